@@ -1,0 +1,1 @@
+"""Pointer Bridge: flight simulator telemetry in, instrument needles out."""

@@ -1,0 +1,1 @@
+"""Boards: wire format, session, and the links that carry it."""

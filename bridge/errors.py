@@ -1,0 +1,67 @@
+"""Errors that say whose fault it was and where.
+
+One base class and three families. A message is written for the builder at the
+bench: where it is, what was found, what was expected, how to mend it.
+"""
+
+from __future__ import annotations
+
+
+class BridgeError(Exception):
+    """Base of every error that this package raises on purpose."""
+
+
+class OutOfRange(BridgeError, ValueError):
+    """A number outside the range in which a formula or a field is valid."""
+
+
+class DescriptionError(BridgeError):
+    """Something a person wrote (panel, layout, calibration, flight log, option) is wrong.
+
+    Arguments: `where` is the file or option, `key` the dotted key, line or column in it
+    (empty when the whole file is meant); `found`, `expected` and `cure` are sentences
+    without a full stop.
+    """
+
+    def __init__(self, where: str, key: str, found: str, expected: str, cure: str) -> None:
+        self.where = where
+        self.key = key
+        self.found = found
+        self.expected = expected
+        self.cure = cure
+        place = f"{where}: {key}" if key else where
+        super().__init__(f"{place}: found {found}; expected {expected}. {cure}.")
+
+
+class DescriptionErrors(BridgeError):
+    """Several description errors found in one go, so that all can be mended at once."""
+
+    def __init__(self, errors: list[DescriptionError]) -> None:
+        self.errors = errors
+        super().__init__("\n".join(str(error) for error in errors))
+
+
+class TelemetryError(BridgeError):
+    """A datagram, or one field of it, can't be used.
+
+    `cause` is a short fixed word or two, fit for counting; `detail` says more.
+    """
+
+    def __init__(self, layout: str, field: str, cause: str, detail: str) -> None:
+        self.layout = layout
+        self.field = field
+        self.cause = cause
+        self.detail = detail
+        place = f"layout {layout}" + (f", field {field}" if field else "")
+        super().__init__(f"{place}: {cause}: {detail}")
+
+
+class BoardError(BridgeError):
+    """A board, its link or one of its channels failed or spoke nonsense."""
+
+    def __init__(self, board: str, detail: str, channel: int | None = None) -> None:
+        self.board = board
+        self.channel = channel
+        self.detail = detail
+        place = f"board {board}" + (f", channel {channel}" if channel is not None else "")
+        super().__init__(f"{place}: {detail}")

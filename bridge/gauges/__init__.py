@@ -1,0 +1,1 @@
+"""From a reading to an exact motor position: calibration curve, drive, pointer."""

@@ -1,0 +1,1 @@
+"""Telemetry sources: datagram layouts, UDP, flight logs and their replay."""
