@@ -59,7 +59,7 @@ _CATALOGUE = (
     Quantity("vertical_speed", "ft/min", -60_000.0, 60_000.0, "rate of climb, up positive"),
     Quantity("heading_true", "deg", 0.0, 360.0, "clockwise from true north", circular=True),
     Quantity("heading_magnetic", "deg", 0.0, 360.0, "clockwise from magnetic north", circular=True),
-    Quantity("track_true", "deg", 0.0, 360.0, "path over the ground, clockwise from true north", circular=True),
+    Quantity("track_true", "deg", 0.0, 360.0, "path over ground, clockwise from true north", circular=True),
     Quantity("pitch", "deg", -90.0, 90.0, "nose up positive"),
     Quantity("bank", "deg", -180.0, 180.0, "right wing down positive", circular=True),
     Quantity("roll_rate", "deg/s", -1000.0, 1000.0, "body axis, right wing going down positive (ISO 1151)"),

@@ -125,9 +125,10 @@ def conversion(source: str, target: str) -> Conversion:
     """
     a, b = unit(source), unit(target)
     if a.dimension != b.dimension:
+        alike = ", ".join(u.name for u in UNITS.values() if u.dimension == b.dimension)
         raise WrongDimension(
             f"'{source}' is a unit of {a.dimension}, '{target}' of {b.dimension}; "
-            f"units of {b.dimension}: {', '.join(u.name for u in UNITS.values() if u.dimension == b.dimension)}"
+            f"units of {b.dimension}: {alike}"
         )
     return Conversion(float(a.factor / b.factor), float((a.offset - b.offset) / b.factor))
 
