@@ -1,0 +1,192 @@
+"""The panel description as a person writes it: one TOML file and the calibration files it names."""
+
+from __future__ import annotations
+
+import ipaddress
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, field_validator, model_validator
+
+from bridge.description import Described, Wrong
+from bridge.panel.face import Face
+from bridge.panel.hardware import BoardDescription, DriveDescription, Motor, NotNegative, Positive
+from bridge.quantities import Quantity
+
+Points = tuple[tuple[float, float], ...]
+
+
+class DeclaredQuantity(Described):
+    """A quantity of the builder's own, beside the catalogue."""
+
+    unit: str
+    low: float
+    high: float
+    meaning: str = ""
+    circular: bool = False
+
+    def named(self, name: str) -> Quantity:
+        """As an entry of the catalogue; raises ValueError for an unknown unit or an empty range."""
+        return Quantity(name, self.unit, self.low, self.high, self.meaning, self.circular)
+
+
+class Aircraft(Described):
+    """The aircraft whose instruments these are: speeds for the face, limits for the drive check.
+
+    Speeds are indicated airspeeds: stall in landing configuration and clean, flaps extended,
+    normal operating limit, never exceed. `position_error` pairs indicated with calibrated airspeed.
+    `fastest` gives, per quantity, the greatest rate of change in its unit per second.
+    """
+
+    name: str = "aircraft"
+    stall_landing_kt: Positive | None = None
+    stall_clean_kt: Positive | None = None
+    flaps_extended_kt: Positive | None = None
+    normal_operating_kt: Positive | None = None
+    never_exceed_kt: Positive | None = None
+    position_error: Points = ()
+    fastest: dict[str, Positive] = {}
+
+
+class UdpSourceDescription(Described):
+    """One UDP port and the layouts of the datagrams that arrive there.
+
+    `listen` is host:port; loopback unless the builder says otherwise. `allow` lists senders
+    (addresses or networks) that are heard; without it only this machine is.
+    """
+
+    listen: str
+    layouts: Annotated[tuple[str, ...], Field(min_length=1)]
+    allow: tuple[str, ...] = ("127.0.0.0/8", "::1/128")
+
+    @field_validator("listen")
+    @classmethod
+    def _address(cls, value: str) -> str:
+        host, _, port = value.rpartition(":")
+        if not host or not port.isdigit() or not 0 <= int(port) <= 65_535:
+            raise Wrong(repr(value), 'host:port, as in "127.0.0.1:5501"', "Name both")
+        return value
+
+    @field_validator("allow")
+    @classmethod
+    def _networks(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        for item in value:
+            try:
+                ipaddress.ip_network(item, strict=False)
+            except ValueError:
+                raise Wrong(repr(item), 'an address or network, as in "192.168.1.20"', "Mend it") from None
+        return value
+
+    @property
+    def host(self) -> str:
+        return self.listen.rpartition(":")[0].strip("[]")
+
+    @property
+    def port(self) -> int:
+        return int(self.listen.rpartition(":")[2])
+
+
+class AltimeterSetting(Described):
+    """Where the altimeter setting comes from: telemetry, a fixed value, or a knob of a board."""
+
+    source: Literal["telemetry", "fixed", "knob"] = "telemetry"
+    inhg: Annotated[float, Field(ge=25.0, le=33.0)] = 29.92
+    board: str | None = None
+    input: int = 0
+    inhg_per_count: float = 0.01
+
+    @model_validator(mode="after")
+    def _knob(self) -> AltimeterSetting:
+        if self.source == "knob" and self.board is None:
+            raise Wrong("a knob without its board", "board = the board with the encoder", "Name the board")
+        return self
+
+
+class Rest(Described):
+    """What the needles do when telemetry stops: hold at once, and after `after_s` the named behaviour.
+
+    `hold` leaves them where they are; `park` glides each pointer to its `park` reading.
+    """
+
+    after_s: Positive = 10.0
+    behaviour: Literal["hold", "park"] = "hold"
+
+
+class PointerDescription(Described):
+    """One pointer of a gauge.
+
+    An `endless` pointer turns without end: `per_turn` is the change of reading for one turn,
+    `zero_deg` the face angle at reading zero. A `bounded` pointer runs between stops: `scale` lists
+    (reading, face angle) and `stops_deg` the angles it must never pass (the scale's ends when left
+    out). `home_deg` is the face angle at which the index mark or the homing stop stands. `park` is
+    the reading at which it rests, `tolerance` the error allowed, both in the indication's unit.
+    Inertia, unbalance and friction are those of the pointer with its arbor.
+    """
+
+    indication: str
+    kind: Literal["endless", "bounded"]
+    per_turn: Positive | None = None
+    zero_deg: float = 0.0
+    scale: Points = ()
+    stops_deg: tuple[float, float] | None = None
+    home_deg: float = 0.0
+    park: float = 0.0
+    drive: str
+    board: str
+    channel: int
+    length_mm: Positive = 30.0
+    mass_g: Positive = 1.0
+    inertia_g_mm2: NotNegative | None = None
+    unbalance_g_mm: NotNegative = 0.0
+    friction_mnm: NotNegative = 0.1
+    tolerance: Positive | None = None
+
+    @model_validator(mode="after")
+    def _shape(self) -> PointerDescription:
+        if self.kind == "endless" and self.per_turn is None:
+            raise Wrong(
+                "an endless pointer without per_turn", "the change of reading per turn", "Add per_turn"
+            )
+        if self.kind == "bounded" and len(self.scale) < 2:
+            raise Wrong(
+                "a bounded pointer without a scale", "at least two (reading, degrees) points", "Add scale"
+            )
+        return self
+
+
+class GaugeDescription(Described):
+    """One gauge: the instrument that it shows, its pointers, calibration and face."""
+
+    instrument: str
+    options: dict[str, Any] = {}
+    calibration: str | None = None
+    pointers: Annotated[dict[str, PointerDescription], Field(min_length=1)]
+    face: Face = Face()
+
+
+class CalibrationPoints(Described):
+    """One pointer's calibration curve, in a calibration file under the pointer's name.
+
+    Each point is (reading, face angle) or (reading, face angle, drive angle): where the pointer
+    stands and, if the linkage is crooked, where the drive must stand for it. `falling` pairs
+    readings with the drive angle when the reading comes down; without it one curve serves both ways.
+    """
+
+    unit: str
+    points: Annotated[tuple[tuple[float, float] | tuple[float, float, float], ...], Field(min_length=2)]
+    falling: Points = ()
+
+
+class PanelDescription(Described):
+    """The whole panel."""
+
+    name: str = "panel"
+    tick_hz: Annotated[float, Field(ge=20.0, le=500.0)] = 100.0
+    sources: tuple[UdpSourceDescription, ...] = ()
+    altimeter_setting: AltimeterSetting = AltimeterSetting()
+    rest: Rest = Rest()
+    aircraft: Aircraft = Aircraft()
+    quantities: dict[str, DeclaredQuantity] = {}
+    motors: dict[str, Motor] = {}
+    drives: dict[str, DriveDescription]
+    boards: Annotated[dict[str, BoardDescription], Field(min_length=1)]
+    gauges: Annotated[dict[str, GaugeDescription], Field(min_length=1)]
