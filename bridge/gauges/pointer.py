@@ -1,0 +1,112 @@
+"""Pointer: from a reading to an absolute motor position, by its kind.
+
+A bounded pointer runs between its stops. An endless one stands at the same face position
+once in every turn, so it goes to the nearest of them: whatever the reading does between two
+targets, the pointer never winds back through turns that nobody would see.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bridge.gauges.curve import Curve
+from bridge.gauges.drive import Drive
+
+
+@dataclass(frozen=True, slots=True)
+class Pointer:
+    """One pointer of one gauge, with all that turns a reading into steps.
+
+    `face` gives the angle at which the pointer stands for a reading; `rising` and `falling` the angle
+    at which the drive must stand for it (the same curve but for a crooked linkage or backlash).
+    `home_deg` is the drive angle of the home position. Angles are degrees clockwise from 12 o'clock.
+    """
+
+    gauge: str
+    name: str
+    indication: str
+    unit: str
+    endless: bool
+    face: Curve
+    rising: Curve
+    falling: Curve
+    drive: Drive
+    board: str
+    channel: int
+    home_deg: float
+    low_steps: float | None
+    high_steps: float | None
+    park: float
+
+    @property
+    def key(self) -> str:
+        """The pointer's name on the panel: gauge.pointer."""
+        return f"{self.gauge}.{self.name}"
+
+    def position(self, reading: float, falling: bool = False) -> float:
+        """Steps for this reading, counted from home; an endless pointer's whole turns included."""
+        curve = self.falling if falling else self.rising
+        steps = self.drive.steps(curve(reading) - self.home_deg) + self.drive.zero_steps
+        if self.low_steps is not None:
+            steps = max(steps, self.low_steps)
+        if self.high_steps is not None:
+            steps = min(steps, self.high_steps)
+        return steps
+
+    def nearest(self, position_steps: float, reference_steps: float) -> float:
+        """The same face position as `position_steps`, in the turn nearest to `reference_steps`."""
+        if not self.endless:
+            return position_steps
+        turn = self.drive.steps_per_turn
+        turns = round((reference_steps - position_steps) * turn.denominator / turn.numerator)
+        return position_steps + turns * turn.numerator / turn.denominator
+
+    def face_deg(self, position_steps: float, falling: bool = False) -> float:
+        """Where the pointer stands on the face when its motor is at this position."""
+        drive_deg = self.drive.angle_deg(position_steps - self.drive.zero_steps) + self.home_deg
+        curve = self.falling if falling else self.rising
+        if curve is self.face:
+            return drive_deg
+        return self.face(curve.inverse(drive_deg))
+
+    def reading(self, position_steps: float, falling: bool = False) -> float:
+        """What the pointer shows when its motor is at this position (an endless one: by whole turns)."""
+        drive_deg = self.drive.angle_deg(position_steps - self.drive.zero_steps) + self.home_deg
+        return (self.falling if falling else self.rising).inverse(drive_deg)
+
+
+class Course:
+    """The course of one pointer: which way its reading last went, and in which turn it stands.
+
+    Keeps what `Pointer` can't know from one reading alone. A reversal counts only once the motor
+    would move back by more than one step, so that noise does not flip the curve.
+    """
+
+    __slots__ = ("_falling", "_sense", "_turning_steps", "pointer")
+
+    def __init__(self, pointer: Pointer) -> None:
+        self.pointer = pointer
+        self._sense = 1.0 if pointer.rising.angles[-1] > pointer.rising.angles[0] else -1.0
+        self._falling = False
+        self._turning_steps: float | None = None
+
+    @property
+    def falling(self) -> bool:
+        """True while the reading comes down (the falling curve is in use)."""
+        return self._falling
+
+    def position(self, reading: float, reference_steps: float) -> float:
+        """Steps for this reading: right curve for its direction, nearest turn to the reference."""
+        pointer = self.pointer
+        if pointer.falling is not pointer.rising:
+            self._turn(pointer.position(reading) * self._sense)
+        return pointer.nearest(pointer.position(reading, self._falling), reference_steps)
+
+    def _turn(self, steps: float) -> None:
+        extreme = steps if self._turning_steps is None else self._turning_steps
+        back = extreme - steps if not self._falling else steps - extreme
+        if back > 1.0:
+            self._falling = not self._falling
+            self._turning_steps = steps
+        elif back < 0.0 or self._turning_steps is None:
+            self._turning_steps = steps
