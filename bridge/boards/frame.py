@@ -1,0 +1,426 @@
+"""The wire format: every payload of frame format version 1, and its framing on a serial line.
+
+The table in DEVELOPERS.md is the contract; this file implements it and nothing else. It knows no
+state and no time. Integers of the wire stay integers here (steps, 1/256 step, 1/256 step/s); only
+`encode_move`, the hot path, takes floats and says how it rounds.
+"""
+
+from __future__ import annotations
+
+import binascii
+import struct
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+from math import floor
+from typing import Any, ClassVar
+
+from cobs import cobs
+
+from bridge.errors import BridgeError, OutOfRange
+
+VERSION = 1
+MAX_PAYLOAD = 250
+MAX_CHANNELS = 12
+ENDLESS_LOW, ENDLESS_HIGH = -(2**31), 2**31 - 1  # the stops of a pointer that has none
+_MAX_LINE = MAX_PAYLOAD + 3  # two bytes of CRC, one of COBS
+
+
+class FrameType(IntEnum):
+    IDENTIFY = 0x01
+    MOVE = 0x02
+    HOME = 0x03
+    ADOPT = 0x04
+    REST = 0x05
+    QUERY = 0x06
+    INTRODUCTION = 0x81
+    STATUS = 0x82
+    EVENT = 0x83
+    REFUSAL = 0x84
+
+
+class Output(IntEnum):
+    STEP_DIR = 0
+    FOUR_WIRE = 1
+    GAUGE_STEPPER = 2
+    SERVO = 3
+
+
+class Homing(IntEnum):
+    LAST_POSITION = 0
+    INDEX = 1
+    STOP = 2
+    SWEEP = 3
+
+
+class ChannelState(IntEnum):
+    UNKNOWN = 0
+    HOMING = 1
+    READY = 2
+    HOLDING = 3
+    RESTING = 4
+    FAULT = 5
+
+
+class EventKind(IntEnum):
+    INDEX = 1
+    STOP = 2
+    HOMED = 3
+    KNOB = 4
+    BUTTON = 5
+    FAULT = 6
+    WATCHDOG = 7
+
+
+class Reason(IntEnum):
+    """Why a board refuses a frame."""
+
+    VERSION_NOT_SPOKEN = 1
+    UNKNOWN_TYPE = 2
+    WRONG_LENGTH = 3
+    NO_SUCH_CHANNEL = 4
+    POSITION_NOT_KNOWN = 5
+
+
+class FrameError(BridgeError):
+    """A payload that the table does not allow.
+
+    `reason` is what a board answers with; `type` and `version` are the payload's own (0 if it has none).
+    """
+
+    def __init__(self, reason: Reason, detail: str, payload: bytes) -> None:
+        self.reason = reason
+        self.version = payload[0] if payload else 0
+        self.type = payload[1] if len(payload) > 1 else 0
+        super().__init__(detail)
+
+
+@dataclass(frozen=True, slots=True)
+class Identify:
+    pass
+
+
+@dataclass(frozen=True, slots=True)
+class Query:
+    pass
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Where a channel shall be: `position` steps and `fraction`/256 up; `velocity` in 1/256 step/s."""
+
+    channel: int
+    position: int
+    fraction: int
+    velocity: int
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    targets: tuple[Target, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Home:
+    channels: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where a channel stands, in steps, as the user confirms it."""
+
+    channel: int
+    position: int
+
+
+@dataclass(frozen=True, slots=True)
+class Adopt:
+    places: tuple[Place, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    channels: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelLimits:
+    """One channel as the board has it: speed in steps/s, acceleration in steps/s², stops in steps."""
+
+    output: int
+    homing: int
+    speed: int
+    acceleration: int
+    low: int
+    high: int
+
+
+@dataclass(frozen=True, slots=True)
+class Introduction:
+    board_id: bytes
+    firmware_major: int
+    firmware_minor: int
+    watchdog_ms: int
+    channels: tuple[ChannelLimits, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelStatus:
+    """`state` as in ChannelState, `position` in steps, `velocity` in 1/256 step/s."""
+
+    state: int
+    position: int
+    velocity: int
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    frames_good: int
+    frames_bad: int
+    frames_missed: int
+    watchdog_trips: int
+    channels: tuple[ChannelStatus, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    kind: int
+    source: int
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """`refused` is the type of the frame refused; `version` is the one that the board speaks."""
+
+    refused: int
+    reason: int
+    version: int = VERSION
+
+
+Message = Identify | Move | Home | Adopt | Rest | Query | Introduction | Status | Event | Refusal
+
+
+@dataclass(frozen=True, slots=True)
+class _Plain:
+    """A body of fixed fields: the first `fields` of the message."""
+
+    make: Callable[..., Any]
+    fields: int
+    body: struct.Struct
+
+    def encode(self, message: Any) -> bytes:
+        return self.body.pack(*_values(message)[: self.fields])
+
+    def decode(self, body: bytes) -> Message:
+        return self.make(*self.body.unpack(body))  # type: ignore[no-any-return]
+
+
+@dataclass(frozen=True, slots=True)
+class _Masked:
+    """A mask of channels, then one record for each of them in ascending order."""
+
+    make: Callable[..., Any]
+    item: Callable[..., Any]
+    record: struct.Struct
+
+    def encode(self, message: Any) -> bytes:
+        (items,) = _values(message)
+        rows = [(item,) if isinstance(item, int) else _values(item) for item in items]
+        channels = [row[0] for row in rows]
+        if channels != sorted(set(channels)) or any(not 0 <= channel < 16 for channel in channels):
+            raise OutOfRange(f"channels must ascend within 0 to 15, not {channels}")
+        records = b"".join(self.record.pack(*row[1:]) for row in rows)
+        return _MASK.pack(sum(1 << channel for channel in channels)) + records
+
+    def decode(self, body: bytes) -> Message:
+        (mask,) = _MASK.unpack_from(body)
+        channels = channels_of(mask)
+        if len(body) != _MASK.size + self.record.size * len(channels):
+            raise struct.error
+        rows = self.record.iter_unpack(body[_MASK.size :]) if self.record.size else ((),) * len(channels)
+        items = (self.item(channel, *row) for channel, row in zip(channels, rows, strict=True))
+        return self.make(tuple(items))  # type: ignore[no-any-return]
+
+
+@dataclass(frozen=True, slots=True)
+class _Counted:
+    """Fixed fields of which the last counts the records that follow, one per channel from 0."""
+
+    make: Callable[..., Any]
+    fixed: struct.Struct
+    item: Callable[..., Any]
+    record: struct.Struct
+
+    def encode(self, message: Any) -> bytes:
+        *fields, items = _values(message)
+        records = b"".join(self.record.pack(*_values(item)) for item in items)
+        return self.fixed.pack(*fields, len(items)) + records
+
+    def decode(self, body: bytes) -> Message:
+        *fields, count = self.fixed.unpack_from(body)
+        if len(body) != self.fixed.size + self.record.size * count or count > MAX_CHANNELS:
+            raise struct.error
+        items = (self.item(*row) for row in self.record.iter_unpack(body[self.fixed.size :]))
+        return self.make(*fields, tuple(items))  # type: ignore[no-any-return]
+
+
+def _values(record: Any) -> tuple[Any, ...]:
+    return tuple(getattr(record, name) for name in record.__slots__)
+
+
+def _itself(channel: int) -> int:
+    return channel
+
+
+_HEADER = struct.Struct("<BBB")
+_MASK = struct.Struct("<H")
+_EMPTY = struct.Struct("<")
+
+_TABLE: dict[int, _Plain | _Masked | _Counted] = {
+    FrameType.IDENTIFY: _Plain(Identify, 0, _EMPTY),
+    FrameType.MOVE: _Masked(Move, Target, struct.Struct("<iBi")),
+    FrameType.HOME: _Masked(Home, _itself, _EMPTY),
+    FrameType.ADOPT: _Masked(Adopt, Place, struct.Struct("<i")),
+    FrameType.REST: _Masked(Rest, _itself, _EMPTY),
+    FrameType.QUERY: _Plain(Query, 0, _EMPTY),
+    FrameType.INTRODUCTION: _Counted(
+        Introduction, struct.Struct("<8sBBHB"), ChannelLimits, struct.Struct("<BBIIii")
+    ),
+    FrameType.STATUS: _Counted(Status, struct.Struct("<HHHBB"), ChannelStatus, struct.Struct("<Bii")),
+    FrameType.EVENT: _Plain(Event, 3, struct.Struct("<BBi")),
+    FrameType.REFUSAL: _Plain(Refusal, 2, struct.Struct("<BB")),
+}
+_TYPE_OF: dict[Any, int] = {shape.make: kind for kind, shape in _TABLE.items()}
+_MOVES = [struct.Struct("<BBBH" + "iBi" * count) for count in range(MAX_CHANNELS + 1)]
+
+
+def channels_of(mask: int) -> tuple[int, ...]:
+    """The channels whose bits are set, ascending."""
+    return tuple(channel for channel in range(16) if mask >> channel & 1)
+
+
+def encode(message: Message, sequence: int) -> bytes:
+    """The payload of a message; `sequence` is modulo 256. Raises OutOfRange if a number does not fit."""
+    kind = _TYPE_OF[type(message)]
+    version = message.version if isinstance(message, Refusal) else VERSION
+    try:
+        payload = _HEADER.pack(version, kind, sequence & 255) + _TABLE[kind].encode(message)
+    except struct.error as error:
+        raise OutOfRange(f"{FrameType(kind).name}: {error}") from error
+    if len(payload) > MAX_PAYLOAD:
+        raise OutOfRange(f"{FrameType(kind).name}: {len(payload)} bytes, at most {MAX_PAYLOAD}")
+    return payload
+
+
+def decode(payload: bytes) -> tuple[int, Message]:
+    """Sequence and message of a payload; raises FrameError, with the reason that a board would answer.
+
+    A REFUSAL is read in any version, because it is how a board of another version says which one it speaks.
+    """
+    if len(payload) < _HEADER.size or len(payload) > MAX_PAYLOAD:
+        raise FrameError(Reason.WRONG_LENGTH, f"{len(payload)} bytes are no payload", payload)
+    version, kind, sequence = _HEADER.unpack_from(payload)
+    if version != VERSION and kind != FrameType.REFUSAL:
+        raise FrameError(Reason.VERSION_NOT_SPOKEN, f"version {version} of the frame format", payload)
+    shape = _TABLE.get(kind)
+    if shape is None:
+        raise FrameError(Reason.UNKNOWN_TYPE, f"unknown frame type 0x{kind:02x}", payload)
+    try:
+        message = shape.decode(payload[_HEADER.size :])
+    except struct.error:
+        detail = f"{FrameType(kind).name} of {len(payload)} bytes has the wrong length"
+        raise FrameError(Reason.WRONG_LENGTH, detail, payload) from None
+    if isinstance(message, Refusal):
+        message = Refusal(message.refused, message.reason, version)
+    return sequence, message
+
+
+def encode_move(
+    sequence: int, positions: Sequence[float], velocities: Sequence[float], mask: int | None = None
+) -> bytes:
+    """The payload of a MOVE: the hot path, once per board and tick.
+
+    `positions` in steps and `velocities` in steps/s are those of the channels in `mask`, ascending; without
+    a mask they are the board's channels from 0 on. Both are rounded to the nearest 1/256, ties upward
+    (clockwise); whole steps are the floor, so the fraction is never negative.
+    Raises OutOfRange for a number that is not finite or does not fit, or too many channels.
+    """
+    count = len(positions)
+    values = [VERSION, FrameType.MOVE, sequence & 255, (1 << count) - 1 if mask is None else mask]
+    try:
+        for position, velocity in zip(positions, velocities, strict=True):
+            fixed = floor(position * 256.0 + 0.5)
+            values += (fixed >> 8, fixed & 255, floor(velocity * 256.0 + 0.5))
+        return _MOVES[count].pack(*values)
+    except (struct.error, ValueError, OverflowError, IndexError) as error:
+        raise OutOfRange(f"no MOVE can carry {positions} steps at {velocities} steps/s: {error}") from error
+
+
+def unpack_move(payload: bytes) -> tuple[int, ...]:
+    """The numbers of a MOVE as they stand: version, type, sequence, mask, then three per channel.
+
+    The quick way for a virtual board; raises FrameError on a wrong length.
+    """
+    count, rest = divmod(len(payload) - 5, 9)
+    if rest == 0 and 0 <= count <= MAX_CHANNELS:
+        values = _MOVES[count].unpack(payload)
+        if int(values[3]).bit_count() == count:
+            return values
+    raise FrameError(Reason.WRONG_LENGTH, f"MOVE of {len(payload)} bytes has the wrong length", payload)
+
+
+def crc16(data: bytes) -> int:
+    """CRC-16/IBM-3740: polynomial 0x1021, initial 0xFFFF, no reflection; check value 0x29B1."""
+    return binascii.crc_hqx(data, 0xFFFF)
+
+
+def to_line(payload: bytes) -> bytes:
+    """The bytes of one frame on a serial line: COBS over payload and CRC, then a zero byte."""
+    return cobs.encode(payload + crc16(payload).to_bytes(2, "little")) + b"\x00"  # type: ignore[no-any-return]
+
+
+class FrameReader:
+    """Takes bytes off a serial line in any pieces and gives the payloads whose CRC is right.
+
+    Never raises on any bytes. A frame that fails is counted in `bad` and dropped; the next zero byte
+    starts afresh. What it keeps between calls is bounded: a run of bytes longer than any frame is
+    dropped up to the next zero byte and counted once.
+    """
+
+    __slots__ = ("_overrun", "_rest", "bad")
+
+    SHORTEST: ClassVar[int] = _HEADER.size + 2
+
+    def __init__(self) -> None:
+        self.bad = 0
+        self._rest = b""
+        self._overrun = False
+
+    def feed(self, data: bytes) -> list[bytes]:
+        *lines, self._rest = (self._rest + data).split(b"\x00")
+        payloads = []
+        for line in lines:
+            payload = None if self._overrun else self._check(line)
+            if payload is not None:
+                payloads.append(payload)
+            elif line or self._overrun:  # two zero bytes in a row are no frame and no fault
+                self.bad += 1
+            self._overrun = False
+        if len(self._rest) > _MAX_LINE:
+            self._overrun = True
+        if self._overrun:
+            self._rest = b""
+        return payloads
+
+    def _check(self, line: bytes) -> bytes | None:
+        if len(line) > _MAX_LINE:
+            return None
+        try:
+            data = cobs.decode(line)
+        except cobs.DecodeError:
+            return None
+        payload, crc = data[:-2], data[-2:]
+        if len(data) < self.SHORTEST or crc16(payload) != int.from_bytes(crc, "little"):
+            return None
+        return bytes(payload)

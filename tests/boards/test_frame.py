@@ -1,0 +1,252 @@
+"""The wire format against its table, its published check values, and any bytes at all."""
+
+from __future__ import annotations
+
+import struct
+from typing import get_args
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bridge.boards import frame
+from bridge.errors import OutOfRange
+
+u8, u16, u32 = (st.integers(0, 2**bits - 1) for bits in (8, 16, 32))
+i32 = st.integers(-(2**31), 2**31 - 1)
+channels = st.sets(st.integers(0, 11)).map(lambda found: tuple(sorted(found)))
+
+
+def records(make: object, *fields: st.SearchStrategy[int]) -> st.SearchStrategy[tuple[object, ...]]:
+    return channels.flatmap(
+        lambda found: st.tuples(*(st.builds(make, st.just(channel), *fields) for channel in found))  # type: ignore[arg-type]
+    )
+
+
+limits = st.builds(frame.ChannelLimits, u8, u8, u32, u32, i32, i32)
+messages: st.SearchStrategy[frame.Message] = st.one_of(
+    st.just(frame.Identify()),
+    st.just(frame.Query()),
+    st.builds(frame.Move, records(frame.Target, i32, u8, i32)),
+    st.builds(frame.Home, channels),
+    st.builds(frame.Adopt, records(frame.Place, i32)),
+    st.builds(frame.Rest, channels),
+    st.builds(
+        frame.Introduction,
+        st.binary(min_size=8, max_size=8),
+        u8,
+        u8,
+        u16,
+        st.lists(limits, max_size=12).map(tuple),
+    ),
+    st.builds(
+        frame.Status,
+        u16,
+        u16,
+        u16,
+        u8,
+        st.lists(st.builds(frame.ChannelStatus, u8, i32, i32), max_size=12).map(tuple),
+    ),
+    st.builds(frame.Event, u8, u8, i32),
+    st.builds(frame.Refusal, u8, u8, u8),
+)
+
+
+def test_the_crc_gives_the_check_value_of_the_catalogue() -> None:
+    """Source: catalogue of parametrised CRC algorithms (G. Cook), CRC-16/IBM-3740, check 0x29B1."""
+    assert frame.crc16(b"123456789") == 0x29B1
+
+
+def by_the_definition_of_the_crc(data: bytes) -> int:
+    """Bit by bit: polynomial 0x1021, initial 0xFFFF, most significant bit first, no final exclusive or."""
+    crc = 0xFFFF
+    for byte in data:
+        crc ^= byte << 8
+        for _ in range(8):
+            crc = (crc << 1 ^ 0x1021 if crc & 0x8000 else crc << 1) & 0xFFFF
+    return crc
+
+
+def by_the_rule_of_cobs(data: bytes) -> bytes:
+    """Cheshire and Baker, Consistent Overhead Byte Stuffing, SIGCOMM 1997, section 3, for up to 253 bytes.
+
+    Each run of non-zero bytes is preceded by its length plus one; the zero after it is left out.
+    """
+    return b"".join(bytes([len(run) + 1]) + run for run in data.split(b"\0"))
+
+
+@given(messages, u8)
+def test_the_line_carries_cobs_of_payload_and_crc_and_one_zero(message: frame.Message, sequence: int) -> None:
+    payload = frame.encode(message, sequence)
+    line = frame.to_line(payload)
+    checked = payload + struct.pack("<H", by_the_definition_of_the_crc(payload))
+    assert line == by_the_rule_of_cobs(checked) + b"\0"
+    assert line.count(b"\0") == 1
+
+
+@given(messages, u8)
+def test_every_message_comes_back_as_it_was(message: frame.Message, sequence: int) -> None:
+    payload = frame.encode(message, sequence)
+    assert frame.decode(payload) == (sequence, message)
+    assert len(payload) <= frame.MAX_PAYLOAD
+
+
+BYTES_OF_THE_TABLE = [
+    (frame.Identify(), 7, "01 01 07"),
+    (
+        frame.Move((frame.Target(0, -2, 128, 256), frame.Target(3, 1000, 0, -1))),
+        8,
+        "01 02 08 0900 feffffff 80 00010000 e8030000 00 ffffffff",
+    ),
+    (frame.Home((1, 11)), 9, "01 03 09 0208"),
+    (frame.Adopt((frame.Place(2, -1),)), 10, "01 04 0a 0400 ffffffff"),
+    (frame.Rest((0, 1)), 11, "01 05 0b 0300"),
+    (frame.Query(), 255, "01 06 ff"),
+    (
+        frame.Introduction(b"LARKMOOR", 1, 2, 500, (frame.ChannelLimits(2, 3, 600, 5000, 0, 944),)),
+        0,
+        "01 81 00 4c41524b4d4f4f52 01 02 f401 01 02 03 58020000 88130000 00000000 b0030000",
+    ),
+    (
+        frame.Status(1, 2, 3, 4, (frame.ChannelStatus(2, 5, -256),)),
+        1,
+        "01 82 01 0100 0200 0300 04 01 02 05000000 00ffffff",
+    ),
+    (frame.Event(4, 0, -3), 2, "01 83 02 04 00 fdffffff"),
+    (frame.Refusal(2, 5), 3, "01 84 03 02 05"),
+    (frame.Refusal(2, 1, version=2), 3, "02 84 03 02 01"),
+]
+
+
+@pytest.mark.parametrize(("message", "sequence", "hexadecimal"), BYTES_OF_THE_TABLE)
+def test_bytes_stand_as_the_table_of_the_developers_guide_says(
+    message: frame.Message, sequence: int, hexadecimal: str
+) -> None:
+    """Bytes worked out by hand from the table in DEVELOPERS.md."""
+    assert frame.encode(message, sequence).hex() == hexadecimal.replace(" ", "")
+    assert frame.decode(bytes.fromhex(hexadecimal)) == (sequence, message)
+
+
+def test_no_kind_of_message_is_missing_from_the_table_by_hand() -> None:
+    assert {type(message) for message, _, _ in BYTES_OF_THE_TABLE} == set(get_args(frame.Message))
+
+
+@given(
+    st.lists(st.tuples(st.floats(-(2**30), 2**30), st.floats(-(2**20), 2**20)), max_size=12),
+    st.integers(0, 1000),
+)
+def test_the_quick_move_rounds_to_the_nearest_256th_of_a_step(
+    wanted: list[tuple[float, float]], sequence: int
+) -> None:
+    payload = frame.encode_move(
+        sequence, [position for position, _ in wanted], [speed for _, speed in wanted]
+    )
+    got_sequence, move = frame.decode(payload)
+    assert isinstance(move, frame.Move)
+    assert got_sequence == sequence % 256
+    assert [target.channel for target in move.targets] == list(range(len(wanted)))
+    for target, (position, velocity) in zip(move.targets, wanted, strict=True):
+        assert abs(target.position + target.fraction / 256 - position) <= 1 / 512
+        assert abs(target.velocity / 256 - velocity) <= 1 / 512
+    assert frame.encode(move, sequence) == payload
+    flat = [n for target in move.targets for n in (target.position, target.fraction, target.velocity)]
+    assert list(frame.unpack_move(payload)[4:]) == flat
+
+
+def test_a_move_for_some_channels_carries_their_mask() -> None:
+    _, move = frame.decode(frame.encode_move(0, [1.0, -0.25], [0.0, 2.0], mask=0b101))
+    assert move == frame.Move((frame.Target(0, 1, 0, 0), frame.Target(2, -1, 192, 512)))
+
+
+@pytest.mark.parametrize(
+    ("positions", "velocities"),
+    [([float("nan")], [0.0]), ([0.0], [float("inf")]), ([3e9], [0.0]), ([0.0], []), ([0.0] * 13, [0.0] * 13)],
+)
+def test_a_move_that_cannot_be_carried_is_refused(positions: list[float], velocities: list[float]) -> None:
+    with pytest.raises(OutOfRange):
+        frame.encode_move(0, positions, velocities)
+
+
+@pytest.mark.parametrize(
+    "message",
+    [frame.Event(1, 0, 2**31), frame.Home((3, 1)), frame.Home((16,)), frame.Adopt((frame.Place(-1, 0),))],
+)
+def test_a_number_that_does_not_fit_is_refused(message: frame.Message) -> None:
+    with pytest.raises(OutOfRange):
+        frame.encode(message, 0)
+
+
+@pytest.mark.parametrize(
+    ("payload", "reason"),
+    [
+        (b"", frame.Reason.WRONG_LENGTH),
+        (b"\x01\x06", frame.Reason.WRONG_LENGTH),
+        (b"\x01\x06\x00\x00", frame.Reason.WRONG_LENGTH),
+        (b"\x02\x06\x00", frame.Reason.VERSION_NOT_SPOKEN),
+        (b"\x01\x7f\x00", frame.Reason.UNKNOWN_TYPE),
+        (b"\x01\x02\x00\x03\x00" + bytes(9), frame.Reason.WRONG_LENGTH),
+        (b"\x01\x03\x00\x03", frame.Reason.WRONG_LENGTH),
+    ],
+)
+def test_a_payload_off_the_table_is_refused_with_its_reason(payload: bytes, reason: frame.Reason) -> None:
+    with pytest.raises(frame.FrameError) as refused:
+        frame.decode(payload)
+    assert refused.value.reason == reason
+
+
+@given(st.binary(max_size=300))
+def test_any_payload_is_a_message_or_a_frame_error(payload: bytes) -> None:
+    for read in (frame.decode, frame.unpack_move):
+        try:
+            read(payload)
+        except frame.FrameError as error:
+            assert error.reason in frame.Reason
+
+
+@given(st.lists(st.binary(max_size=700), max_size=8))
+def test_any_bytes_leave_the_reader_whole_and_bounded(pieces: list[bytes]) -> None:
+    reader = frame.FrameReader()
+    for piece in pieces:
+        reader.feed(piece)
+        assert len(reader._rest) <= frame.MAX_PAYLOAD + 3
+    reader.feed(b"\0")  # ends whatever stood open
+    payload = frame.encode(frame.Query(), 5)
+    assert reader.feed(frame.to_line(payload)) == [payload]
+
+
+@given(st.lists(messages, min_size=1, max_size=5), st.integers(1, 40))
+def test_frames_come_whole_out_of_any_pieces(sent: list[frame.Message], size: int) -> None:
+    payloads = [frame.encode(message, number) for number, message in enumerate(sent)]
+    line = b"".join(frame.to_line(payload) for payload in payloads)
+    reader = frame.FrameReader()
+    got = [payload for at in range(0, len(line), size) for payload in reader.feed(line[at : at + size])]
+    assert got == payloads
+    assert reader.bad == 0
+
+
+@given(st.lists(messages, min_size=3, max_size=3), st.data())
+def test_one_flipped_bit_costs_at_most_the_frames_it_touches(
+    sent: list[frame.Message], data: st.DataObject
+) -> None:
+    payloads = [frame.encode(message, number) for number, message in enumerate(sent)]
+    lines = [frame.to_line(payload) for payload in payloads]
+    at = data.draw(st.integers(0, len(lines[1]) - 1))
+    hurt = bytearray(lines[1])
+    hurt[at] ^= 1 << data.draw(st.integers(0, 7))
+    reader = frame.FrameReader()
+    got = reader.feed(lines[0] + bytes(hurt) + lines[2])
+    assert got[0] == payloads[0]
+    assert all(payload in payloads for payload in got)
+    assert payloads[1] not in got or payloads[1] in (payloads[0], payloads[2])
+    assert reader.bad >= 1
+    if at < len(lines[1]) - 1:  # the zero between the frames still stands
+        assert got[-1] == payloads[2]
+
+
+def test_a_run_without_an_end_is_dropped_once_and_the_next_frame_is_read() -> None:
+    reader = frame.FrameReader()
+    for _ in range(100):
+        assert reader.feed(b"\x55" * 97) == []
+    payload = frame.encode(frame.Identify(), 1)
+    assert reader.feed(b"\0" + frame.to_line(payload)) == [payload]
+    assert reader.bad == 1
