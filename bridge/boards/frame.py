@@ -1,21 +1,18 @@
-"""The wire format: every payload of frame format version 1, and its framing on a serial line.
+"""The wire format: every payload of frame format version 1.
 
-The table in DEVELOPERS.md is the contract; this file implements it and nothing else. It knows no
-state and no time. Integers of the wire stay integers here (steps, 1/256 step, 1/256 step/s); only
+The table in DEVELOPERS.md is the contract; this file (and `line` for serial lines) implements it and
+nothing else. It knows no state and no time. Integers of the wire stay integers here (steps, 1/256 step, 1/256 step/s); only
 `encode_move`, the hot path, takes floats and says how it rounds.
 """
 
 from __future__ import annotations
 
-import binascii
 import struct
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from math import floor
-from typing import Any, ClassVar
-
-from cobs import cobs
+from typing import Any
 
 from bridge.errors import BridgeError, OutOfRange
 
@@ -23,7 +20,6 @@ VERSION = 1
 MAX_PAYLOAD = 250
 MAX_CHANNELS = 12
 ENDLESS_LOW, ENDLESS_HIGH = -(2**31), 2**31 - 1  # the stops of a pointer that has none
-_MAX_LINE = MAX_PAYLOAD + 3  # two bytes of CRC, one of COBS
 
 
 class FrameType(IntEnum):
@@ -368,59 +364,3 @@ def unpack_move(payload: bytes) -> tuple[int, ...]:
         if int(values[3]).bit_count() == count:
             return values
     raise FrameError(Reason.WRONG_LENGTH, f"MOVE of {len(payload)} bytes has the wrong length", payload)
-
-
-def crc16(data: bytes) -> int:
-    """CRC-16/IBM-3740: polynomial 0x1021, initial 0xFFFF, no reflection; check value 0x29B1."""
-    return binascii.crc_hqx(data, 0xFFFF)
-
-
-def to_line(payload: bytes) -> bytes:
-    """The bytes of one frame on a serial line: COBS over payload and CRC, then a zero byte."""
-    return cobs.encode(payload + crc16(payload).to_bytes(2, "little")) + b"\x00"  # type: ignore[no-any-return]
-
-
-class FrameReader:
-    """Takes bytes off a serial line in any pieces and gives the payloads whose CRC is right.
-
-    Never raises on any bytes. A frame that fails is counted in `bad` and dropped; the next zero byte
-    starts afresh. What it keeps between calls is bounded: a run of bytes longer than any frame is
-    dropped up to the next zero byte and counted once.
-    """
-
-    __slots__ = ("_overrun", "_rest", "bad")
-
-    SHORTEST: ClassVar[int] = _HEADER.size + 2
-
-    def __init__(self) -> None:
-        self.bad = 0
-        self._rest = b""
-        self._overrun = False
-
-    def feed(self, data: bytes) -> list[bytes]:
-        *lines, self._rest = (self._rest + data).split(b"\x00")
-        payloads = []
-        for line in lines:
-            payload = None if self._overrun else self._check(line)
-            if payload is not None:
-                payloads.append(payload)
-            elif line or self._overrun:  # two zero bytes in a row are no frame and no fault
-                self.bad += 1
-            self._overrun = False
-        if len(self._rest) > _MAX_LINE:
-            self._overrun = True
-        if self._overrun:
-            self._rest = b""
-        return payloads
-
-    def _check(self, line: bytes) -> bytes | None:
-        if len(line) > _MAX_LINE:
-            return None
-        try:
-            data = cobs.decode(line)
-        except cobs.DecodeError:
-            return None
-        payload, crc = data[:-2], data[-2:]
-        if len(data) < self.SHORTEST or crc16(payload) != int.from_bytes(crc, "little"):
-            return None
-        return bytes(payload)
