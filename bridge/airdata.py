@@ -12,6 +12,7 @@ NACA Report 1135 (1953), equation 100. Turns: FAA-H-8083-25, aerodynamics of fli
 from __future__ import annotations
 
 import bisect
+import itertools
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -33,7 +34,7 @@ _TROPOPAUSE_K = _SEA_LEVEL_K - _LAPSE_K_M * _TROPOPAUSE_M
 _EARTH_RADIUS_M = 6_356_766.0  # nominal, ICAO Doc 7488 equation 8
 
 _EXPONENT = _GRAVITY_M_S2 / (_LAPSE_K_M * _GAS_CONSTANT)
-_TROPOPAUSE_HPA = _SEA_LEVEL_HPA * (_TROPOPAUSE_K / _SEA_LEVEL_K) ** _EXPONENT
+_TROPOPAUSE_HPA = _SEA_LEVEL_HPA * math.pow(_TROPOPAUSE_K / _SEA_LEVEL_K, _EXPONENT)
 _TROPOPAUSE_FT = _TROPOPAUSE_M / _FOOT_M
 _SCALE_HEIGHT_M = _GAS_CONSTANT * _TROPOPAUSE_K / _GRAVITY_M_S2
 
@@ -62,7 +63,7 @@ def static_pressure_hpa(pressure_altitude_ft: float) -> float:
         raise _out_of_range("pressure altitude [ft]", pressure_altitude_ft, "-5,000 ft to 20 km (65,617 ft)")
     if pressure_altitude_ft <= _TROPOPAUSE_FT:
         ratio = 1 - _LAPSE_K_M * _FOOT_M / _SEA_LEVEL_K * pressure_altitude_ft
-        return _SEA_LEVEL_HPA * float(ratio**_EXPONENT)
+        return _SEA_LEVEL_HPA * math.pow(ratio, _EXPONENT)
     return _TROPOPAUSE_HPA * math.exp((_TROPOPAUSE_M - pressure_altitude_ft * _FOOT_M) / _SCALE_HEIGHT_M)
 
 
@@ -81,7 +82,7 @@ def pressure_altitude_ft(static_pressure_hpa: float) -> float:
             "static pressure [hPa]", static_pressure_hpa, "54.7 to 1,210 hPa (20 km down to -5,000 ft)"
         )
     if static_pressure_hpa >= _TROPOPAUSE_HPA:
-        ratio = float((static_pressure_hpa / _SEA_LEVEL_HPA) ** (1 / _EXPONENT))
+        ratio = math.pow(static_pressure_hpa / _SEA_LEVEL_HPA, 1 / _EXPONENT)
         return _SEA_LEVEL_K / (_LAPSE_K_M * _FOOT_M) * (1 - ratio)
     above_m = _SCALE_HEIGHT_M * math.log(_TROPOPAUSE_HPA / static_pressure_hpa)
     return (_TROPOPAUSE_M + above_m) / _FOOT_M
@@ -102,7 +103,7 @@ def standard_temperature_degc(pressure_altitude_ft: float) -> float:
 
 
 def geopotential_altitude_ft(geometric_altitude_ft: float) -> float:
-    """Geopotential altitude of a height above mean sea level: 5 ft less at 10,000 ft, 120 ft at 50,000 ft.
+    """Geopotential altitude of a height above mean sea level: 5 ft less at 10,000 ft, 120 at 50,000.
 
     Any height above -1,000 km. Source: ICAO Doc 7488 equation 8, nominal radius 6,356.766 km.
     """
@@ -170,9 +171,9 @@ def _pressure_ratio(mach: float) -> float:
     if mach < 0:
         return -_pressure_ratio(-mach)
     if mach <= 1:
-        return float((1 + 0.2 * mach * mach) ** 3.5) - 1
+        return math.pow(1 + 0.2 * mach * mach, 3.5) - 1
     square = mach * mach
-    return float((1.2 * square) ** 3.5 * (6 / (7 * square - 1)) ** 2.5) - 1
+    return math.pow(1.2 * square, 3.5) * math.pow(6 / (7 * square - 1), 2.5) - 1
 
 
 _FASTEST_RATIO = _pressure_ratio(FASTEST_MACH)
@@ -185,7 +186,7 @@ def _mach_of_ratio(ratio: float) -> float:
     if ratio < 0:
         return -_mach_of_ratio(-ratio)
     if ratio <= _SONIC_RATIO:
-        return math.sqrt(5 * (float((ratio + 1) ** (2 / 7)) - 1))
+        return math.sqrt(5 * (math.pow(ratio + 1, 2 / 7) - 1))
     # Rayleigh has no closed inverse: mach = scale (1 - 1/(7 mach^2))^1.25, by Newton's method.
     scale = math.sqrt((ratio + 1) * 7**2.5 / (1.2**3.5 * 6**2.5))
     mach = scale
@@ -258,7 +259,7 @@ class PositionError:
         if len(self.indicated_kt) < 2 or len(self.indicated_kt) != len(self.calibrated_kt):
             raise ValueError("a position error needs at least two (indicated, calibrated) points")
         for name, column in (("indicated", self.indicated_kt), ("calibrated", self.calibrated_kt)):
-            for below, above in zip(column, column[1:], strict=False):
+            for below, above in itertools.pairwise(column):
                 if not below < above:
                     raise ValueError(f"{name} airspeed must rise from point to point: {below} then {above}")
 

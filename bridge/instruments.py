@@ -1,203 +1,176 @@
 """From readings to what the real instrument shows.
 
 An instrument says what it needs, takes readings with their time, and gives indications by quantity
-name, in the catalogue's units. Its options are the keyword arguments of its class; `INSTRUMENTS`
-has the kinds by the names that a panel description uses.
+name, in the catalogue's units. `INSTRUMENTS` has a maker for each kind, by the names that a panel
+description uses; the keyword arguments of a maker are the options of its kind.
 """
 
 from __future__ import annotations
 
-import dataclasses
+import inspect
 import math
-from collections.abc import Mapping
-from dataclasses import InitVar, dataclass, field
-from typing import Literal
+from collections.abc import Callable, Mapping
 
 from bridge.dynamics import Lag
 from bridge.errors import OutOfRange
 from bridge.quantities import CATALOGUE, Catalogue, quantity
 
 
-def _within(option: str, value: float, low: float, high: float) -> None:
+def _within(option: str, value: float, low: float, high: float) -> float:
+    if not isinstance(value, (int, float)):
+        raise ValueError(f"{option} {value!r} is not a number")
     if not low <= value <= high:
         raise OutOfRange(f"{option} {value:g} is outside {low:g} to {high:g}")
+    return value
 
 
-@dataclass(slots=True, kw_only=True)
 class Instrument:
-    """What all instruments share: indications that follow readings through a first-order lag.
+    """Indications that follow the readings of the same names through a first-order lag.
 
-    `lag_s` is its time constant, 0 (none) to 60 s; OutOfRange beyond. `needs` must be there before
-    anything is shown; `uses` are readings that add an indication when they are there.
-    Late, repeated and looped times are met as `bridge.dynamics` says: after a gap, or on a jump
-    back, the dynamics start afresh at the present reading.
+    `needs` are the readings without which nothing is shown, `uses` those that add an indication where
+    they are there, `gives` all indications that `update` may give.
+
+    `lag_s` is the time constant, 0 (none) to 60 s; raises OutOfRange beyond, and UnknownQuantity for
+    a name outside the catalogue. Late, repeated and looped times are met as `bridge.dynamics` says:
+    after a gap, or on a jump back, the dynamics start afresh at the present reading.
     """
 
-    lag_s: float = 0.0
-    needs: tuple[str, ...] = field(init=False, default=())
-    uses: tuple[str, ...] = field(init=False, default=())
-    _lags: dict[str, Lag] = field(init=False, repr=False, default_factory=dict)
+    __slots__ = ("_lags", "gives", "needs", "uses")
 
-    def __post_init__(self) -> None:
-        _within("lag_s", self.lag_s, 0.0, 60.0)
-
-    @property
-    def indications(self) -> tuple[str, ...]:
-        """The quantities that `update` gives, those of `uses` only when their readings are there."""
-        return tuple(self._lags)
-
-    def _follow(self, *names: str, catalogue: Catalogue = CATALOGUE) -> None:
-        """Need these readings, and show each through the instrument's lag."""
-        self.needs = names
-        self._lags = {name: Lag(quantity(name, catalogue), self.lag_s) for name in names}
+    def __init__(self, names: tuple[str, ...], lag_s: float, catalogue: Catalogue = CATALOGUE) -> None:
+        _within("lag_s", lag_s, 0.0, 60.0)
+        self.needs: tuple[str, ...] = names
+        self.uses: tuple[str, ...] = ()
+        self.gives: tuple[str, ...] = names
+        self._lags = {name: Lag(quantity(name, catalogue), lag_s) for name in names}
 
     def update(self, time_s: float, readings: Mapping[str, float]) -> dict[str, float]:
         """Indications at this time; empty while a needed reading is absent."""
         if not all(name in readings for name in self.needs):
             return {}
-        return {name: lag(time_s, readings[name]) for name, lag in self._lags.items() if name in readings}
+        return {name: lag(time_s, readings[name]) for name, lag in self._lags.items()}
 
 
-@dataclass(slots=True, kw_only=True)
-class Altimeter(Instrument):
-    """Indicated altitude, ft."""
-
-    def __post_init__(self) -> None:
-        Instrument.__post_init__(self)
-        self._follow("indicated_altitude")
-
-
-@dataclass(slots=True, kw_only=True)
-class AirspeedIndicator(Instrument):
-    """Indicated airspeed, kt."""
-
-    def __post_init__(self) -> None:
-        Instrument.__post_init__(self)
-        self._follow("indicated_airspeed")
-
-
-@dataclass(slots=True, kw_only=True)
-class VerticalSpeedIndicator(Instrument):
-    """Vertical speed, ft/min, with the lag of the calibrated leak.
-
-    FAA-H-8083-15: 6 to 9 seconds pass after an abrupt change before the reading is right. With the
-    default of 2.5 s, a change of 1,000 ft/min is shown to within 50 ft/min (half of the finest
-    division of a common face; common practice, no source) after three time constants, 7.5 s.
-    """
-
-    lag_s: float = 2.5
-
-    def __post_init__(self) -> None:
-        Instrument.__post_init__(self)
-        self._follow("vertical_speed")
-
-
-@dataclass(slots=True, kw_only=True)
-class TurnIndicator(Instrument):
-    """Rate of turn, deg/s, from an upright rate gyro; blind to rolling.
-
-    `lag_s` is the damping of the gyro (0.3 s: common practice, no source).
-    """
-
-    lag_s: float = 0.3
-
-    def __post_init__(self) -> None:
-        Instrument.__post_init__(self)
-        self._follow("turn_rate")
-
-
-@dataclass(slots=True, kw_only=True)
 class TurnCoordinator(Instrument):
-    """Rate of turn as a canted rate gyro shows it, deg/s, and the ball where its reading is there.
+    """A turn needle driven by a canted rate gyro, and a ball beside it; see `turn_coordinator`."""
 
-    Its gimbal is tilted by `cant_deg` (0 to 60; about 30, FAA-H-8083-15), so the gyro feels yaw x
-    cos(cant) + roll x sin(cant). The face is graduated in steady turns, where rolling is nil, so it
-    shows turn rate + roll rate x tan(cant): a roll into a turn is shown before the nose has swung.
-    `lag_s` damps the gyro, `ball_lag_s` the ball (both 0.3 s: common practice, no source).
-    """
+    __slots__ = ("_ball", "_needle", "_roll_share")
 
-    lag_s: float = 0.3
-    cant_deg: float = 30.0
-    ball_lag_s: float = 0.3
-    _roll_share: float = field(init=False, repr=False, default=0.0)
-
-    def __post_init__(self) -> None:
-        Instrument.__post_init__(self)
-        _within("cant_deg", self.cant_deg, 0.0, 60.0)
-        _within("ball_lag_s", self.ball_lag_s, 0.0, 60.0)
-        self._roll_share = math.tan(math.radians(self.cant_deg))
-        self._follow("turn_rate")
+    def __init__(self, lag_s: float, cant_deg: float, ball_lag_s: float) -> None:
+        super().__init__(("turn_rate",), lag_s)
         self.needs = ("turn_rate", "roll_rate")
         self.uses = ("slip",)
-        self._lags["slip"] = Lag(quantity("slip"), self.ball_lag_s)
+        self.gives = ("turn_rate", "slip")
+        self._roll_share = math.tan(math.radians(_within("cant_deg", cant_deg, 0.0, 60.0)))
+        self._needle = self._lags["turn_rate"]
+        self._ball = Lag(quantity("slip"), _within("ball_lag_s", ball_lag_s, 0.0, 60.0))
 
     def update(self, time_s: float, readings: Mapping[str, float]) -> dict[str, float]:
-        """Indications at this time; empty while a needed reading is absent."""
-        if not all(name in readings for name in self.needs):
-            return {}
-        felt = readings["turn_rate"] + readings["roll_rate"] * self._roll_share
-        indications = {"turn_rate": self._lags["turn_rate"](time_s, felt)}
+        """Turn rate as the gyro shows it, and the ball where its reading is there."""
+        indications: dict[str, float] = {}
+        if "turn_rate" in readings and "roll_rate" in readings:
+            felt = readings["turn_rate"] + readings["roll_rate"] * self._roll_share
+            indications["turn_rate"] = self._needle(time_s, felt)
         if "slip" in readings:
-            indications["slip"] = self._lags["slip"](time_s, readings["slip"])
+            indications["slip"] = self._ball(time_s, readings["slip"])
         return indications
 
 
-@dataclass(slots=True, kw_only=True)
-class Ball(Instrument):
-    """Slip, degrees of arc of the ball, damped by the liquid in its tube (0.3 s: common practice, no source)."""
-
-    lag_s: float = 0.3
-
-    def __post_init__(self) -> None:
-        Instrument.__post_init__(self)
-        self._follow("slip")
+def altimeter(*, lag_s: float = 0.0) -> Instrument:
+    """Indicated altitude, ft."""
+    return Instrument(("indicated_altitude",), lag_s)
 
 
-@dataclass(slots=True, kw_only=True)
-class HeadingIndicator(Instrument):
-    """Heading, degrees clockwise from magnetic or from true `north`."""
-
-    north: Literal["magnetic", "true"] = "magnetic"
-
-    def __post_init__(self) -> None:
-        Instrument.__post_init__(self)
-        self._follow(f"heading_{self.north}")
+def airspeed(*, lag_s: float = 0.0) -> Instrument:
+    """Indicated airspeed, kt."""
+    return Instrument(("indicated_airspeed",), lag_s)
 
 
-@dataclass(slots=True, kw_only=True)
-class AttitudeIndicator(Instrument):
+def vertical_speed(*, lag_s: float = 2.5) -> Instrument:
+    """Vertical speed, ft/min, with the lag of the calibrated leak.
+
+    FAA-H-8083-15: 6 to 9 seconds pass after an abrupt change before the reading is right. With the
+    default, a change of 1,000 ft/min is shown to within 50 ft/min (half of the finest division of a
+    common face: common practice, no source) after three time constants, 7.5 s.
+    """
+    return Instrument(("vertical_speed",), lag_s)
+
+
+def turn_indicator(*, lag_s: float = 0.3) -> Instrument:
+    """Rate of turn, deg/s, from an upright rate gyro, which is blind to rolling.
+
+    `lag_s` is the gyro's damping (0.3 s: common practice, no source).
+    """
+    return Instrument(("turn_rate",), lag_s)
+
+
+def turn_coordinator(*, lag_s: float = 0.3, cant_deg: float = 30.0, ball_lag_s: float = 0.3) -> Instrument:
+    """Rate of turn as a canted rate gyro shows it, deg/s, and the ball where its reading is there.
+
+    The gimbal is tilted by `cant_deg` (0 to 60; about 30, FAA-H-8083-15), so that the gyro feels yaw x
+    cos(cant) + roll x sin(cant). The face is graduated in steady turns, where nothing rolls; so it
+    shows turn rate + roll rate x tan(cant): a roll into a turn is seen before the nose has swung.
+    `lag_s` damps the gyro, `ball_lag_s` the ball (both 0.3 s: common practice, no source).
+    """
+    return TurnCoordinator(lag_s, cant_deg, ball_lag_s)
+
+
+def ball(*, lag_s: float = 0.3) -> Instrument:
+    """Slip, degrees of arc, damped by the liquid in the tube (0.3 s: common practice, no source)."""
+    return Instrument(("slip",), lag_s)
+
+
+def heading(*, north: str = "magnetic", lag_s: float = 0.0) -> Instrument:
+    """Heading, degrees clockwise from `north`: "magnetic" or "true"; ValueError for another."""
+    if north not in ("magnetic", "true"):
+        raise ValueError(f"north '{north}' is neither 'magnetic' nor 'true'")
+    return Instrument((f"heading_{north}",), lag_s)
+
+
+def attitude(*, lag_s: float = 0.0) -> Instrument:
     """Pitch and bank, degrees."""
-
-    def __post_init__(self) -> None:
-        Instrument.__post_init__(self)
-        self._follow("pitch", "bank")
+    return Instrument(("pitch", "bank"), lag_s)
 
 
-@dataclass(slots=True, kw_only=True)
-class Gauge(Instrument):
-    """Any one `quantity`, in its own unit; UnknownQuantity when the catalogue lacks it."""
-
-    quantity: str
-    catalogue: InitVar[Catalogue] = CATALOGUE
-
-    def __post_init__(self, catalogue: Catalogue) -> None:
-        Instrument.__post_init__(self)
-        self._follow(self.quantity, catalogue=catalogue)
+def gauge(*, quantity: str, lag_s: float = 0.0, catalogue: Catalogue = CATALOGUE) -> Instrument:
+    """Any one `quantity` of the catalogue, in its unit; pass the panel's own catalogue for declared ones."""
+    return Instrument((quantity,), lag_s, catalogue)
 
 
-INSTRUMENTS: Mapping[str, type[Instrument]] = {
-    "altimeter": Altimeter,
-    "airspeed": AirspeedIndicator,
-    "vertical_speed": VerticalSpeedIndicator,
-    "turn_coordinator": TurnCoordinator,
-    "turn_indicator": TurnIndicator,
-    "ball": Ball,
-    "heading": HeadingIndicator,
-    "attitude": AttitudeIndicator,
-    "gauge": Gauge,
+Maker = Callable[..., Instrument]
+
+INSTRUMENTS: Mapping[str, Maker] = {
+    "altimeter": altimeter,
+    "airspeed": airspeed,
+    "vertical_speed": vertical_speed,
+    "turn_coordinator": turn_coordinator,
+    "turn_indicator": turn_indicator,
+    "ball": ball,
+    "heading": heading,
+    "attitude": attitude,
+    "gauge": gauge,
 }
 
 
 def options(kind: str) -> tuple[str, ...]:
-    """The names of the options that this kind of instrument takes; KeyError for an unknown kind."""
-    return tuple(option.name for option in dataclasses.fields(INSTRUMENTS[kind]) if option.init)
+    """The options that this kind of instrument takes; raises KeyError for an unknown kind."""
+    return tuple(name for name in inspect.signature(INSTRUMENTS[kind]).parameters if name != "catalogue")
+
+
+def instrument(kind: str, chosen: Mapping[str, object], catalogue: Catalogue = CATALOGUE) -> Instrument:
+    """A fresh instrument of this kind with the chosen options.
+
+    Raises KeyError for an unknown kind, ValueError for an option that the kind does not take, that it
+    needs and lacks, or whose value is wrong.
+    """
+    maker = INSTRUMENTS[kind]
+    known = options(kind)
+    for name in chosen:
+        if name not in known:
+            raise ValueError(f"option '{name}' is unknown; a {kind} takes {', '.join(known)}")
+    parameters = inspect.signature(maker).parameters
+    for name in known:
+        if name not in chosen and parameters[name].default is inspect.Parameter.empty:
+            raise ValueError(f"option '{name}' is missing; a {kind} needs it")
+    declared = {"catalogue": catalogue} if "catalogue" in parameters else {}
+    return maker(**chosen, **declared)

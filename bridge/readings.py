@@ -255,13 +255,13 @@ def _what_is_missing(name: str, given: frozenset[str], rules: tuple[Rule, ...]) 
         return f"{name} can't be derived: a source must give it"
     had = _cheapest(given, rules)[0]
     ways = [
-        " with ".join(source if source not in had else f"{source} (had)" for source in rule.inputs)
+        " with ".join(source if source not in had else f"{source} (have)" for source in rule.inputs)
         for rule in own
     ]
-    text = f"{name} needs {', or '.join(ways)}"
+    text = f"{name} needs {'; or '.join(ways)}"
     candidates = sorted({source for rule in rules for source in rule.inputs} - had.keys() - {name})
     enough = [one for one in candidates if name in _cheapest(given | {one}, rules)[0]]
-    return f"{text}; any one of these would do: {', '.join(enough)}" if enough else text
+    return f"{text}; any one of these alone would do: {', '.join(enough)}" if enough else text
 
 
 class Derivation:
