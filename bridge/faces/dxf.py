@@ -1,0 +1,43 @@
+"""Outlines and holes as DXF for a laser or a mill: nothing printed, circles and arcs kept as such."""
+
+from __future__ import annotations
+
+from io import StringIO
+
+from ezdxf import units
+from ezdxf.filemanagement import new
+from ezdxf.layouts.layout import Modelspace
+
+from bridge.faces.primitives import Circle, Part, Polygon, Shape, polar
+
+OUTLINE = "OUTLINE"
+HOLES = "HOLES"
+
+
+def part_dxf(part: Part) -> str:
+    """The part's cut lines in mm, the axis at the origin; outline and holes on their own layers."""
+    drawing = new("R2010", units=units.MM)
+    drawing.layers.add(OUTLINE, color=1)
+    drawing.layers.add(HOLES, color=5)
+    space = drawing.modelspace()
+    _add(space, part.outline, OUTLINE)
+    for hole in part.holes:
+        _add(space, hole, HOLES)
+    stream = StringIO()
+    drawing.write(stream)
+    return stream.getvalue()
+
+
+def _add(space: Modelspace, shape: Shape, layer: str) -> None:
+    attributes = {"layer": layer}
+    if isinstance(shape, Circle):
+        space.add_circle(shape.centre, shape.radius, dxfattribs=attributes)
+    elif isinstance(shape, Polygon):
+        space.add_lwpolyline(shape.points, close=True, dxfattribs=attributes)
+    else:
+        # DXF arcs run counter-clockwise from 3 o'clock.
+        start, end = 90.0 - shape.to_deg, 90.0 - shape.from_deg
+        for radius in (shape.inner, shape.outer):
+            space.add_arc((0.0, 0.0), radius, start, end, dxfattribs=attributes)
+        for angle in (shape.from_deg, shape.to_deg):
+            space.add_line(polar(shape.inner, angle), polar(shape.outer, angle), dxfattribs=attributes)

@@ -1,0 +1,169 @@
+"""From the description of a face and its pointers' curves to parts made of primitives.
+
+Pure: the same parts go to paper, to a laser, and to a live page. A mark's place is the pointer's own
+face curve at that reading, so a crooked linkage gets a face that is right for it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from bridge.description import near
+from bridge.errors import DescriptionError, DescriptionErrors
+from bridge.faces.marks import Hand, SheetDrawing, card_angles, face_angles, slide_heights
+from bridge.faces.primitives import Circle, Line, Part, Polygon, Primitive, Sector, polar
+from bridge.faces.shapes import pointer_outline, symbol_shape
+from bridge.panel.description import Aircraft
+from bridge.panel.face import Bezel, Card, Face, Flag
+
+BEHIND_SLIDES, BEHIND, FACE, POINTERS, OVERLAY, BEZEL = 0, 1, 2, 3, 4, 5
+"""Layers of an assembly, from the back."""
+
+_HATCH_DEG = 6.0
+
+
+@dataclass(frozen=True, slots=True)
+class Gauge:
+    """What a drawing needs to know of one gauge. `where` is the file that describes it."""
+
+    name: str
+    face: Face
+    hands: Mapping[str, Hand]
+    aircraft: Aircraft
+    where: str
+
+
+def gauge_parts(gauge: Gauge) -> tuple[Part, ...]:
+    """Everything to print and cut for one gauge: face, cards, flag, pointers, overlay, bezel.
+
+    Raises `DescriptionErrors` with every mistake: a reading beyond the curve, numerals that overlap,
+    marks that run together, a speed that the aircraft lacks.
+    """
+    faults: list[DescriptionError] = []
+    face = gauge.face
+    key = f"gauges.{gauge.name}.face"
+    parts = [_face(gauge, key, faults)]
+    for name, card in face.cards.items():
+        parts += _card(gauge, name, card, f"{key}.cards.{name}", faults)
+    if face.flag:
+        parts += _flag(gauge, face.flag, f"{key}.flag", faults)
+    for name, outline in face.pointers.items():
+        hand = gauge.hands.get(name)
+        if hand is None:
+            faults.append(_unknown(gauge, f"{key}.pointers.{name}", name))
+            continue
+        parts.append(
+            Part(
+                f"{name} pointer",
+                BEHIND if outline.shape == "ball" else POINTERS,
+                pointer_outline(outline, hand.length_mm),
+                (Circle((0.0, 0.0), outline.bore_mm / 2),),
+                (replace(pointer_outline(outline, hand.length_mm), colour=outline.colour),),
+                pointer=name,
+                motion="turns",
+            )
+        )
+    if face.overlay:
+        printed = tuple(symbol_shape(symbol, face.ink) for symbol in face.overlay)
+        film = Circle((0.0, 0.0), face.radius_mm)
+        parts.append(Part("overlay", OVERLAY, film, printed=printed, note="print on clear film"))
+    if face.bezel:
+        parts.append(_bezel(face.bezel))
+    if faults:
+        raise DescriptionErrors(faults)
+    return tuple(parts)
+
+
+def _face(gauge: Gauge, key: str, faults: list[DescriptionError]) -> Part:
+    face = gauge.face
+    drawing = SheetDrawing(face, gauge.hands, gauge.aircraft, gauge.where, key, faults)
+    if face.flag:
+        flag = face.flag
+        drawing.holes.append(Sector(flag.inner_mm, flag.outer_mm, flag.from_deg, flag.to_deg))
+    drawing.draw(face_angles)
+    drawing.lettering(face.legend, "legend", face.radius_mm * 0.42)
+    drawing.lettering(face.unit, "unit", -face.radius_mm * 0.42)
+    drawing.check()
+    outline = Circle((0.0, 0.0), face.radius_mm)
+    ground = Circle((0.0, 0.0), face.radius_mm, face.colour)
+    return Part("face", FACE, outline, tuple(drawing.holes), (ground, *drawing.items))
+
+
+def _card(gauge: Gauge, name: str, card: Card, key: str, faults: list[DescriptionError]) -> list[Part]:
+    carriers = [n for n, other in gauge.face.cards.items() if other.crank_mm is None and n != name]
+    if name not in gauge.hands or (card.carried_by and card.carried_by not in carriers):
+        wrong, known = (name, list(gauge.hands)) if name not in gauge.hands else (card.carried_by, carriers)
+        faults.append(_unknown(gauge, key, str(wrong), known))
+        return []
+    drawing = SheetDrawing(card, gauge.hands, gauge.aircraft, gauge.where, key, faults, pointer=name)
+    radius = card.radius_mm
+    ground: list[Primitive] = [Circle((0.0, 0.0), radius, card.colour)]
+    if card.lower:
+        ground.append(Sector(0.0, radius, 90.0, 270.0, card.lower))
+    drawing.draw(slide_heights(card.crank_mm) if card.crank_mm else card_angles)
+    drawing.check()
+    return [
+        Part(
+            f"{name} card",
+            BEHIND_SLIDES if card.crank_mm else BEHIND,
+            Circle((0.0, 0.0), radius),
+            tuple(drawing.holes),
+            (*ground, *drawing.items),
+            pointer=name,
+            motion="slides" if card.crank_mm else "turns",
+            crank_mm=card.crank_mm or 0.0,
+            carried_by=card.carried_by,
+        )
+    ]
+
+
+def _flag(gauge: Gauge, flag: Flag, key: str, faults: list[DescriptionError]) -> list[Part]:
+    """The hatched disc: its trailing edge leaves the slot just as the reading comes to `below`."""
+    hand = gauge.hands.get(flag.pointer)
+    if hand is None:
+        faults.append(_unknown(gauge, f"{key}.pointer", flag.pointer))
+        return []
+    low, below = hand.curve(flag.low), hand.curve(flag.below)
+    clockwise = below > low
+    slot = (flag.from_deg, flag.to_deg)
+    start, end = (slot[1] - below, slot[1] - low) if clockwise else (slot[0] - low, slot[0] - below)
+    if not 0.0 < end - start < 360.0:
+        faults.append(
+            DescriptionError(
+                gauge.where,
+                f"{key}.below",
+                f"{flag.pointer} turns {abs(below - low):.0f} degrees up to {flag.below:g}",
+                "less than a turn",
+                "Let a slower pointer carry the flag",
+            )
+        )
+        return []
+    radius = flag.outer_mm + 2.0
+    inner, outer = max(0.5, flag.inner_mm - 1.0), flag.outer_mm + 1.0
+    count = max(1, round((end - start) / _HATCH_DEG))
+    step = (end - start) / count
+    hatch = [
+        Line(polar(first, start + i * step), polar(last, start + (i + 1) * step), 0.7, "black", "hatch")
+        for i in range(count)
+        for first, last in ((inner, outer), (outer, inner))
+    ]
+    printed: tuple[Primitive, ...] = (
+        Circle((0.0, 0.0), radius, gauge.face.colour),
+        Sector(inner, outer, start, end, "white"),
+        *hatch,
+    )
+    bore = Circle((0.0, 0.0), gauge.face.centre_hole_mm / 2)
+    return [Part("flag", BEHIND, Circle((0.0, 0.0), radius), (bore,), printed, flag.pointer, "turns")]
+
+
+def _bezel(bezel: Bezel) -> Part:
+    half = bezel.side_mm / 2
+    square = Polygon(((-half, half), (half, half), (half, -half), (-half, -half)))
+    screws = (Circle(polar(bezel.circle_mm / 2, 45.0 + 90.0 * i), bezel.hole_mm / 2) for i in range(4))
+    return Part("bezel", BEZEL, square, (Circle((0.0, 0.0), bezel.opening_mm / 2), *screws))
+
+
+def _unknown(gauge: Gauge, key: str, name: str, known: list[str] | None = None) -> DescriptionError:
+    cure = near(name, list(gauge.hands) if known is None else known)
+    return DescriptionError(gauge.where, key, f"an unknown pointer '{name}'", "a pointer of this gauge", cure)

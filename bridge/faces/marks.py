@@ -1,0 +1,340 @@
+"""The marks of one sheet: scales, coloured bands, limits, lettering and openings, by the face's rules."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from fractions import Fraction
+from itertools import pairwise
+from math import ceil, cos, floor, radians
+
+from bridge.description import near
+from bridge.errors import BridgeError, DescriptionError
+from bridge.faces import font
+from bridge.faces.clearance import crowded, text_box
+from bridge.faces.primitives import Arc, Circle, Line, Polygon, Primitive, Sector, Shape, Text, polar
+from bridge.faces.shapes import symbol_shape
+from bridge.gauges.curve import Curve
+from bridge.panel.description import Aircraft
+from bridge.panel.face import PRINTABLE_MM, Band, Colour, Letters, Limit, Scale, Sheet
+from bridge.units import conversion
+
+EDGE_MM = 1.5
+"""Room between the edge of a sheet and its marks where no radius is given."""
+
+_GAP_MM = 1.0
+_LEGEND_MM = 3.2
+
+
+@dataclass(frozen=True, slots=True)
+class Hand:
+    """What a drawing needs of a pointer: its face curve, the unit of its readings, its length."""
+
+    curve: Callable[[float], float]
+    unit: str
+    length_mm: float = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """How an angle of the pointer becomes a place on the sheet: an angle, or a height on a sliding card."""
+
+    sign: float
+    crank_mm: float | None = None
+
+    def __call__(self, angle_deg: float, offset_deg: float) -> float:
+        if self.crank_mm is not None:
+            return -self.crank_mm * cos(radians(angle_deg))
+        return self.sign * angle_deg + offset_deg
+
+
+face_angles = Place(1.0)
+"""On the face a mark stands where the pointer does."""
+card_angles = Place(-1.0)
+"""On a card it stands as far the other way, so that the card's turning brings it to 12 o'clock."""
+
+
+def slide_heights(crank_mm: float) -> Place:
+    """On a sliding card it stands as high as the crank will lower the card."""
+    return Place(1.0, crank_mm)
+
+
+def speed_marks(aircraft: Aircraft, radius: float, width: float) -> tuple[list[Band], list[Limit]]:
+    """Arcs and red line at the aircraft's speeds, as 14 CFR 23.1545(b) before amendment 64 has them.
+
+    Red radial line at VNE; yellow arc from VNO to VNE; green arc from VS1 to VNO; white arc from VS0
+    to VFE (left out when the aircraft has neither). Raises KeyError naming the speed that is missing.
+    """
+    speeds = {}
+    for name in ("stall_clean_kt", "normal_operating_kt", "never_exceed_kt"):
+        speeds[name] = _speed(aircraft, name)
+    clean, normal, never = speeds.values()
+    bands = [
+        Band(colour="green", low=clean, high=normal, radius_mm=radius, width_mm=width),
+        Band(colour="yellow", low=normal, high=never, radius_mm=radius, width_mm=width),
+    ]
+    if aircraft.stall_landing_kt or aircraft.flaps_extended_kt:
+        low, high = _speed(aircraft, "stall_landing_kt"), _speed(aircraft, "flaps_extended_kt")
+        bands.append(Band(colour="white", low=low, high=high, radius_mm=radius - width, width_mm=width))
+    return bands, [Limit(at=never, radius_mm=radius + 0.5, length_mm=2 * width + 1.0)]
+
+
+def _speed(aircraft: Aircraft, name: str) -> float:
+    value: float | None = getattr(aircraft, name)
+    if value is None:
+        raise KeyError(name)
+    return value
+
+
+class SheetDrawing:
+    """Collects what one sheet carries; `items` are its primitives, `holes` what is cut out of it."""
+
+    def __init__(
+        self,
+        sheet: Sheet,
+        hands: Mapping[str, Hand],
+        aircraft: Aircraft,
+        where: str,
+        key: str,
+        faults: list[DescriptionError],
+        pointer: str | None = None,
+    ) -> None:
+        self.sheet = sheet
+        self.hands = hands
+        self.aircraft = aircraft
+        self.where = where
+        self.key = key
+        self.faults = faults
+        self.pointer = pointer or next(iter(hands))
+        self.items: list[Primitive] = []
+        self.holes: list[Shape] = list(_openings(sheet))
+
+    def draw(self, place: Place) -> None:
+        """Bands first, marks over them, lettering and symbols last."""
+        bands, limits = list(self.sheet.bands), list(self.sheet.limits)
+        band_keys = [f"bands.{i}" for i in range(len(bands))]
+        limit_keys = [f"limits.{i}" for i in range(len(limits))]
+        marks = self.sheet.speeds
+        if marks:
+            outer = marks.radius_mm or self.sheet.radius_mm - EDGE_MM
+            try:
+                more_bands, more_limits = speed_marks(self.aircraft, outer, marks.width_mm)
+            except KeyError as missing:
+                self._fault(
+                    "speeds", f"no {missing.args[0]}", f"aircraft.{missing.args[0]}", "Add that speed"
+                )
+                more_bands, more_limits = [], []
+            bands += [band.model_copy(update={"pointer": marks.pointer}) for band in more_bands]
+            limits += [limit.model_copy(update={"pointer": marks.pointer}) for limit in more_limits]
+            band_keys += ["speeds"] * len(more_bands)
+            limit_keys += ["speeds"] * len(more_limits)
+        for key, band in zip(band_keys, bands, strict=True):
+            self._band(key, band, place)
+        for i, scale in enumerate(self.sheet.scales):
+            self._scale(f"scales.{i}", scale, place)
+        for key, limit in zip(limit_keys, limits, strict=True):
+            self._limit(key, limit, place)
+        for i, letters in enumerate(self.sheet.letters):
+            self._letters(f"letters.{i}", letters)
+        self.items += [symbol_shape(symbol, self.sheet.ink) for symbol in self.sheet.symbols]
+
+    def lettering(self, text: str, key: str, y: float) -> None:
+        """A line of lettering on the vertical through the axis, nothing when `text` is empty."""
+        if text:
+            self._letters(key, Letters(text=text, y_mm=y, height_mm=_LEGEND_MM))
+
+    def check(self) -> None:
+        """Notes every numeral or lettering that touches something, and every mark over the edge."""
+        texts = [item for item in self.items if isinstance(item, Text)]
+        lines = [item for item in self.items if isinstance(item, Line)]
+        for text, what in crowded(texts, lines, self.holes, self.sheet.radius_mm):
+            cure = "Take a larger numeral step, a smaller height, or another place"
+            self._fault(text.name.split(" ")[0], what, "lettering that stands clear", cure)
+
+    def _fault(self, key: str, found: str, expected: str, cure: str) -> None:
+        self.faults.append(DescriptionError(self.where, f"{self.key}.{key}", found, expected, cure))
+
+    def _hand(self, key: str, pointer: str | None) -> Hand | None:
+        hand = self.hands.get(pointer or self.pointer)
+        if hand is None:
+            found = f"an unknown pointer '{pointer}'"
+            self._fault(
+                f"{key}.pointer", found, "a pointer of this gauge", near(str(pointer), list(self.hands))
+            )
+        return hand
+
+    def _within(self, key: str, hand: Hand, low: float, high: float) -> bool:
+        """Whether the curve covers these readings; a bounded curve says nothing beyond its ends."""
+        curve = hand.curve
+        if not isinstance(curve, Curve) or curve.period is not None:
+            return True
+        slack = 1e-6 * (curve.high - curve.low)
+        if curve.low - slack <= low and high <= curve.high + slack:
+            return True
+        found = f"readings from {low:g} to {high:g} {hand.unit}"
+        expected = f"readings on the pointer's curve, {curve.low:g} to {curve.high:g} {hand.unit}"
+        self._fault(key, found, expected, "Shorten it, or calibrate the pointer further")
+        return False
+
+    def _radius(self, key: str, radius: float | None) -> float:
+        if radius is not None and radius > self.sheet.radius_mm:
+            found, most = f"a radius of {radius:g} mm", f"{self.sheet.radius_mm:g} mm at most"
+            self._fault(f"{key}.radius_mm", found, most, "Bring it inside the edge")
+        return radius if radius is not None else self.sheet.radius_mm - EDGE_MM
+
+    def _band(self, key: str, band: Band, place: Place) -> None:
+        hand = self._hand(key, band.pointer)
+        if hand is None or not self._within(key, hand, band.low, band.high):
+            return
+        middle = self._radius(key, band.radius_mm) - band.width_mm / 2
+        ends = sorted(place(hand.curve(reading), 0.0) for reading in (band.low, band.high))
+        self.items.append(Arc(middle, ends[0], ends[1], band.width_mm, band.colour, key))
+
+    def _limit(self, key: str, limit: Limit, place: Place) -> None:
+        hand = self._hand(key, limit.pointer)
+        if hand is None or not self._within(key, hand, limit.at, limit.at):
+            return
+        outer = self._radius(key, limit.radius_mm)
+        angle = place(hand.curve(limit.at), 0.0)
+        inner_end = polar(outer - limit.length_mm, angle)
+        self.items.append(
+            Line(polar(outer, angle), inner_end, limit.width_mm, limit.colour, f"{key} {limit.at:g}")
+        )
+
+    def _scale(self, key: str, scale: Scale, place: Place) -> None:
+        hand = self._hand(key, scale.pointer)
+        if hand is None:
+            return
+        try:
+            to_unit = conversion(scale.unit or hand.unit, hand.unit)
+        except BridgeError as error:
+            self._fault(f"{key}.unit", str(error), f"a unit like {hand.unit}", "Change the unit")
+            return
+        if not self._within(key, hand, to_unit(scale.low), to_unit(scale.high)):
+            return
+        outer = self._radius(key, scale.radius_mm)
+        colour = scale.colour or self.sheet.ink
+        taken: set[float] = set()
+        marks: list[tuple[float, int]] = []
+        ranks, numerals = _ranks(scale), dict(_numerals(scale))
+        for reading in sorted({*ranks, *numerals}):
+            at = place(hand.curve(to_unit(float(reading))), scale.offset_deg)
+            if place.crank_mm is None:
+                # A full circle's last mark falls on its first: one of the two is enough.
+                if round(at, 6) % 360.0 in taken:
+                    continue
+                taken.add(round(at, 6) % 360.0)
+            name = f"{key} {float(reading):g}"
+            rank = ranks.get(reading)
+            if rank is not None:
+                marks.append((at, rank))
+                self.items.append(_mark(scale, rank, place, at, outer, colour, name))
+            if text := numerals.get(reading):
+                self._numeral(key, scale, text, place, at, outer, colour, name)
+        self._apart(key, scale, marks, place, outer)
+
+    def _numeral(
+        self,
+        key: str,
+        scale: Scale,
+        text: str,
+        place: Place,
+        at: float,
+        outer: float,
+        colour: Colour,
+        name: str,
+    ) -> None:
+        if not self._drawable(key, text):
+            return
+        left, bottom, right, top = _box(text, scale.numeral_mm)
+        width, height = right - left, top - bottom
+        if place.crank_mm is not None:
+            x = scale.lengths_mm[0] / 2 + _GAP_MM + width / 2
+            self.items += [
+                Text((side * x, at), text, scale.numeral_mm, 0.0, colour, name) for side in (-1, 1)
+            ]
+            return
+        east, north = (abs(value) for value in polar(1.0, at))
+        reach = height / 2 if scale.radial else width / 2 * east + height / 2 * north
+        radius = scale.numeral_radius_mm or outer - scale.lengths_mm[0] - _GAP_MM - reach
+        turn = at if scale.radial else 0.0
+        self.items.append(Text(polar(radius, at), text, scale.numeral_mm, turn, colour, name))
+
+    def _letters(self, key: str, letters: Letters) -> None:
+        if self._drawable(key, letters.text):
+            colour = letters.colour or self.sheet.ink
+            at = (letters.x_mm, letters.y_mm)
+            self.items.append(Text(at, letters.text, letters.height_mm, letters.turn_deg, colour, key))
+
+    def _drawable(self, key: str, text: str) -> bool:
+        if font.has(text):
+            return True
+        self._fault(key, f"the text {text!r}", "letters that the font has", "Write it in Latin letters")
+        return False
+
+    def _apart(
+        self, key: str, scale: Scale, marks: list[tuple[float, int]], place: Place, outer: float
+    ) -> None:
+        """Refuses marks with less than a printable gap between them at their inner ends."""
+        ordered = sorted(marks)
+        for (a, rank_a), (b, rank_b) in pairwise(ordered):
+            shorter = min(scale.lengths_mm[rank_a], scale.lengths_mm[rank_b])
+            apart = b - a if place.crank_mm is not None else (outer - shorter) * radians(b - a)
+            gap = apart - (scale.widths_mm[rank_a] + scale.widths_mm[rank_b]) / 2
+            if gap < PRINTABLE_MM:
+                found = f"marks with a gap of {max(gap, 0.0):.2f} mm"
+                cure = "Take a larger step or finer marks, or spread the readings on the curve"
+                self._fault(key, found, f"a gap of {PRINTABLE_MM:g} mm or more", cure)
+                return
+
+
+def _mark(scale: Scale, rank: int, place: Place, at: float, outer: float, colour: Colour, name: str) -> Line:
+    length, width = scale.lengths_mm[rank], scale.widths_mm[rank]
+    if place.crank_mm is not None:
+        return Line((-length / 2, at), (length / 2, at), width, colour, name)
+    return Line(polar(outer, at), polar(outer - length, at), width, colour, name)
+
+
+def _ranks(scale: Scale) -> dict[Fraction, int]:
+    """Every reading with a mark, and whether it is a major (0), medium (1) or minor (2) one."""
+    ranks: dict[Fraction, int] = {Fraction(str(reading)): 0 for reading in scale.at}
+    for rank, step in enumerate((scale.major, scale.medium, scale.minor)):
+        for reading in _multiples(step, scale):
+            ranks[reading] = min(rank, ranks.get(reading, rank))
+    return ranks
+
+
+def _numerals(scale: Scale) -> Iterator[tuple[Fraction, str]]:
+    for reading in _multiples(scale.numerals, scale):
+        shown = reading / Fraction(str(scale.numeral_divisor))
+        yield reading, f"{float(shown if scale.signed else abs(shown)):g}"
+    yield from ((Fraction(reading), text) for reading, text in scale.names.items())
+
+
+def _multiples(step: float | None, scale: Scale) -> Iterator[Fraction]:
+    if step:
+        exact = Fraction(str(step))
+        first, last = ceil(Fraction(str(scale.low)) / exact), floor(Fraction(str(scale.high)) / exact)
+        yield from (exact * n for n in range(first, last + 1))
+
+
+def _box(text: str, height: float) -> tuple[float, float, float, float]:
+    corners = text_box(Text((0.0, 0.0), text, height, 0.0, "white"))
+    xs, ys = zip(*corners, strict=True)
+    return min(xs), min(ys), max(xs), max(ys)
+
+
+def _openings(sheet: Sheet) -> Iterator[Shape]:
+    if sheet.centre_hole_mm:
+        yield Circle((0.0, 0.0), sheet.centre_hole_mm / 2)
+    for hole in sheet.holes:
+        yield Circle((hole.x_mm, hole.y_mm), hole.diameter_mm / 2)
+    for window in sheet.windows:
+        x, y, w, h = window.x_mm, window.y_mm, window.width_mm / 2, window.height_mm / 2
+        yield Polygon(((x - w, y + h), (x + w, y + h), (x + w, y - h), (x - w, y - h)))
+    for slot in sheet.slots:
+        yield Sector(slot.inner_mm, slot.outer_mm, slot.from_deg, slot.to_deg)
+    if sheet.screws:
+        for i in range(sheet.screws.count):
+            place = polar(sheet.screws.circle_mm / 2, sheet.screws.first_deg + i * 360.0 / sheet.screws.count)
+            yield Circle(place, sheet.screws.hole_mm / 2)

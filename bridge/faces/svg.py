@@ -1,0 +1,163 @@
+"""Parts as SVG, in millimetres at true scale. Lettering is drawn as outlines, so no font is needed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from math import cos, radians
+from xml.sax.saxutils import quoteattr
+
+from bridge.faces import font
+from bridge.faces.clearance import pen_start, size_of
+from bridge.faces.primitives import (
+    Arc,
+    Circle,
+    Line,
+    Part,
+    Point,
+    Polygon,
+    Primitive,
+    Sector,
+    Shape,
+    Text,
+    polar,
+)
+
+COLOURS = {
+    "white": "#ffffff",
+    "black": "#111111",
+    "grey": "#8a8f94",
+    "red": "#d4202a",
+    "orange": "#e8772e",
+    "yellow": "#f2c81e",
+    "green": "#1f9d4d",
+    "blue": "#3f8fd0",
+    "brown": "#7a5230",
+}
+"""The colours of every drawing, as a screen and a printer take them."""
+
+CUT = "#e000a0"
+CUT_MM = 0.1
+"""Cut lines: a colour that stands on black and white, as fine as prints."""
+
+MARGIN_MM = 2.0
+
+
+def part_svg(part: Part) -> str:
+    """One part as a whole file; the origin of its coordinates is the pointer's axis."""
+    body = [_primitive(item) for item in part.printed]
+    body += [_shape(hole, f'fill="#ffffff" {_CUT_STROKE}') for hole in part.holes]
+    body.append(_shape(part.outline, f'fill="none" {_CUT_STROKE}'))
+    return _document(part.box, body, part.name)
+
+
+def assembly_svg(parts: Iterable[Part], angles_deg: Mapping[str, float], title: str = "") -> str:
+    """Parts put together with each pointer at its face angle and openings open."""
+    ordered = sorted(parts, key=lambda part: part.layer)
+    defs, body = [], []
+    for i, part in enumerate(ordered):
+        mask = "".join(_shape(hole, 'fill="#000000"') for hole in part.holes)
+        left, bottom, right, top = part.box
+        cover = f'<rect x="{_n(left)}" y="{_n(-top)}" width="{_n(right - left)}" height="{_n(top - bottom)}"'
+        defs.append(f'<mask id="m{i}" maskUnits="userSpaceOnUse">{cover} fill="#ffffff"/>{mask}</mask>')
+        printed = "".join(_primitive(item) for item in part.printed)
+        turn = _motion(part, angles_deg)
+        body.append(
+            f'<g data-part={quoteattr(part.name)} transform="{turn}"><g mask="url(#m{i})">{printed}</g></g>'
+        )
+    lefts, bottoms, rights, tops = zip(*(part.box for part in ordered), strict=True)
+    box = (min(lefts), min(bottoms), max(rights), max(tops))
+    return _document(box, [f"<defs>{''.join(defs)}</defs>", *body], title)
+
+
+_CUT_STROKE = f'stroke="{CUT}" stroke-width="{CUT_MM}"'
+
+
+def _motion(part: Part, angles_deg: Mapping[str, float]) -> str:
+    if part.pointer is None:
+        return "rotate(0)"
+    angle = angles_deg.get(part.pointer, 0.0)
+    if part.motion == "turns":
+        return f"rotate({_n(angle)})"
+    frame = f"rotate({_n(angles_deg.get(part.carried_by, 0.0))}) " if part.carried_by else ""
+    return f"{frame}translate(0 {_n(-part.crank_mm * cos(radians(angle)))})"
+
+
+def _document(box: tuple[float, float, float, float], body: list[str], title: str) -> str:
+    left, bottom, right, top = box[0] - MARGIN_MM, box[1] - MARGIN_MM, box[2] + MARGIN_MM, box[3] + MARGIN_MM
+    width, height = right - left, top - bottom
+    view = f"{_n(left)} {_n(-top)} {_n(width)} {_n(height)}"
+    size = f'width="{_n(width)}mm" height="{_n(height)}mm" viewBox="{view}"'
+    lines = "\n".join(body)
+    return f'<svg xmlns="http://www.w3.org/2000/svg" {size}>\n<title>{title}</title>\n{lines}\n</svg>\n'
+
+
+def _primitive(item: Primitive) -> str:
+    if isinstance(item, Line):
+        (x1, y1), (x2, y2) = item.start, item.end
+        ends = f'x1="{_n(x1)}" y1="{_n(-y1)}" x2="{_n(x2)}" y2="{_n(-y2)}"'
+        return f"<line {ends} {_stroke(item.colour, item.width)}{_name(item.name)}/>"
+    if isinstance(item, Arc):
+        if item.to_deg - item.from_deg >= 360.0:
+            ring = f'<circle r="{_n(item.radius)}" fill="none"'
+            return f"{ring} {_stroke(item.colour, item.width)}{_name(item.name)}/>"
+        path = f"M{_p(polar(item.radius, item.from_deg))} {_sweep(item.radius, item.from_deg, item.to_deg)}"
+        return f'<path d="{path}" fill="none" {_stroke(item.colour, item.width)}{_name(item.name)}/>'
+    if isinstance(item, Text):
+        return _text(item)
+    return _shape(item, f'fill="{COLOURS[item.colour or "black"]}"')
+
+
+def _shape(shape: Shape, paint: str) -> str:
+    if isinstance(shape, Circle):
+        x, y = shape.centre
+        return f'<circle cx="{_n(x)}" cy="{_n(-y)}" r="{_n(shape.radius)}" {paint}/>'
+    if isinstance(shape, Polygon):
+        points = " ".join(_p(point) for point in shape.points)
+        return f'<polygon points="{points}" {paint}/>'
+    return f'<path d="{_sector(shape)}" {paint}/>'
+
+
+def _sector(shape: Sector) -> str:
+    a, b = shape.from_deg, shape.to_deg
+    out = f"M{_p(polar(shape.outer, a))} {_sweep(shape.outer, a, b)}"
+    if shape.inner <= 0:
+        return f"{out} L0,0 Z"
+    return f"{out} L{_p(polar(shape.inner, b))} {_sweep(shape.inner, b, a)} Z"
+
+
+def _sweep(radius: float, from_deg: float, to_deg: float) -> str:
+    large = 1 if abs(to_deg - from_deg) > 180.0 else 0
+    clockwise = 1 if to_deg > from_deg else 0
+    return f"A{_n(radius)},{_n(radius)} 0 {large} {clockwise} {_p(polar(radius, to_deg))}"
+
+
+def _text(item: Text) -> str:
+    scale = size_of(item) / font.units_per_size()
+    x, y = pen_start(item)
+    place = f"translate({_p(item.at)}) rotate({_n(item.turn_deg)}) translate({_n(x)} {_n(-y)})"
+    glyphs, pen = [], 0.0
+    for letter in item.text:
+        if path := font.outline(letter):
+            shift = f' transform="translate({_n(pen)} 0)"' if pen else ""
+            glyphs.append(f'<path d="{path}"{shift}/>')
+        pen += font.advance(letter) * font.units_per_size()
+    return (
+        f'<g transform="{place} scale({scale:.7f} {-scale:.7f})" fill="{COLOURS[item.colour]}"'
+        f" aria-label={quoteattr(item.text)}{_name(item.name)}>{''.join(glyphs)}</g>"
+    )
+
+
+def _stroke(colour: str, width: float) -> str:
+    return f'stroke="{COLOURS[colour]}" stroke-width="{_n(width)}"'
+
+
+def _name(name: str) -> str:
+    return f" data-name={quoteattr(name)}" if name else ""
+
+
+def _p(point: Point) -> str:
+    return f"{_n(point[0])},{_n(-point[1])}"
+
+
+def _n(value: float) -> str:
+    return f"{value + 0.0:.4f}".rstrip("0").rstrip(".")
