@@ -1,8 +1,8 @@
 """The wire format: every payload of frame format version 1.
 
 The table in DEVELOPERS.md is the contract; this file (and `line` for serial lines) implements it and
-nothing else. It knows no state and no time. Integers of the wire stay integers here (steps, 1/256 step, 1/256 step/s); only
-`encode_move`, the hot path, takes floats and says how it rounds.
+nothing else. It knows no state and no time. Integers of the wire stay integers here (steps, 1/256 step,
+1/256 step/s); only `encode_move`, the hot path, takes floats and says how it rounds.
 """
 
 from __future__ import annotations
