@@ -166,7 +166,7 @@ class Autopilot:
                 slope = math.tan(math.radians(deg)) * 6076.12
                 climb = -slope * s.true_airspeed_kt / 60
                 climb += clamp(6 * (max(0.0, 0.1 - s.along_nm) * slope - s.height_ft), 300)
-            case _:
+            case Flare() | Ground():
                 self.throttle = max(0.0, self.throttle - 0.4 * STEP_S)
                 error = -40 - 14 * (s.height_ft - 5) - s.climb_ft_min
                 return 0.008 * error + self.climb.add(0.012 * error)
@@ -180,7 +180,7 @@ class Autopilot:
         return 0.004 * error + self.climb.add(0.004 * error)
 
     def _pitch(self, aim_deg: float, s: State) -> None:
-        self.pitch_deg += clamp(max(-9, min(14, aim_deg)) - self.pitch_deg, 3 * STEP_S)
+        self.pitch_deg += clamp(max(-7.5, min(14, aim_deg)) - self.pitch_deg, 3 * STEP_S)
         error = self.pitch_deg - s.pitch_deg
         self.aircraft["fcs/elevator-cmd-norm"] = clamp(
             -0.05 * error + 0.03 * s.pitch_rate - self.elevator.add(0.05 * error), 1
