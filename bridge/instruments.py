@@ -167,10 +167,10 @@ def instrument(kind: str, chosen: Mapping[str, object], catalogue: Catalogue = C
     known = options(kind)
     for name in chosen:
         if name not in known:
-            raise ValueError(f"option '{name}' is unknown; a {kind} takes {', '.join(known)}")
+            raise ValueError(f"option '{name}' is unknown; the options of {kind} are {', '.join(known)}")
     parameters = inspect.signature(maker).parameters
     for name in known:
         if name not in chosen and parameters[name].default is inspect.Parameter.empty:
-            raise ValueError(f"option '{name}' is missing; a {kind} needs it")
+            raise ValueError(f"option '{name}' is missing; {kind} needs it")
     declared = {"catalogue": catalogue} if "catalogue" in parameters else {}
     return maker(**chosen, **declared)
