@@ -1,0 +1,59 @@
+"""The command line: find the command, let it parse and run, turn errors into words.
+
+Exit codes: 0 done, 1 done but with a finding that needs attention, 2 a description, file or option
+that can't be used, 130 stopped by the keyboard while nothing was flying.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import sys
+from collections.abc import Sequence
+
+from bridge.errors import BridgeError
+
+_COMMANDS = {
+    "demo": "fly a shipped flight on virtual boards, gauges live in the terminal",
+    "run": "fly: telemetry in, needles out, until stopped",
+    "replay": "fly a recorded flight",
+    "listen": "show what arrives from a simulator, and what is wrong with it",
+    "check": "check a panel description and whether its drives can work",
+    "faces": "draw the faces and pointers to scale: SVG, PDF, DXF",
+    "wiring": "draw the wiring sheet of each board",
+    "firmware": "write the firmware folder for one board",
+}
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; `argv` without the program's name. Returns the exit code."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    parser = argparse.ArgumentParser(
+        prog="pointer-bridge",
+        description="Simulator telemetry in, needles out. Nothing here is for a real aircraft.",
+        epilog="pointer-bridge COMMAND --help tells more.",
+    )
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    chosen = next((word for word in words if not word.startswith("-")), None)
+    for name, summary in _COMMANDS.items():
+        command = commands.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
+        if name == chosen:
+            module = importlib.import_module(f"bridge.commands.{name}")
+            module.add_arguments(command)
+            command.set_defaults(run=module.run)
+    arguments = parser.parse_args(words)
+    try:
+        code: int = arguments.run(arguments)
+    except BridgeError as error:
+        print(f"pointer-bridge {arguments.command}: {error}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:  # the reader of our output went away, as `head` does
+        sys.stderr.close()
+        return 0
+    return code
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,225 @@
+"""Loading a panel description: files in, one checked `Panel` out, or every mistake at once."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+
+from bridge.airdata import PositionError
+from bridge.boards.parts import check_pins
+from bridge.description import read_toml, validate
+from bridge.errors import BridgeError, DescriptionError, DescriptionErrors
+from bridge.gauges.pointer import Pointer
+from bridge.instruments import INSTRUMENTS, Instrument, options
+from bridge.panel.description import CalibrationPoints, GaugeDescription, PanelDescription
+from bridge.panel.hardware import Motor
+from bridge.panel.mistakes import Mistakes
+from bridge.panel.pointers import PointerBuilder
+from bridge.quantities import CATALOGUE, Catalogue, Quantity, extended
+from bridge.sources.layout import Layout, load_layout
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """A whole panel, checked and worked out. `files` are all that it was read from."""
+
+    path: Path
+    description: PanelDescription
+    catalogue: Catalogue
+    motors: dict[str, Motor]
+    position_error: PositionError | None
+    pointers: tuple[Pointer, ...]
+    layouts: dict[str, Layout]
+    files: tuple[Path, ...]
+
+    def instrument(self, gauge: str) -> Instrument:
+        """A fresh instrument for this gauge."""
+        return _instrument(self.description.gauges[gauge], self.catalogue)
+
+    def board_pointers(self, board: str) -> tuple[Pointer, ...]:
+        """The pointers on one board, by ascending channel."""
+        return tuple(sorted((p for p in self.pointers if p.board == board), key=lambda p: p.channel))
+
+
+def _instrument(described: GaugeDescription, catalogue: Catalogue) -> Instrument:
+    """Raises TypeError or ValueError for options that the instrument does not take."""
+    own = {"catalogue": catalogue} if described.instrument == "gauge" else {}
+    return INSTRUMENTS[described.instrument](**described.options, **own)
+
+
+def shipped_motors() -> dict[str, Motor]:
+    """The motor catalogue that comes with the package."""
+    source = resources.files("bridge.gauges").joinpath("motors.toml")
+    data = tomllib.loads(source.read_text(encoding="utf-8"))
+    return {name: validate(Motor, entry, "motors.toml", name) for name, entry in data.items()}
+
+
+def load_panel(path: Path) -> Panel:
+    """The panel described in this file; raises `DescriptionErrors` with every mistake found."""
+    try:
+        description = validate(PanelDescription, read_toml(path), str(path))
+    except DescriptionError as error:
+        raise DescriptionErrors([error]) from None
+    return _Loader(path, description).panel()
+
+
+class _Loader:
+    """Works through one description, collecting mistakes instead of stopping at the first."""
+
+    def __init__(self, path: Path, description: PanelDescription) -> None:
+        self.path = path
+        self.description = description
+        self.motors = shipped_motors() | description.motors
+        self.files = [path]
+        self.mistakes = Mistakes(str(path))
+
+    def panel(self) -> Panel:
+        catalogue = self._catalogue()
+        layouts = self._layouts(catalogue)
+        calibrations = self._calibrations()
+        position_error = self._position_error()
+        self._instruments(catalogue)
+        self._altimeter_setting()
+        for name, board in self.description.boards.items():
+            for below, found, expected, cure in check_pins(board):
+                self.mistakes.wrong(f"boards.{name}.{below}", found, expected, cure)
+        self._one_pointer_a_channel()
+        builder = PointerBuilder(self.description, self.motors, catalogue, self.path.parent, self.mistakes)
+        pointers = tuple(builder.pointers(calibrations))
+        self.mistakes.check()
+        return Panel(
+            self.path,
+            self.description,
+            catalogue,
+            self.motors,
+            position_error,
+            pointers,
+            layouts,
+            tuple(self.files),
+        )
+
+    def _catalogue(self) -> Catalogue:
+        own: list[Quantity] = []
+        catalogue = CATALOGUE
+        for name, declared in self.description.quantities.items():
+            try:
+                catalogue = extended([*own, declared.named(name)])
+                own.append(catalogue[name])
+            except ValueError as error:
+                expected = "a new name, a known unit, low below high"
+                self.mistakes.wrong(f"quantities.{name}", str(error), expected, "Mend the declaration")
+        for name in self.description.aircraft.fastest:
+            if name not in catalogue:
+                self.mistakes.unknown("aircraft.fastest", "quantity", name, catalogue)
+        return catalogue
+
+    def _position_error(self) -> PositionError | None:
+        points = self.description.aircraft.position_error
+        if not points:
+            return None
+        try:
+            return PositionError.through(points)
+        except ValueError as error:
+            self.mistakes.wrong(
+                "aircraft.position_error",
+                str(error),
+                "(indicated, calibrated) knots, rising",
+                "Mend the points",
+            )
+            return None
+
+    def _layouts(self, catalogue: Catalogue) -> dict[str, Layout]:
+        layouts: dict[str, Layout] = {}
+        for source in self.description.sources:
+            for name in source.layouts:
+                file = self.path.parent / name
+                self.files.append(file)
+                try:
+                    layouts[name] = load_layout(file, catalogue)
+                except BridgeError as error:
+                    self.mistakes.add(error)
+        return layouts
+
+    def _calibrations(self) -> dict[str, dict[str, CalibrationPoints]]:
+        found: dict[str, dict[str, CalibrationPoints]] = {}
+        for gauge, described in self.description.gauges.items():
+            if described.calibration is None:
+                continue
+            file = self.path.parent / described.calibration
+            self.files.append(file)
+            try:
+                data = read_toml(file)
+            except BridgeError as error:
+                self.mistakes.add(error)
+                continue
+            found[gauge] = {}
+            for pointer, points in data.items():
+                if pointer not in described.pointers:
+                    self.mistakes.unknown(pointer, "pointer", pointer, described.pointers, str(file))
+                    continue
+                try:
+                    found[gauge][pointer] = validate(CalibrationPoints, points, str(file), pointer)
+                except BridgeError as error:
+                    self.mistakes.add(error)
+        return found
+
+    def _instruments(self, catalogue: Catalogue) -> None:
+        for gauge, described in self.description.gauges.items():
+            key = f"gauges.{gauge}"
+            if described.instrument not in INSTRUMENTS:
+                self.mistakes.unknown(f"{key}.instrument", "instrument", described.instrument, INSTRUMENTS)
+                continue
+            unknown = [name for name in described.options if name not in options(described.instrument)]
+            for name in unknown:
+                self.mistakes.unknown(f"{key}.options", "option", name, options(described.instrument))
+            if unknown:
+                continue
+            try:
+                instrument = _instrument(described, catalogue)
+            except (TypeError, ValueError) as error:
+                self.mistakes.wrong(
+                    f"{key}.options", str(error), f"options of a {described.instrument}", "Mend them"
+                )
+                continue
+            for name, pointer in described.pointers.items():
+                if pointer.indication not in instrument.gives:
+                    self.mistakes.unknown(
+                        f"{key}.pointers.{name}.indication",
+                        "indication",
+                        pointer.indication,
+                        instrument.gives,
+                    )
+
+    def _altimeter_setting(self) -> None:
+        setting = self.description.altimeter_setting
+        if setting.source != "knob":
+            return
+        board = self.description.boards.get(setting.board or "")
+        if board is None:
+            self.mistakes.unknown(
+                "altimeter_setting.board", "board", str(setting.board), self.description.boards
+            )
+        elif setting.input not in board.inputs or board.inputs[setting.input].kind != "encoder":
+            self.mistakes.wrong(
+                "altimeter_setting.input",
+                f"input {setting.input}",
+                "an encoder",
+                f"Add boards.{setting.board}.inputs.{setting.input} with kind = 'encoder'",
+            )
+
+    def _one_pointer_a_channel(self) -> None:
+        taken: dict[tuple[str, int], str] = {}
+        for gauge, described in self.description.gauges.items():
+            for name, pointer in described.pointers.items():
+                key = f"gauges.{gauge}.pointers.{name}"
+                place = (pointer.board, pointer.channel)
+                if place in taken:
+                    self.mistakes.wrong(
+                        f"{key}.channel",
+                        f"channel {pointer.channel} of board {pointer.board}, which {taken[place]} has",
+                        "a channel of its own",
+                        "Give one of the two another channel",
+                    )
+                taken.setdefault(place, key)

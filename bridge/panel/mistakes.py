@@ -1,0 +1,40 @@
+"""Collecting mistakes, so that a builder sees all of them at once."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from bridge.description import near
+from bridge.errors import BridgeError, DescriptionError, DescriptionErrors
+
+
+class Mistakes:
+    """The mistakes found so far in one description file and those that it names."""
+
+    def __init__(self, where: str) -> None:
+        self.where = where
+        self.errors: list[DescriptionError] = []
+
+    def add(self, error: BridgeError) -> None:
+        """Keep a mistake, or several, that was raised elsewhere."""
+        if isinstance(error, DescriptionErrors):
+            self.errors.extend(error.errors)
+        elif isinstance(error, DescriptionError):
+            self.errors.append(error)
+        else:
+            raise error
+
+    def wrong(self, key: str, found: str, expected: str, cure: str, where: str | None = None) -> None:
+        """Note a mistake; `where` is another file than the description's own."""
+        self.errors.append(DescriptionError(where or self.where, key, found, expected, cure))
+
+    def unknown(
+        self, key: str, thing: str, name: str, known: Iterable[str], where: str | None = None
+    ) -> None:
+        """Note a name that nothing has, with the nearest ones that something has."""
+        self.wrong(key, f"an unknown {thing} '{name}'", f"a known {thing}", near(name, list(known)), where)
+
+    def check(self) -> None:
+        """Raise `DescriptionErrors` if there was any mistake."""
+        if self.errors:
+            raise DescriptionErrors(self.errors)
