@@ -12,13 +12,10 @@ from dataclasses import dataclass, replace
 from bridge.description import near
 from bridge.errors import DescriptionError, DescriptionErrors
 from bridge.faces.marks import Hand, SheetDrawing, card_angles, face_angles, slide_heights
-from bridge.faces.primitives import Circle, Line, Part, Polygon, Primitive, Sector, polar
+from bridge.faces.primitives import Circle, Layer, Line, Part, Polygon, Primitive, Sector, polar
 from bridge.faces.shapes import pointer_outline, symbol_shape
 from bridge.panel.description import Aircraft
-from bridge.panel.face import Bezel, Card, Face, Flag
-
-BEHIND_SLIDES, BEHIND, FACE, POINTERS, OVERLAY, BEZEL = 0, 1, 2, 3, 4, 5
-"""Layers of an assembly, from the back."""
+from bridge.panel.face import Bezel, Card, Face, Flag, Sheet
 
 _HATCH_DEG = 6.0
 
@@ -35,7 +32,7 @@ class Gauge:
 
 
 def gauge_parts(gauge: Gauge) -> tuple[Part, ...]:
-    """Everything to print and cut for one gauge: face, cards, flag, pointers, overlay, bezel.
+    """Everything to print and cut for one gauge: face, backing, cards, flag, pointers, overlay, bezel.
 
     Raises `DescriptionErrors` with every mistake: a reading beyond the curve, numerals that overlap,
     marks that run together, a speed that the aircraft lacks.
@@ -43,7 +40,9 @@ def gauge_parts(gauge: Gauge) -> tuple[Part, ...]:
     faults: list[DescriptionError] = []
     face = gauge.face
     key = f"gauges.{gauge.name}.face"
-    parts = [_face(gauge, key, faults)]
+    parts = [_still(gauge, face, "face", Layer.FACE, key, faults)]
+    if face.backing:
+        parts.append(_still(gauge, face.backing, "backing", Layer.BACKING, f"{key}.backing", faults))
     for name, card in face.cards.items():
         parts += _card(gauge, name, card, f"{key}.cards.{name}", faults)
     if face.flag:
@@ -56,7 +55,7 @@ def gauge_parts(gauge: Gauge) -> tuple[Part, ...]:
         parts.append(
             Part(
                 f"{name} pointer",
-                BEHIND if outline.shape == "ball" else POINTERS,
+                Layer.BEHIND if outline.shape == "ball" else Layer.POINTERS,
                 pointer_outline(outline, hand.length_mm),
                 (Circle((0.0, 0.0), outline.bore_mm / 2),),
                 (replace(pointer_outline(outline, hand.length_mm), colour=outline.colour),),
@@ -67,7 +66,7 @@ def gauge_parts(gauge: Gauge) -> tuple[Part, ...]:
     if face.overlay:
         printed = tuple(symbol_shape(symbol, face.ink) for symbol in face.overlay)
         film = Circle((0.0, 0.0), face.radius_mm)
-        parts.append(Part("overlay", OVERLAY, film, printed=printed, note="print on clear film"))
+        parts.append(Part("overlay", Layer.OVERLAY, film, printed=printed, note="print on clear film"))
     if face.bezel:
         parts.append(_bezel(face.bezel))
     if faults:
@@ -75,19 +74,19 @@ def gauge_parts(gauge: Gauge) -> tuple[Part, ...]:
     return tuple(parts)
 
 
-def _face(gauge: Gauge, key: str, faults: list[DescriptionError]) -> Part:
-    face = gauge.face
-    drawing = SheetDrawing(face, gauge.hands, gauge.aircraft, gauge.where, key, faults)
-    if face.flag:
-        flag = face.flag
+def _still(
+    gauge: Gauge, sheet: Sheet, name: str, layer: Layer, key: str, faults: list[DescriptionError]
+) -> Part:
+    drawing = SheetDrawing(sheet, gauge.hands, gauge.aircraft, gauge.where, key, faults)
+    if isinstance(sheet, Face) and sheet.flag:
+        flag = sheet.flag
         drawing.holes.append(Sector(flag.inner_mm, flag.outer_mm, flag.from_deg, flag.to_deg))
     drawing.draw(face_angles)
-    drawing.lettering(face.legend, "legend", face.radius_mm * 0.42)
-    drawing.lettering(face.unit, "unit", -face.radius_mm * 0.42)
     drawing.check()
-    outline = Circle((0.0, 0.0), face.radius_mm)
-    ground = Circle((0.0, 0.0), face.radius_mm, face.colour)
-    return Part("face", FACE, outline, tuple(drawing.holes), (ground, *drawing.items))
+    outline = Circle((0.0, 0.0), sheet.radius_mm)
+    return Part(
+        name, layer, outline, tuple(drawing.holes), (replace(outline, colour=sheet.colour), *drawing.items)
+    )
 
 
 def _card(gauge: Gauge, name: str, card: Card, key: str, faults: list[DescriptionError]) -> list[Part]:
@@ -106,7 +105,7 @@ def _card(gauge: Gauge, name: str, card: Card, key: str, faults: list[Descriptio
     return [
         Part(
             f"{name} card",
-            BEHIND_SLIDES if card.crank_mm else BEHIND,
+            Layer.SLIDING if card.crank_mm else Layer.BEHIND,
             Circle((0.0, 0.0), radius),
             tuple(drawing.holes),
             (*ground, *drawing.items),
@@ -154,14 +153,14 @@ def _flag(gauge: Gauge, flag: Flag, key: str, faults: list[DescriptionError]) ->
         *hatch,
     )
     bore = Circle((0.0, 0.0), gauge.face.centre_hole_mm / 2)
-    return [Part("flag", BEHIND, Circle((0.0, 0.0), radius), (bore,), printed, flag.pointer, "turns")]
+    return [Part("flag", Layer.BEHIND, Circle((0.0, 0.0), radius), (bore,), printed, flag.pointer, "turns")]
 
 
 def _bezel(bezel: Bezel) -> Part:
     half = bezel.side_mm / 2
     square = Polygon(((-half, half), (half, half), (half, -half), (-half, -half)))
     screws = (Circle(polar(bezel.circle_mm / 2, 45.0 + 90.0 * i), bezel.hole_mm / 2) for i in range(4))
-    return Part("bezel", BEZEL, square, (Circle((0.0, 0.0), bezel.opening_mm / 2), *screws))
+    return Part("bezel", Layer.BEZEL, square, (Circle((0.0, 0.0), bezel.opening_mm / 2), *screws))
 
 
 def _unknown(gauge: Gauge, key: str, name: str, known: list[str] | None = None) -> DescriptionError:

@@ -23,7 +23,6 @@ EDGE_MM = 1.5
 """Room between the edge of a sheet and its marks where no radius is given."""
 
 _GAP_MM = 1.0
-_LEGEND_MM = 3.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,7 +75,7 @@ def speed_marks(aircraft: Aircraft, radius: float, width: float) -> tuple[list[B
     if aircraft.stall_landing_kt or aircraft.flaps_extended_kt:
         low, high = _speed(aircraft, "stall_landing_kt"), _speed(aircraft, "flaps_extended_kt")
         bands.append(Band(colour="white", low=low, high=high, radius_mm=radius - width, width_mm=width))
-    return bands, [Limit(at=never, radius_mm=radius + 0.5, length_mm=2 * width + 1.0)]
+    return bands, [Limit(at=never, radius_mm=radius + 0.5, length_mm=2 * width + 2.5, width_mm=1.4)]
 
 
 def _speed(aircraft: Aircraft, name: str) -> float:
@@ -137,11 +136,6 @@ class SheetDrawing:
         for i, letters in enumerate(self.sheet.letters):
             self._letters(f"letters.{i}", letters)
         self.items += [symbol_shape(symbol, self.sheet.ink) for symbol in self.sheet.symbols]
-
-    def lettering(self, text: str, key: str, y: float) -> None:
-        """A line of lettering on the vertical through the axis, nothing when `text` is empty."""
-        if text:
-            self._letters(key, Letters(text=text, y_mm=y, height_mm=_LEGEND_MM))
 
     def check(self) -> None:
         """Notes every numeral or lettering that touches something, and every mark over the edge."""

@@ -14,13 +14,14 @@ from reportlab.pdfgen.canvas import Canvas
 from bridge.faces import font
 from bridge.faces.clearance import pen_start, size_of
 from bridge.faces.primitives import Arc, Circle, Line, Part, Polygon, Primitive, Sector, Shape, Text, polar
-from bridge.faces.sheets import BORDER_MM, PAPERS, Paper, Placed, laid_out
+from bridge.faces.sheets import PAPERS, Paper, Placed, laid_out
 from bridge.faces.svg import COLOURS, CUT, CUT_MM
 
 MM = 72.0 / 25.4
 """Points in a millimetre: a PDF's unit is 1/72 inch (ISO 32000-1, 8.3.2.3)."""
 
 RULE_MM = 100.0
+RULE_UP_MM = 15.0
 FONT = "Lettering"
 
 _CROP_MM = 3.0
@@ -49,7 +50,7 @@ def sheets_pdf(parts: Iterable[tuple[str, Part]], paper: Paper, title: str) -> b
 
 
 def _foot(canvas: Any, caption: str, width: float) -> None:
-    left, y = (width - RULE_MM) / 2, BORDER_MM + 7.0
+    left, y = (width - RULE_MM) / 2, RULE_UP_MM
     canvas.setStrokeColor(HexColor(COLOURS["black"]))
     canvas.setLineWidth(0.2)
     canvas.line(left, y, left + RULE_MM, y)

@@ -6,6 +6,7 @@ Angles are degrees clockwise from 12 o'clock. Pure values: SVG, PDF, DXF and a l
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import IntEnum
 from math import cos, radians, sin
 from typing import Literal
 
@@ -94,17 +95,28 @@ Primitive = Line | Arc | Text | Shape
 Motion = Literal["still", "turns", "slides"]
 
 
+class Layer(IntEnum):
+    """Order of an assembly, from the back."""
+
+    BACKING = 0
+    SLIDING = 1
+    BEHIND = 2
+    FACE = 3
+    POINTERS = 4
+    OVERLAY = 5
+    BEZEL = 6
+
+
 @dataclass(frozen=True, slots=True)
 class Part:
     """One thing to print and cut: its outline, its holes and what is printed on it.
 
     `pointer` is the pointer that moves it, in the way that `motion` says; a sliding part stands
-    `crank_mm` x cos(face angle) above its middle, in the frame of `carried_by`. `layer` orders an
-    assembly from the back (0) to the front.
+    `crank_mm` x cos(face angle) above its middle, in the frame of `carried_by`.
     """
 
     name: str
-    layer: int
+    layer: Layer
     outline: Shape
     holes: tuple[Shape, ...] = ()
     printed: tuple[Primitive, ...] = ()

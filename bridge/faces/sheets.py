@@ -14,8 +14,8 @@ Paper = Literal["a4", "letter"]
 PAPERS: dict[Paper, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 """Width and height in mm: ISO 216 A4; ANSI/ASME Y14.1 A (8.5 x 11 in)."""
 
-BORDER_MM = 10.0
-FOOT_MM = 24.0
+BORDER_MM = 8.0
+FOOT_MM = 22.0
 """Room at the foot for the rule and the sheet's title."""
 
 CELL_MM = 9.0

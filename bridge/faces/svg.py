@@ -11,6 +11,7 @@ from bridge.faces.clearance import pen_start, size_of
 from bridge.faces.primitives import (
     Arc,
     Circle,
+    Layer,
     Line,
     Part,
     Point,
@@ -50,23 +51,32 @@ def part_svg(part: Part) -> str:
     return _document(part.box, body, part.name)
 
 
-def assembly_svg(parts: Iterable[Part], angles_deg: Mapping[str, float], title: str = "") -> str:
-    """Parts put together with each pointer at its face angle and openings open."""
+def assembly_svg(parts: Iterable[Part], angles_deg: Mapping[str, float], title: str) -> str:
+    """Parts put together with each pointer at its face angle and openings open.
+
+    What stands behind the face is seen within the face's outline only. Identifiers start with `title`,
+    so that several drawings can stand on one page.
+    """
     ordered = sorted(parts, key=lambda part: part.layer)
-    defs, body = [], []
+    face = next(part for part in ordered if part.layer == Layer.FACE)
+    edge = f"{title}-edge"
+    defs = [f'<clipPath id="{edge}">{_shape(face.outline, "")}</clipPath>']
+    behind, before = [], []
     for i, part in enumerate(ordered):
-        mask = "".join(_shape(hole, 'fill="#000000"') for hole in part.holes)
+        name = f"{title}-{i}"
         left, bottom, right, top = part.box
-        cover = f'<rect x="{_n(left)}" y="{_n(-top)}" width="{_n(right - left)}" height="{_n(top - bottom)}"'
-        defs.append(f'<mask id="m{i}" maskUnits="userSpaceOnUse">{cover} fill="#ffffff"/>{mask}</mask>')
-        printed = "".join(_primitive(item) for item in part.printed)
-        turn = _motion(part, angles_deg)
-        body.append(
-            f'<g data-part={quoteattr(part.name)} transform="{turn}"><g mask="url(#m{i})">{printed}</g></g>'
-        )
-    lefts, bottoms, rights, tops = zip(*(part.box for part in ordered), strict=True)
-    box = (min(lefts), min(bottoms), max(rights), max(tops))
-    return _document(box, [f"<defs>{''.join(defs)}</defs>", *body], title)
+        area = f'x="{_n(left)}" y="{_n(-top)}" width="{_n(right - left)}" height="{_n(top - bottom)}"'
+        openings = "".join(_shape(hole, 'fill="#000000"') for hole in part.holes)
+        cover = f'<rect {area} fill="#ffffff"/>{openings}'
+        defs.append(f'<mask id="{name}" maskUnits="userSpaceOnUse" {area}>{cover}</mask>')
+        printed = f'<g mask="url(#{name})">{"".join(_primitive(item) for item in part.printed)}</g>'
+        moved = f'<g data-part={quoteattr(part.name)} transform="{_motion(part, angles_deg)}">{printed}</g>'
+        (behind if part.layer < Layer.FACE else before).append(moved)
+    body = [f"<defs>{''.join(defs)}</defs>", f'<g clip-path="url(#{edge})">{"".join(behind)}</g>', *before]
+    lefts, bottoms, rights, tops = zip(
+        *(part.box for part in ordered if part.layer >= Layer.FACE), strict=True
+    )
+    return _document((min(lefts), min(bottoms), max(rights), max(tops)), body, title)
 
 
 _CUT_STROKE = f'stroke="{CUT}" stroke-width="{CUT_MM}"'

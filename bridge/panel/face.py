@@ -265,12 +265,11 @@ class Bezel(Described):
 class Face(Sheet):
     """The printed face of one gauge, with the cards behind it and the outlines of its pointers.
 
-    `legend` stands above the axis, `unit` below it. `overlay` is printed on clear film and stands still in
-    front of everything. `cards` and `pointers` go by the names of the gauge's pointers.
+    `backing` stands still behind everything, `overlay` is printed on clear film and stands still in
+    front. `cards` and `pointers` go by the names of the gauge's pointers.
     """
 
-    legend: str = ""
-    unit: str = ""
+    backing: Sheet | None = None
     overlay: tuple[Symbol, ...] = ()
     flag: Flag | None = None
     cards: dict[str, Card] = {}
