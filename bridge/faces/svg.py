@@ -61,7 +61,8 @@ def assembly_svg(parts: Iterable[Part], angles_deg: Mapping[str, float], title: 
     face = next(part for part in ordered if part.layer == Layer.FACE)
     edge = f"{title}-edge"
     defs = [f'<clipPath id="{edge}">{_shape(face.outline, "")}</clipPath>']
-    behind, before = [], []
+    behind: list[str] = []
+    before: list[str] = []
     for i, part in enumerate(ordered):
         name = f"{title}-{i}"
         left, bottom, right, top = part.box
