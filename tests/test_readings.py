@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import math
 import random
+from pathlib import Path
 
 import ambiance
 import jsbsim
@@ -338,3 +340,45 @@ def test_the_same_arrivals_give_the_same_values_to_the_last_bit() -> None:
         return shown
 
     assert fly() == fly()
+
+
+# --- a whole flight ---
+
+
+@pytest.mark.parametrize(
+    ("names", "wanted", "rms"),
+    [
+        (
+            ["static_pressure"],
+            "pressure_altitude",
+            0.3,
+        ),  # the log's last digit is 0.1 ft; 0.001 hPa is 0.03 ft
+        # jsbsim takes a sea-level pressure by scaling all layers, a setting shifts them: some feet apart.
+        (["geometric_altitude", "altimeter_setting"], "pressure_altitude", 15.0),
+        (["impact_pressure"], "calibrated_airspeed", 0.05),
+        (["impact_pressure", "static_pressure", "outside_air_temperature"], "true_airspeed", 0.1),
+        (["true_airspeed", "static_pressure", "outside_air_temperature"], "calibrated_airspeed", 0.1),
+        # Histories trail the truth by their smoothing, so a flight with turbulence and turns is not exact.
+        (["static_pressure"], "vertical_speed", 50.0),
+        (["heading_magnetic"], "turn_rate", 0.25),
+        (["yaw_rate", "bank", "pitch"], "turn_rate", 0.1),
+        (["bank", "true_airspeed"], "turn_rate", 0.3),
+        (["bank"], "roll_rate", 0.6),
+    ],
+)
+def test_on_a_recorded_flight_the_derived_is_what_the_flight_model_had(
+    names: list[str], wanted: str, rms: float
+) -> None:
+    # The log holds the state of the jsbsim library, which worked each column out by itself.
+    run = plan(names, [wanted]).start()
+    errors = []
+    with (Path(__file__).parent.parent / "replay_logs" / "circuit.csv").open(encoding="utf-8") as file:
+        header, *lines = csv.reader(file)
+    columns = [column.partition("[")[0] for column in header]
+    for line in lines:
+        values = dict(zip(columns, map(float, line), strict=True))
+        had = run.update(values["time"], {name: values[name] for name in names})
+        if wanted in had:
+            errors.append(had[wanted] - values[wanted])
+    assert len(errors) > 0.99 * len(lines)
+    assert math.sqrt(sum(error * error for error in errors) / len(errors)) < rms
