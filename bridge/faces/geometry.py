@@ -104,7 +104,7 @@ def _card(gauge: Gauge, name: str, card: Card, key: str, faults: list[Descriptio
     drawing.check()
     return [
         Part(
-            f"{name} card",
+            name if name == "card" else f"{name} card",
             Layer.SLIDING if card.crank_mm else Layer.BEHIND,
             Circle((0.0, 0.0), radius),
             tuple(drawing.holes),

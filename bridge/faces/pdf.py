@@ -14,7 +14,7 @@ from reportlab.pdfgen.canvas import Canvas
 from bridge.faces import font
 from bridge.faces.clearance import pen_start, size_of
 from bridge.faces.primitives import Arc, Circle, Line, Part, Polygon, Primitive, Sector, Shape, Text, polar
-from bridge.faces.sheets import PAPERS, Paper, Placed, laid_out
+from bridge.faces.sheets import CAPTION_MM, PAPERS, Paper, Placed, laid_out
 from bridge.faces.svg import COLOURS, CUT, CUT_MM
 
 MM = 72.0 / 25.4
@@ -25,7 +25,6 @@ RULE_UP_MM = 15.0
 FONT = "Lettering"
 
 _CROP_MM = 3.0
-_CAPTION_MM = 2.0
 
 
 def sheets_pdf(parts: Iterable[tuple[str, Part]], paper: Paper, title: str) -> bytes:
@@ -85,13 +84,13 @@ def _crop_marks(canvas: Any, placed: Placed) -> None:
     gap = 0.8
     for x in (0.0,) if left < 0 < right else ():
         canvas.line(x, top + gap, x, top + gap + _CROP_MM)
-        canvas.line(x, bottom - gap, x, bottom - gap - _CROP_MM)
+        canvas.line(x, bottom - gap, x, bottom - gap - _CROP_MM / 2)
     for y in (0.0,) if bottom < 0 < top else ():
         canvas.line(left - gap, y, left - gap - _CROP_MM, y)
         canvas.line(right + gap, y, right + gap + _CROP_MM, y)
     canvas.setFillColor(HexColor(COLOURS["black"]))
-    canvas.setFont(FONT, _CAPTION_MM)
-    canvas.drawString(1.0, bottom - gap - _CROP_MM + 0.4, placed.title)
+    canvas.setFont(FONT, CAPTION_MM)
+    canvas.drawCentredString((left + right) / 2, bottom - gap - _CROP_MM - 0.2, placed.caption)
 
 
 def _primitive(canvas: Any, item: Primitive) -> None:

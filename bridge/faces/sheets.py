@@ -1,12 +1,13 @@
-"""How parts are laid out on paper: in rows, largest first, several to a sheet, at true scale."""
+"""How parts are laid out on paper: on shelves, tallest first, several to a sheet, at true scale."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from bridge.errors import DescriptionError
+from bridge.faces import font
 from bridge.faces.primitives import Part
 
 Paper = Literal["a4", "letter"]
@@ -19,43 +20,72 @@ FOOT_MM = 22.0
 """Room at the foot for the rule and the sheet's title."""
 
 CELL_MM = 9.0
-"""Room about each part for its crop marks and its name."""
+"""Room about each part for its crop marks and its caption."""
+
+CAPTION_MM = 2.0
+"""Type size of the captions."""
 
 
 @dataclass(frozen=True, slots=True)
 class Placed:
     """A part on a sheet: where its origin stands, from the sheet's lower left corner."""
 
-    title: str
+    caption: str
     part: Part
     x: float
     y: float
 
 
+@dataclass(slots=True)
+class _Shelf:
+    sheet: int
+    down: float
+    height: float
+    filled: float = 0.0
+
+
+@dataclass(slots=True)
+class _Shelves:
+    width: float
+    height: float
+    shelves: list[_Shelf] = field(default_factory=list)
+
+    def room(self, wide: float, high: float) -> _Shelf:
+        """The first shelf with room, or a new one, on a new sheet if need be."""
+        for shelf in self.shelves:
+            if high <= shelf.height + 1e-9 and shelf.filled + wide <= self.width + 1e-9:
+                return shelf
+        last = self.shelves[-1] if self.shelves else _Shelf(0, 0.0, 0.0)
+        new = _Shelf(last.sheet, last.down + last.height, high)
+        if new.down + high > self.height + 1e-9:
+            new = _Shelf(last.sheet + 1, 0.0, high)
+        self.shelves.append(new)
+        return new
+
+
 def laid_out(parts: Iterable[tuple[str, Part]], paper: Paper) -> list[list[Placed]]:
     """Sheets of placed parts. Raises `DescriptionError` for a part larger than the paper."""
     width, height = PAPERS[paper]
-    room_x, room_y = width - 2 * BORDER_MM, height - BORDER_MM - FOOT_MM
-    sheets: list[list[Placed]] = [[]]
-    x = y = row = 0.0
-    for title, part in sorted(parts, key=lambda item: -_size(item[1])[1]):
-        wide, high = (side + CELL_MM for side in _size(part))
-        if wide > room_x or high > room_y:
-            size = f"{wide - CELL_MM:.0f} x {high - CELL_MM:.0f} mm"
-            most = f"{room_x - CELL_MM:.0f} x {room_y - CELL_MM:.0f} mm at most on {paper}"
+    shelves = _Shelves(width - 2 * BORDER_MM, height - BORDER_MM - FOOT_MM)
+    sheets: list[list[Placed]] = []
+    for caption, part in sorted(parts, key=lambda item: -_size(item[1])[1]):
+        size = _size(part)
+        wide = max(size[0], font.advance(caption) * CAPTION_MM) + CELL_MM
+        high = size[1] + CELL_MM
+        if wide > shelves.width or high > shelves.height:
+            found = f"a part of {size[0]:.0f} x {size[1]:.0f} mm"
+            most = f"{shelves.width - CELL_MM:.0f} x {shelves.height - CELL_MM:.0f} mm at most on {paper}"
             raise DescriptionError(
-                "faces", title, f"a part of {size}", most, "Make it smaller, or use its SVG"
+                "faces", caption, found, most, "Make it smaller, or print its SVG elsewhere"
             )
-        if x + wide > room_x + 1e-9:
-            x, y, row = 0.0, y + row, 0.0
-        if y + high > room_y + 1e-9:
+        shelf = shelves.room(wide, high)
+        if shelf.sheet == len(sheets):
             sheets.append([])
-            x = y = row = 0.0
         left, _, _, top = part.box
-        corner_x = BORDER_MM + x + CELL_MM / 2
-        corner_y = height - BORDER_MM - y - CELL_MM / 2
-        sheets[-1].append(Placed(title, part, corner_x - left, corner_y - top))
-        x, row = x + wide, max(row, high)
+        x = BORDER_MM + shelf.filled + (wide - size[0]) / 2 - left
+        y = height - BORDER_MM - shelf.down - CELL_MM / 2 - top
+        sheets[shelf.sheet].append(Placed(caption, part, x, y))
+        shelf.filled += wide
     return sheets
 
 
