@@ -36,6 +36,47 @@ class Needle:
     indication: float | None = None
     target: float | None = None
 
+    def aim(self, time_s: float, reading: float) -> None:
+        """Show this reading, which belongs to this time."""
+        self.indication = reading
+        reference = self.position if self.target is None else self.target
+        self.target = self.course.position(reading, reference)
+        self.motion.target(time_s, self.target)
+
+    def glide(self, reading: float) -> None:
+        """Go to this reading's place and stay there until the next reading."""
+        self.target = self.course.position(reading, self.position)
+        self.motion.glide_to(self.target)
+
+    def take_over(self, before: Needle) -> None:
+        """Go on from where the same drive was led until now, and glide to where its reading now stands."""
+        self.position, self.velocity, self.indication = before.position, before.velocity, before.indication
+        if motion_limits(before.pointer) == motion_limits(self.pointer):
+            self.motion = before.motion
+        else:
+            self.motion = Motion(motion_limits(self.pointer), self.position, self.velocity)
+        if before.indication is not None and before.pointer.indication == self.pointer.indication:
+            self.target = self.course.position(before.indication, self.position)
+            if self.target != before.target:
+                self.motion.glide_to(self.target)
+
+    def stand(self, position: float) -> None:
+        """The pointer stands here, whatever was thought; its path starts anew from this place."""
+        self.motion = Motion(motion_limits(self.pointer), position)
+        self.position, self.velocity, self.target = position, 0.0, None
+
+
+def motion_limits(pointer: Pointer) -> Limits:
+    """What this pointer's drive can do."""
+    drive = pointer.drive
+    return Limits(drive.speed_steps_s, drive.acceleration_steps_s2, pointer.low_steps, pointer.high_steps)
+
+
+def needle_of(pointer: Pointer) -> Needle:
+    """The needle of this pointer, at its home position."""
+    home = pointer.drive.zero_steps
+    return Needle(pointer, Course(pointer), Motion(motion_limits(pointer), home), home)
+
 
 class Chain:
     """The panel's pointers, driven by readings.
@@ -51,43 +92,35 @@ class Chain:
         self.given = given
         self._instruments = {gauge: panel.instrument(gauge) for gauge in described.gauges}
         setting = described.altimeter_setting
-        own = {} if setting.source == "telemetry" else {"altimeter_setting": setting.inhg}
+        own = dict(described.fixed)
+        if setting.source != "telemetry":
+            own["altimeter_setting"] = setting.inhg
         wanted = [name for i in self._instruments.values() for name in (*i.needs, *i.uses)]
         self.plan = plan(given | own.keys(), wanted, panel.catalogue, panel.position_error)
         self._derivation = self.plan.start()
         self.readings: dict[str, float] = {}
         """All readings valid now, given and derived."""
-        self.needles = {(p.board, p.channel): self._needle(p) for p in panel.pointers}
-        self._own_setting = bool(own)
+        self.needles = {(p.board, p.channel): needle_of(p) for p in panel.pointers}
+        self._own = frozenset(own)
+        self._time_s = 0.0
         if before is not None:
             self._take_over(before)
         if own:
-            self.readings = self._derivation.update(0.0, own)
-
-    def _needle(self, pointer: Pointer, position: float | None = None) -> Needle:
-        start = pointer.drive.zero_steps if position is None else position
-        limits = Limits(
-            pointer.drive.speed_steps_s,
-            pointer.drive.acceleration_steps_s2,
-            pointer.low_steps,
-            pointer.high_steps,
-        )
-        motion = Motion(limits, start)
-        return Needle(pointer, Course(pointer), motion, start)
+            self.readings = self._derivation.update(self._time_s, own)
 
     def _take_over(self, before: Chain) -> None:
-        for place, needle in before.needles.items():
-            if place in self.needles:
-                self.needles[place] = self._needle(self.needles[place].pointer, needle.position)
         same = {
             gauge: instrument
             for gauge, instrument in before._instruments.items()
             if before.panel.description.gauges[gauge] == self.panel.description.gauges.get(gauge)
         }
         self._instruments.update(same)
-        self.readings = self._derivation.update(
-            0.0, {k: v for k, v in before.readings.items() if k in self.given}
-        )
+        self._time_s = before._time_s
+        arrived = {name: value for name, value in before.readings.items() if name in self.given}
+        self.readings = self._derivation.update(self._time_s, arrived)
+        for place, needle in before.needles.items():
+            if place in self.needles:
+                self.needles[place].take_over(needle)
 
     @property
     def missing(self) -> dict[str, str]:
@@ -102,12 +135,13 @@ class Chain:
 
     def set_altimeter(self, setting_inhg: float) -> None:
         """A knob was turned: the altimeter setting is this now."""
-        self.readings = self._derivation.update(0.0, {"altimeter_setting": setting_inhg})
+        self.readings = self._derivation.update(self._time_s, {"altimeter_setting": setting_inhg})
 
     def feed(self, time_s: float, readings: Mapping[str, float]) -> None:
         """Take readings (canonical units) that belong to this time, and aim the pointers."""
-        if self._own_setting and "altimeter_setting" in readings:
-            readings = {name: value for name, value in readings.items() if name != "altimeter_setting"}
+        self._time_s = time_s
+        if not self._own.isdisjoint(readings):
+            readings = {name: value for name, value in readings.items() if name not in self._own}
         self.readings = values = self._derivation.update(time_s, readings)
         indications = {
             gauge: instrument.update(time_s, values) for gauge, instrument in self._instruments.items()
@@ -115,12 +149,8 @@ class Chain:
         for needle in self.needles.values():
             pointer = needle.pointer
             reading = indications[pointer.gauge].get(pointer.indication)
-            if reading is None:
-                continue
-            reference = needle.position if needle.target is None else needle.target
-            needle.indication = reading
-            needle.target = needle.course.position(reading, reference)
-            needle.motion.target(time_s, needle.target)
+            if reading is not None:
+                needle.aim(time_s, reading)
 
     def step(self, time_s: float) -> None:
         """Move every needle's `position` and `velocity` on to this time."""

@@ -9,7 +9,7 @@ from pydantic import Field, field_validator, model_validator
 
 from bridge.description import Described, Wrong
 from bridge.panel.face import Face
-from bridge.panel.hardware import BoardDescription, DriveDescription, Motor, NotNegative, Positive
+from bridge.panel.hardware import BoardDescription, DriveDescription, Motor, NotNegative, Positive, Ratio
 from bridge.quantities import Quantity
 
 Points = tuple[tuple[float, float], ...]
@@ -86,7 +86,10 @@ class UdpSourceDescription(Described):
 
 
 class AltimeterSetting(Described):
-    """Where the altimeter setting comes from: telemetry, a fixed value, or a knob of a board."""
+    """Where the altimeter setting comes from: telemetry, a fixed value, or a knob of a board.
+
+    `inhg` is the fixed value, or what the knob starts from.
+    """
 
     source: Literal["telemetry", "fixed", "knob"] = "telemetry"
     inhg: Annotated[float, Field(ge=25.0, le=33.0)] = 29.92
@@ -111,15 +114,25 @@ class Rest(Described):
     behaviour: Literal["hold", "park"] = "hold"
 
 
-class PointerDescription(Described):
-    """One pointer of a gauge.
+class PointerBody(Described):
+    """The moving part of a pointer with its arbor: what a drive must turn, and what is drawn."""
+
+    length_mm: Positive = 30.0
+    mass_g: Positive = 1.0
+    inertia_g_mm2: NotNegative | None = None
+    unbalance_g_mm: NotNegative = 0.0
+    friction_mnm: NotNegative = 0.1
+    tolerance: Positive | None = None
+
+
+class PointerDescription(PointerBody):
+    """One driven pointer of a gauge.
 
     An `endless` pointer turns without end: `per_turn` is the change of reading for one turn,
     `zero_deg` the face angle at reading zero. A `bounded` pointer runs between stops: `scale` lists
     (reading, face angle) and `stops_deg` the angles it must never pass (the scale's ends when left
     out). `home_deg` is the face angle at which the index mark or the homing stop stands. `park` is
     the reading at which it rests, `tolerance` the error allowed, both in the indication's unit.
-    Inertia, unbalance and friction are those of the pointer with its arbor.
     """
 
     indication: str
@@ -133,12 +146,6 @@ class PointerDescription(Described):
     drive: str
     board: str
     channel: int
-    length_mm: Positive = 30.0
-    mass_g: Positive = 1.0
-    inertia_g_mm2: NotNegative | None = None
-    unbalance_g_mm: NotNegative = 0.0
-    friction_mnm: NotNegative = 0.1
-    tolerance: Positive | None = None
 
     @model_validator(mode="after")
     def _shape(self) -> PointerDescription:
@@ -153,6 +160,20 @@ class PointerDescription(Described):
         return self
 
 
+class GearedPointer(PointerBody):
+    """A pointer without a motor: wheels turn it from another pointer of its gauge, as in a clock.
+
+    `gears` are the turns of the pointer `geared_to` for one turn of this one, stage by stage, written
+    as teeth over teeth; they must make `per_turn` over that pointer's. `backlash_deg` is at this pointer.
+    """
+
+    geared_to: str
+    gears: Annotated[tuple[Ratio, ...], Field(min_length=1)]
+    per_turn: Positive
+    zero_deg: float = 0.0
+    backlash_deg: NotNegative = 0.0
+
+
 class GaugeDescription(Described):
     """One gauge: the instrument that it shows, its pointers, calibration and face."""
 
@@ -160,7 +181,31 @@ class GaugeDescription(Described):
     options: dict[str, Any] = {}
     calibration: str | None = None
     pointers: Annotated[dict[str, PointerDescription], Field(min_length=1)]
+    geared: dict[str, GearedPointer] = {}
     face: Face = Face()
+
+    @model_validator(mode="after")
+    def _trains(self) -> GaugeDescription:
+        for name in self.geared:
+            if name in self.pointers:
+                raise Wrong(f"{name} both driven and geared", "one of the two", "Take one away, or rename it")
+            self.driven_by(name)
+        return self
+
+    def driven_by(self, name: str) -> str:
+        """The driven, endless pointer at the root of this geared one's wheels; raises `Wrong`."""
+        chain = [name]
+        while chain[-1] in self.geared:
+            root = self.geared[chain[-1]].geared_to
+            if root in chain:
+                raise Wrong(
+                    f"{' geared to '.join([*chain, root])}", "one driven pointer at the end", "Mend it"
+                )
+            chain.append(root)
+        if chain[-1] not in self.pointers or self.pointers[chain[-1]].kind != "endless":
+            found = f"{chain[-2]} geared to {chain[-1]}"
+            raise Wrong(found, "an endless pointer of this gauge", "Name one under its pointers")
+        return chain[-1]
 
 
 class CalibrationPoints(Described):
@@ -177,16 +222,18 @@ class CalibrationPoints(Described):
 
 
 class PanelDescription(Described):
-    """The whole panel."""
+    """The whole panel. `teeth` are the sizes of gear wheel at hand, for the trains that `check` proposes."""
 
     name: str = "panel"
     tick_hz: Annotated[float, Field(ge=20.0, le=500.0)] = 100.0
     sources: tuple[UdpSourceDescription, ...] = ()
     altimeter_setting: AltimeterSetting = AltimeterSetting()
+    fixed: dict[str, float] = {}
     rest: Rest = Rest()
     aircraft: Aircraft = Aircraft()
     quantities: dict[str, DeclaredQuantity] = {}
     motors: dict[str, Motor] = {}
+    teeth: tuple[Annotated[int, Field(ge=4, le=1000)], ...] = ()
     drives: dict[str, DriveDescription]
     boards: Annotated[dict[str, BoardDescription], Field(min_length=1)]
     gauges: Annotated[dict[str, GaugeDescription], Field(min_length=1)]

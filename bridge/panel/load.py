@@ -12,8 +12,8 @@ from bridge.boards.parts import check_pins
 from bridge.description import read_toml, validate
 from bridge.errors import BridgeError, DescriptionError, DescriptionErrors
 from bridge.gauges.pointer import Pointer
-from bridge.instruments import INSTRUMENTS, Instrument, options
-from bridge.panel.description import CalibrationPoints, GaugeDescription, PanelDescription
+from bridge.instruments import INSTRUMENTS, Instrument, instrument
+from bridge.panel.description import CalibrationPoints, PanelDescription
 from bridge.panel.hardware import Motor
 from bridge.panel.mistakes import Mistakes
 from bridge.panel.pointers import PointerBuilder
@@ -36,17 +36,12 @@ class Panel:
 
     def instrument(self, gauge: str) -> Instrument:
         """A fresh instrument for this gauge."""
-        return _instrument(self.description.gauges[gauge], self.catalogue)
+        described = self.description.gauges[gauge]
+        return instrument(described.instrument, described.options, self.catalogue)
 
     def board_pointers(self, board: str) -> tuple[Pointer, ...]:
         """The pointers on one board, by ascending channel."""
         return tuple(sorted((p for p in self.pointers if p.board == board), key=lambda p: p.channel))
-
-
-def _instrument(described: GaugeDescription, catalogue: Catalogue) -> Instrument:
-    """Raises TypeError or ValueError for options that the instrument does not take."""
-    own = {"catalogue": catalogue} if described.instrument == "gauge" else {}
-    return INSTRUMENTS[described.instrument](**described.options, **own)
 
 
 def shipped_motors() -> dict[str, Motor]:
@@ -110,9 +105,18 @@ class _Loader:
             except ValueError as error:
                 expected = "a new name, a known unit, low below high"
                 self.mistakes.wrong(f"quantities.{name}", str(error), expected, "Mend the declaration")
-        for name in self.description.aircraft.fastest:
-            if name not in catalogue:
-                self.mistakes.unknown("aircraft.fastest", "quantity", name, catalogue)
+        for key, table in (
+            ("fixed", self.description.fixed),
+            ("aircraft.fastest", self.description.aircraft.fastest),
+        ):
+            for name in table:
+                if name not in catalogue:
+                    self.mistakes.unknown(key, "quantity", name, catalogue)
+        for name, value in self.description.fixed.items():
+            quantity = catalogue.get(name)
+            if quantity and not quantity.low <= value <= quantity.high:
+                expected = f"{quantity.low:g} to {quantity.high:g} {quantity.unit}"
+                self.mistakes.wrong(f"fixed.{name}", f"{value:g}", expected, "Mend the value")
         return catalogue
 
     def _position_error(self) -> PositionError | None:
@@ -171,25 +175,20 @@ class _Loader:
             if described.instrument not in INSTRUMENTS:
                 self.mistakes.unknown(f"{key}.instrument", "instrument", described.instrument, INSTRUMENTS)
                 continue
-            unknown = [name for name in described.options if name not in options(described.instrument)]
-            for name in unknown:
-                self.mistakes.unknown(f"{key}.options", "option", name, options(described.instrument))
-            if unknown:
-                continue
             try:
-                instrument = _instrument(described, catalogue)
-            except (TypeError, ValueError) as error:
+                made = instrument(described.instrument, described.options, catalogue)
+            except (BridgeError, ValueError) as error:
                 self.mistakes.wrong(
-                    f"{key}.options", str(error), f"options of a {described.instrument}", "Mend them"
+                    f"{key}.options", str(error), f"options of a {described.instrument}", "Mend the option"
                 )
                 continue
             for name, pointer in described.pointers.items():
-                if pointer.indication not in instrument.gives:
+                if pointer.indication not in made.gives:
                     self.mistakes.unknown(
                         f"{key}.pointers.{name}.indication",
                         "indication",
                         pointer.indication,
-                        instrument.gives,
+                        made.gives,
                     )
 
     def _altimeter_setting(self) -> None:

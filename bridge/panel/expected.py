@@ -1,0 +1,41 @@
+"""What a board must be able to do for the pointers that the panel hangs on it."""
+
+from __future__ import annotations
+
+from math import ceil, floor
+
+from bridge.boards.fit import ExpectedChannel
+from bridge.boards.frame import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, Homing, Output
+from bridge.gauges.pointer import Pointer
+from bridge.panel.hardware import Channel
+from bridge.panel.load import Panel
+
+_HOMING = {
+    "last": Homing.LAST_POSITION,
+    "index": Homing.INDEX,
+    "stop": Homing.STOP,
+    "sweep": Homing.SWEEP,
+}
+
+
+def expected_channels(panel: Panel, board: str) -> tuple[ExpectedChannel, ...]:
+    """The channels of this board in ascending order, with the limits of the drives on them."""
+    channels = panel.description.boards[board].channels
+    return tuple(_expected(p, channels[p.channel]) for p in panel.board_pointers(board))
+
+
+def _expected(pointer: Pointer, channel: Channel) -> ExpectedChannel:
+    low = ENDLESS_LOW if pointer.low_steps is None else floor(pointer.low_steps)
+    high = ENDLESS_HIGH if pointer.high_steps is None else ceil(pointer.high_steps)
+    if channel.output != "servo":  # its home position, which counts as zero, is within its reach
+        low, high = min(low, 0), max(high, 0)
+    limits = ChannelLimits(
+        Output[channel.output.upper()],
+        _HOMING[channel.homing],
+        ceil(pointer.drive.speed_steps_s),
+        ceil(pointer.drive.acceleration_steps_s2),
+        low,
+        high,
+    )
+    audited = channel.index is not None and pointer.endless
+    return ExpectedChannel(limits, pointer.drive.steps_per_turn if audited else None)

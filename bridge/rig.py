@@ -1,0 +1,183 @@
+"""The rig: the chain of one panel and the sessions with its boards, moved on together.
+
+Pure, like both: no I/O, no clock. The service gives it readings, payloads and the time, and
+sends what it says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from enum import Enum
+
+import structlog
+
+from bridge.boards.notices import ChannelFaulted, KnobTurned, Notice, PositionNeeded, StepsMissed
+from bridge.boards.pointer_channel import Phase
+from bridge.boards.session import BoardSession
+from bridge.chain import Chain, Needle, Place
+from bridge.panel.expected import expected_channels
+from bridge.panel.load import Panel
+
+_log = structlog.get_logger(__name__)
+
+
+class Telemetry(Enum):
+    """How telemetry stands: none yet, arriving, silent (needles hold), or at rest after the stated time."""
+
+    AWAITED = "awaited"
+    LIVE = "live"
+    SILENT = "silent"
+    RESTING = "resting"
+
+
+SILENT_S = 0.5
+"""Telemetry older than this is silent: about ten datagrams at 20 Hz."""
+
+
+class Rig:
+    """One panel at work.
+
+    `given` names the quantities that will arrive; `confirmed` holds positions (steps) that the user
+    vouches for, by place, for channels that keep no position of their own. With `before`, a rig that
+    ran until now, needles keep their places, and sessions with boards that stay as described go on.
+    """
+
+    def __init__(
+        self,
+        panel: Panel,
+        given: frozenset[str],
+        confirmed: Mapping[Place, float] | None = None,
+        before: Rig | None = None,
+    ) -> None:
+        self.panel = panel
+        self.chain = Chain(panel, given, before.chain if before else None)
+        self.telemetry = before.telemetry if before else Telemetry.AWAITED
+        self.telemetry_s: float | None = before.telemetry_s if before else None
+        """When the last readings arrived."""
+        self.setting_inhg = before.setting_inhg if before else panel.description.altimeter_setting.inhg
+        self._confirmed = dict(confirmed or {})
+        self.sessions: dict[str, BoardSession] = {}
+        self._boards: list[tuple[BoardSession, tuple[Needle, ...]]] = []
+        self._standing: set[Place] = set()
+        for name, described in panel.description.boards.items():
+            session = self._session(name, before)
+            self.sessions[name] = session
+            needles = tuple(self.chain.needles[name, number] for number in sorted(described.channels))
+            self._boards.append((session, needles))
+            if before and before.sessions.get(name) is session:
+                self._standing |= {place for place in before._standing if place[0] == name}
+
+    def _session(self, name: str, before: Rig | None) -> BoardSession:
+        described = self.panel.description.boards[name]
+        expected = expected_channels(self.panel, name)
+        if before is not None and name in before.sessions:
+            same = described == before.panel.description.boards[name]
+            if same and expected == expected_channels(before.panel, name):
+                return before.sessions[name]
+        board_id = bytes.fromhex(described.id) if described.id else None
+        return BoardSession(name, expected, board_id=board_id)
+
+    def feed(self, time_s: float, readings: Mapping[str, float]) -> None:
+        """Take readings (canonical units) that belong to this time."""
+        self.telemetry_s = time_s
+        if self.telemetry is not Telemetry.LIVE:
+            self._become(Telemetry.LIVE)
+        self.chain.feed(time_s, readings)
+
+    def tick(self, time_s: float) -> list[tuple[str, bytes]]:
+        """Move all needles on to this time; the MOVE payload for each board that can take one."""
+        self._attend()
+        self._watch_telemetry(time_s)
+        self.chain.step(time_s)
+        moves = []
+        for session, needles in self._boards:
+            payload = session.move(time_s, [n.position for n in needles], [n.velocity for n in needles])
+            if payload:
+                moves.append((session.name, payload))
+        return moves
+
+    def park(self) -> None:
+        """Let every pointer glide to its resting place."""
+        for needle in self.chain.needles.values():
+            needle.glide(needle.pointer.park)
+
+    @property
+    def still(self) -> bool:
+        """True when no needle moves."""
+        return all(needle.velocity == 0.0 for needle in self.chain.needles.values())
+
+    def positions(self) -> dict[Place, float]:
+        """Where the pointers whose position is known stand, in steps."""
+        return {
+            place: needle.position for place, needle in self.chain.needles.items() if place in self._standing
+        }
+
+    def _watch_telemetry(self, time_s: float) -> None:
+        if self.telemetry_s is None or self.telemetry in (Telemetry.AWAITED, Telemetry.RESTING):
+            return
+        age_s = time_s - self.telemetry_s
+        rest = self.panel.description.rest
+        if age_s >= rest.after_s:
+            self._become(Telemetry.RESTING)
+            if rest.behaviour == "park":
+                self.park()
+        elif age_s >= SILENT_S and self.telemetry is Telemetry.LIVE:
+            self._become(Telemetry.SILENT)
+
+    def _become(self, state: Telemetry) -> None:
+        _log.info("telemetry", state=state.value, was=self.telemetry.value)
+        self.telemetry = state
+
+    def _attend(self) -> None:
+        """See to what the boards said since the last tick."""
+        for session, needles in self._boards:
+            for notice in session.take_notices():
+                self._notice(session, notice)
+            for channel, needle in zip(session.channels, needles, strict=True):
+                place = (session.name, channel.number)
+                known = channel.phase is Phase.READY
+                if known and place not in self._standing:
+                    # Where the board says the pointer stands is where its path goes on.
+                    needle.stand(float(channel.position))
+                    self._standing.add(place)
+                elif not known:
+                    self._standing.discard(place)
+
+    def _notice(self, session: BoardSession, notice: Notice) -> None:
+        board = session.name
+        match notice:
+            case KnobTurned():
+                self._knob(board, notice)
+            case PositionNeeded():
+                self._position_needed(session, notice.channel)
+            case StepsMissed():
+                _log.warning(
+                    "steps missed",
+                    board=board,
+                    channel=notice.channel,
+                    steps=notice.steps,
+                    total=notice.total,
+                )
+            case ChannelFaulted():
+                _log.error("channel faulted", board=board, channel=notice.channel, why=notice.why)
+            case _:
+                _log.info("board notice", board=board, notice=str(notice))
+
+    def _knob(self, board: str, turned: KnobTurned) -> None:
+        setting = self.panel.description.altimeter_setting
+        if setting.source == "knob" and (setting.board, setting.input) == (board, turned.source):
+            self.setting_inhg += turned.change * setting.inhg_per_count
+            self.setting_inhg = min(max(self.setting_inhg, 25.0), 33.0)
+            self.chain.set_altimeter(self.setting_inhg)
+
+    def _position_needed(self, session: BoardSession, channel: int) -> None:
+        position = self._confirmed.pop((session.name, channel), None)
+        if position is not None:
+            session.adopt(channel, round(position))
+            return
+        _log.error(
+            "position unknown",
+            board=session.name,
+            channel=channel,
+            cure="see that the needle stands where the last run left it, then start with --needles-as-left",
+        )
