@@ -1,0 +1,96 @@
+"""The contract of every telemetry source, and what each tells about its senders.
+
+A source is opened with `async with`, which is where what a person got wrong shows (a port in use, a log
+without its time). `run` then delivers arrivals until it is cancelled or has no more:
+
+    async with source:
+        await source.run(deliver)
+
+`deliver` is called in the event loop and must not block; there is no queue between a datagram and it, so that
+nothing grows stale in one. What it raises ends `run`.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from types import TracebackType
+from typing import Protocol, Self
+
+# A sender's rate is counted over this long; one that is silent for as long has none.
+_RATE_WINDOW_S = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """Readings that came in together, in canonical units.
+
+    `arrival_s` is on the clock given to the source and never goes back. `source_time_s` is the sender's own
+    time where it sends one. `jumped` says that this does not follow from what came before (a
+    replay began again, the simulator's clock went back): instruments with a memory start afresh.
+    """
+
+    arrival_s: float
+    readings: dict[str, float]
+    source_time_s: float | None = None
+    jumped: bool = False
+
+
+Deliver = Callable[[Arrival], None]
+
+
+@dataclass(slots=True)
+class Sender:
+    """What is known of one sender: counts since the start, its latest datagram and readings."""
+
+    address: str
+    datagrams: int = 0
+    size_bytes: int = 0
+    unused: int = 0
+    causes: Counter[str] = field(default_factory=Counter)
+    latest_bytes: int = 0
+    latest_s: float = 0.0
+    layout: str = ""
+    readings: dict[str, float] = field(default_factory=dict)
+    trouble: str = ""
+    sample: bytes = b""
+    _times_s: deque[float] = field(default_factory=lambda: deque(maxlen=256))
+
+    def arrived(self, now_s: float, size_bytes: int) -> None:
+        """Counts one datagram."""
+        self.datagrams += 1
+        self.size_bytes += size_bytes
+        self.latest_bytes = size_bytes
+        self.latest_s = now_s
+        self._times_s.append(now_s)
+
+    def rate_hz(self, now_s: float) -> float:
+        """Datagrams a second, over the last few seconds."""
+        recent = [time_s for time_s in self._times_s if now_s - time_s <= _RATE_WINDOW_S]
+        if len(recent) < 2 or recent[-1] == recent[0]:
+            return 0.0
+        return (len(recent) - 1) / (recent[-1] - recent[0])
+
+
+class Source(Protocol):
+    """Anything that delivers readings. `name` stands in logs and on the page."""
+
+    @property
+    def name(self) -> str: ...
+
+    @property
+    def given(self) -> frozenset[str]:
+        """The quantities that it can give."""
+        ...
+
+    @property
+    def senders(self) -> tuple[Sender, ...]: ...
+
+    async def __aenter__(self) -> Self: ...
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None: ...
+
+    async def run(self, deliver: Deliver) -> None: ...
