@@ -84,7 +84,7 @@ class Channel:
 
     def advance(self, time_s: float) -> None:
         follower = self._follower
-        while self.state == ChannelState.HOMING and follower.time_s < time_s:
+        while self.state is ChannelState.HOMING and follower.time_s < time_s:
             follower.advance(min(time_s, follower.time_s + _HOMING_STEP_S))
             if self._after_stop is None:
                 self._search()
@@ -95,7 +95,7 @@ class Channel:
             self._pass_marks()
         if self._after_stop is not None and follower.velocity == 0.0:
             self._stopped()
-        if self.state == ChannelState.HOLDING and time_s - self._since_s >= HOLD_S:
+        if self.state is ChannelState.HOLDING and time_s - self._since_s >= HOLD_S:
             self.state = ChannelState.RESTING
 
     def move(self, goal: float, rate: float) -> bool:

@@ -1,0 +1,103 @@
+"""Index audit: every mark that a pointer passes tells whether its count is still right.
+
+The home mark is position 0 and the marks stand at exact multiples of the steps per turn. A count that
+differs from the nearest multiple has run ahead of the pointer by the difference: those steps were missed.
+They are mended by adding them, slowly, to every position sent.
+"""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from math import floor
+
+_LONGEST_TICK_S = 0.1  # after a pause the correction goes on where it was
+LOST_SENSOR_MARKS = 3  # unseen marks in a row after which the sensor, not a lost frame, is to blame
+
+
+class IndexAudit:
+    """The audit of one channel; all in steps, clockwise positive.
+
+    `missed` is what was found since homing, `offset` what of it is mended by now.
+    """
+
+    __slots__ = (
+        "_offset_s",
+        "_rate",
+        "_seen",
+        "_steps_per_turn",
+        "_tolerance",
+        "_turn",
+        "limit",
+        "missed",
+        "offset",
+        "unseen",
+        "unseen_in_a_row",
+    )
+
+    def __init__(
+        self, steps_per_turn: Fraction, tolerance_steps: float, limit_steps: float | None, rate_steps_s: float
+    ) -> None:
+        self._steps_per_turn = steps_per_turn
+        self._tolerance = tolerance_steps
+        self._rate = rate_steps_s
+        self.limit = float(steps_per_turn / 8) if limit_steps is None else limit_steps
+        self.unseen = 0
+        self.start()
+
+    def start(self) -> None:
+        """The home position was found anew."""
+        self.missed = 0
+        self.offset = 0.0
+        self._offset_s: float | None = None
+        self._turn: int | None = None
+        self._seen = 0
+        self.unseen_in_a_row = 0
+
+    @property
+    def past_limit(self) -> bool:
+        return abs(self.missed) > self.limit
+
+    def mark(self, position: int) -> int:
+        """A mark was passed at this count. The steps newly found missing, 0 if it is where it belongs."""
+        self._seen += 1
+        self.unseen_in_a_row = 0
+        count = Fraction(position - self.missed)
+        off = count - round(count / self._steps_per_turn) * self._steps_per_turn
+        if abs(off) <= self._tolerance:
+            return 0
+        found = round(off)
+        self.missed += found
+        return found
+
+    def watch(self, position: int) -> int:
+        """The channel stands at this count. The marks that it must have passed without their being seen.
+
+        Within a twentieth of a turn of a mark nothing can be said yet.
+        """
+        turns = (position - self.missed) / self._steps_per_turn
+        turn = floor(turns)
+        if not 0.05 <= turns - turn <= 0.95:
+            return 0
+        unseen = 0 if self._turn is None else max(0, abs(turn - self._turn) - self._seen)
+        self._turn, self._seen = turn, 0
+        self.unseen += unseen
+        self.unseen_in_a_row += unseen
+        return unseen
+
+    @property
+    def mending(self) -> bool:
+        return self.offset != self.missed or self.offset != 0.0
+
+    def correction(self, time_s: float) -> tuple[float, float]:
+        """What to add to position (steps) and velocity (steps/s) at this time; moves on towards `missed`."""
+        last_s, self._offset_s = self._offset_s, time_s
+        left = self.missed - self.offset
+        if left == 0.0 or last_s is None:
+            return self.offset, 0.0
+        step = self._rate * max(0.0, min(time_s - last_s, _LONGEST_TICK_S))
+        if abs(left) <= step:
+            self.offset = float(self.missed)
+            return self.offset, 0.0
+        rate = self._rate if left > 0 else -self._rate
+        self.offset += step if left > 0 else -step
+        return self.offset, rate

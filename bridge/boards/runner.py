@@ -1,0 +1,113 @@
+"""One task per board: opens its link, lets session and link talk, opens it again when it is lost.
+
+A board that is slow, dead or missing costs its own task time and nobody else's.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Callable, Sequence
+
+from bridge.boards.link import Link
+from bridge.boards.notices import Notice
+from bridge.boards.session import BoardSession
+from bridge.boards.virtual import VirtualBoard
+from bridge.errors import BoardError
+
+RETRY_S = 0.5
+
+
+class Board:
+    """A board as the service holds it: `run` is its task, `move` is called at every tick."""
+
+    def __init__(
+        self,
+        session: BoardSession,
+        link: Link,
+        on_notice: Callable[[str, Notice], None],
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.session = session
+        self.link = link
+        self._on_notice = on_notice
+        self._clock = clock
+
+    def move(self, time_s: float, positions: Sequence[float], velocities: Sequence[float]) -> None:
+        """Send all channels their positions (steps) and velocities (steps/s); returns at once."""
+        payload = self.session.move(time_s, positions, velocities)
+        if payload:
+            self.link.send(payload)
+
+    def rest(self) -> None:
+        """Let the pointers stop and take the current off their coils."""
+        payload = self.session.rest()
+        if payload:
+            self.link.send(payload)
+
+    async def run(self) -> None:
+        """Until cancelled; closes the link at the end."""
+        try:
+            while True:
+                try:
+                    await self.link.open()
+                    self.session.link_opened(self._clock())
+                    await self._talk()
+                except BoardError as error:
+                    self.session.link_lost(error.detail)
+                await self.link.close()
+                await asyncio.sleep(RETRY_S)
+        finally:
+            self.session.link_lost("stopped")
+            await self.link.close()
+
+    async def _talk(self) -> None:
+        session, link, clock = self.session, self.link, self._clock
+        while True:
+            for payload in session.outgoing(clock()):
+                link.send(payload)
+            for notice in session.take_notices():
+                self._on_notice(session.name, notice)
+            try:
+                async with asyncio.timeout(max(0.0, session.due_s() - clock())):
+                    payload = await link.receive()
+            except TimeoutError:
+                continue
+            session.receive(clock(), payload)
+
+
+class InstantBoard:
+    """A session and a virtual board on the caller's own time, without a task: for replay without waiting."""
+
+    def __init__(self, session: BoardSession, board: VirtualBoard) -> None:
+        self.session = session
+        self.board = board
+
+    def start(self, time_s: float) -> None:
+        answers = self.board.reset(time_s)
+        self.session.link_opened(time_s)
+        self._hear(time_s, answers)
+
+    def move(self, time_s: float, positions: Sequence[float], velocities: Sequence[float]) -> None:
+        """As `Board.move`; also lets the two talk up to this time."""
+        if time_s >= self.session.due_s():
+            self.talk(time_s)
+        payload = self.session.move(time_s, positions, velocities)
+        if payload:
+            answers = self.board.receive(time_s, payload)
+            if answers:
+                self._hear(time_s, answers)
+
+    def rest(self, time_s: float) -> None:
+        payload = self.session.rest()
+        if payload:
+            self._hear(time_s, self.board.receive(time_s, payload))
+
+    def talk(self, time_s: float) -> None:
+        """Exchange everything but MOVE that is due at this time."""
+        for payload in self.session.outgoing(time_s):
+            self._hear(time_s, self.board.receive(time_s, payload))
+
+    def _hear(self, time_s: float, answers: list[bytes]) -> None:
+        for payload in answers:
+            self.session.receive(time_s, payload)
