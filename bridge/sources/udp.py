@@ -16,7 +16,7 @@ import errno
 import ipaddress
 import time
 from collections import Counter
-from collections.abc import Callable, Hashable, Iterable
+from collections.abc import Callable, Iterable
 from types import TracebackType
 from typing import Self
 
@@ -26,8 +26,8 @@ from bridge.errors import DescriptionError, TelemetryError
 from bridge.sources.decoder import Decoded, Decoder, Labels
 from bridge.sources.layout import Layout
 from bridge.sources.source import Arrival, Deliver, Sender
+from bridge.sources.sparingly import Sparingly
 
-LOG_EVERY_S = 10.0
 LOOPBACK = ("127.0.0.0/8", "::1/128")
 
 # More senders than this on one port are forgotten, the longest silent first.
@@ -68,7 +68,7 @@ class UdpSource:
         self._allow = tuple(ipaddress.ip_network(item, strict=False) for item in allow)
         self._clock = clock
         self._streams: dict[tuple[str, int], _Stream] = {}
-        self._sparingly = Sparingly(LOG_EVERY_S)
+        self._sparingly = Sparingly()
         self._transport: asyncio.DatagramTransport | None = None
         self._deliver: Deliver | None = None
         self._failed: asyncio.Future[None] | None = None
@@ -227,27 +227,6 @@ class _Stream:
         if set_back or self._latest_s is None or time_s > self._latest_s:
             self._latest_s = time_s
         return set_back
-
-
-class Sparingly:
-    """Says how often a thing may be logged: at once, and then not again before `every_s` is over."""
-
-    _MOST_KEYS = 1000
-
-    def __init__(self, every_s: float) -> None:
-        self._every_s = every_s
-        self._said: dict[Hashable, tuple[float, int]] = {}
-
-    def say(self, key: Hashable, now_s: float) -> dict[str, int] | None:
-        """None to be silent; else what to add to the line: how many were kept silent before it."""
-        said_s, silent = self._said.get(key, (-float("inf"), 0))
-        if now_s - said_s < self._every_s:
-            self._said[key] = (said_s, silent + 1)
-            return None
-        if len(self._said) >= self._MOST_KEYS:
-            self._said.clear()
-        self._said[key] = (now_s, 0)
-        return {"more": silent} if silent else {}
 
 
 class _Protocol(asyncio.DatagramProtocol):
