@@ -27,12 +27,17 @@ FONT = "Lettering"
 _CROP_MM = 3.0
 
 
+def register_font() -> None:
+    """Makes the lettering known to reportlab under `FONT`."""
+    pdfmetrics.registerFont(TTFont(FONT, str(font.FILE)))
+
+
 def sheets_pdf(parts: Iterable[tuple[str, Part]], paper: Paper, title: str) -> bytes:
     """All parts on as many sheets as they need. The same parts always give the same bytes.
 
     Each entry is a caption and its part. Raises `DescriptionError` for a part larger than the paper.
     """
-    pdfmetrics.registerFont(TTFont(FONT, str(font.FILE)))
+    register_font()
     width, height = PAPERS[paper]
     buffer = BytesIO()
     canvas: Any = Canvas(buffer, pagesize=(width * MM, height * MM), invariant=1)
@@ -68,7 +73,7 @@ def _placed(canvas: Any, placed: Placed) -> None:
     canvas.saveState()
     canvas.translate(placed.x, placed.y)
     for item in placed.part.printed:
-        _primitive(canvas, item)
+        draw(canvas, item)
     for hole in placed.part.holes:
         _shape(canvas, hole, fill="#ffffff", cut=True)
     _shape(canvas, placed.part.outline, fill=None, cut=True)
@@ -93,7 +98,8 @@ def _crop_marks(canvas: Any, placed: Placed) -> None:
     canvas.drawCentredString((left + right) / 2, bottom - gap - _CROP_MM - 0.2, placed.caption)
 
 
-def _primitive(canvas: Any, item: Primitive) -> None:
+def draw(canvas: Any, item: Primitive) -> None:
+    """Draws one primitive on a canvas whose unit is the millimetre."""
     if isinstance(item, Line):
         _stroke(canvas, item.colour, item.width)
         canvas.line(*item.start, *item.end)

@@ -32,6 +32,7 @@ COLOURS = {
     "yellow": "#f2c81e",
     "green": "#1f9d4d",
     "blue": "#3f8fd0",
+    "violet": "#7c4fb0",
     "brown": "#7a5230",
 }
 """The colours of every drawing, as a screen and a printer take them."""
@@ -45,10 +46,10 @@ MARGIN_MM = 2.0
 
 def part_svg(part: Part) -> str:
     """One part as a whole file; the origin of its coordinates is the pointer's axis."""
-    body = [_primitive(item) for item in part.printed]
+    body = [primitive(item) for item in part.printed]
     body += [_shape(hole, f'fill="#ffffff" {_CUT_STROKE}') for hole in part.holes]
     body.append(_shape(part.outline, f'fill="none" {_CUT_STROKE}'))
-    return _document(part.box, body, part.name)
+    return document(part.box, body, part.name)
 
 
 def assembly_svg(parts: Iterable[Part], angles_deg: Mapping[str, float], title: str) -> str:
@@ -70,14 +71,14 @@ def assembly_svg(parts: Iterable[Part], angles_deg: Mapping[str, float], title: 
         openings = "".join(_shape(hole, 'fill="#000000"') for hole in part.holes)
         cover = f'<rect {area} fill="#ffffff"/>{openings}'
         defs.append(f'<mask id="{name}" maskUnits="userSpaceOnUse" {area}>{cover}</mask>')
-        printed = f'<g mask="url(#{name})">{"".join(_primitive(item) for item in part.printed)}</g>'
+        printed = f'<g mask="url(#{name})">{"".join(primitive(item) for item in part.printed)}</g>'
         moved = f'<g data-part={quoteattr(part.name)} transform="{_motion(part, angles_deg)}">{printed}</g>'
         (behind if part.layer < Layer.FACE else before).append(moved)
     body = [f"<defs>{''.join(defs)}</defs>", f'<g clip-path="url(#{edge})">{"".join(behind)}</g>', *before]
     lefts, bottoms, rights, tops = zip(
         *(part.box for part in ordered if part.layer >= Layer.FACE), strict=True
     )
-    return _document((min(lefts), min(bottoms), max(rights), max(tops)), body, title)
+    return document((min(lefts), min(bottoms), max(rights), max(tops)), body, title)
 
 
 _CUT_STROKE = f'stroke="{CUT}" stroke-width="{CUT_MM}"'
@@ -93,7 +94,8 @@ def _motion(part: Part, angles_deg: Mapping[str, float]) -> str:
     return f"{frame}translate(0 {_n(-part.crank_mm * cos(radians(angle)))})"
 
 
-def _document(box: tuple[float, float, float, float], body: list[str], title: str) -> str:
+def document(box: tuple[float, float, float, float], body: list[str], title: str) -> str:
+    """An SVG file at true scale that shows `box` (left, bottom, right, top) and a little margin."""
     left, bottom, right, top = box[0] - MARGIN_MM, box[1] - MARGIN_MM, box[2] + MARGIN_MM, box[3] + MARGIN_MM
     width, height = right - left, top - bottom
     view = f"{_n(left)} {_n(-top)} {_n(width)} {_n(height)}"
@@ -102,7 +104,8 @@ def _document(box: tuple[float, float, float, float], body: list[str], title: st
     return f'<svg xmlns="http://www.w3.org/2000/svg" {size}>\n<title>{title}</title>\n{lines}\n</svg>\n'
 
 
-def _primitive(item: Primitive) -> str:
+def primitive(item: Primitive) -> str:
+    """One element."""
     if isinstance(item, Line):
         (x1, y1), (x2, y2) = item.start, item.end
         ends = f'x1="{_n(x1)}" y1="{_n(-y1)}" x2="{_n(x2)}" y2="{_n(-y2)}"'

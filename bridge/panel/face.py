@@ -19,7 +19,7 @@ PRINTABLE_MM = 0.1
 
 _MOST_MARKS = 1000
 
-Colour = Literal["white", "black", "grey", "red", "orange", "yellow", "green", "blue", "brown"]
+Colour = Literal["white", "black", "grey", "red", "orange", "yellow", "green", "blue", "violet", "brown"]
 
 
 def _printable(value: float) -> float:

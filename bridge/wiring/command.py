@@ -1,0 +1,68 @@
+"""`pointer-bridge wiring`: the wiring sheet as HTML and PDF, and each diagram as SVG."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from rich.console import Console
+
+from bridge.description import near
+from bridge.errors import BridgeError, DescriptionError
+from bridge.panel.load import Panel, load_panel
+from bridge.wiring.sheet import board_sheet
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("panel", type=Path, help="the panel description (TOML)")
+    parser.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="where the files go")
+    parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="paper of the PDF")
+    parser.add_argument("--board", metavar="NAME", help="this board alone")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Writes the files and says so; 2 when the description has mistakes, with every one printed."""
+    out = Console()
+    try:
+        panel = load_panel(args.panel)
+        files = write(panel, _chosen(panel, args.board), args.out, args.paper)
+    except BridgeError as error:
+        Console(stderr=True).print(str(error), style="red", markup=False, highlight=False)
+        return 2
+    for file in files:
+        out.print(str(file), markup=False, highlight=False)
+    out.print("Read the cautions on the first page before you wire anything.")
+    return 0
+
+
+def write(panel: Panel, boards: list[str], folder: Path, paper: str) -> list[Path]:
+    """The sheet as HTML and PDF and its diagrams as SVG; the files written, in order."""
+    # Imported here: they are slow to load, and other commands have no use for them.
+    from bridge.wiring.diagram import pictures
+    from bridge.wiring.html import picture_svg, sheets_html
+    from bridge.wiring.pdf import sheets_pdf
+
+    sheets = [board_sheet(panel.description, panel.motors, board) for board in boards]
+    title = panel.description.name
+    folder.mkdir(parents=True, exist_ok=True)
+    files = [folder / "wiring.html", folder / "wiring.pdf"]
+    files[0].write_text(sheets_html(sheets, title), encoding="utf-8")
+    files[1].write_bytes(sheets_pdf(sheets, "letter" if paper == "letter" else "a4", title))
+    for sheet in sheets:
+        drawn = pictures(sheet)
+        for number, picture in enumerate(drawn, 1):
+            ending = f"-{number}" if len(drawn) > 1 else ""
+            file = folder / f"wiring-{sheet.board}{ending}.svg"
+            file.write_text(picture_svg(picture, f"Board {sheet.board}"), encoding="utf-8")
+            files.append(file)
+    return files
+
+
+def _chosen(panel: Panel, name: str | None) -> list[str]:
+    known = list(panel.description.boards)
+    if name is None:
+        return known
+    if name not in known:
+        found, cure = f"an unknown board '{name}'", near(name, known)
+        raise DescriptionError(str(panel.path), "--board", found, "a board of this panel", cure)
+    return [name]

@@ -1,0 +1,273 @@
+"""The wiring of one board, worked out from the panel description: wires, parts to buy, power.
+
+Pure: the tables and the drawing are made from this alone. Currents are the most that a wire may
+carry: both coils of a stepper on, a servo stalled.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from bridge.panel.description import PanelDescription
+from bridge.panel.hardware import BoardDescription, Channel, Input, Motor
+from bridge.wiring import devices
+
+BOARD = "board"
+SUPPLY = "motor supply"
+GROUND = "GND"
+
+Carries = Literal["signal", "coil", "motor +", "logic +", "ground"]
+
+
+@dataclass(frozen=True, slots=True)
+class Wire:
+    """One wire, from a terminal to a terminal; `current_a` is the most it carries."""
+
+    start: str
+    start_terminal: str
+    end: str
+    end_terminal: str
+    colour: str
+    current_a: float
+    carries: Carries
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """What one thing draws at most, and from which supply."""
+
+    name: str
+    supply: Literal["motors", "board"]
+    current_a: float
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """What hangs on one channel or input: the driver (None for a part on the pins) and the part."""
+
+    driver: str | None
+    part: str
+
+
+@dataclass(frozen=True, slots=True)
+class BoardSheet:
+    """Everything on the sheet of one board. `supply_v` is the motor supply's voltage."""
+
+    board: str
+    part: str
+    supply_v: float
+    supply_a: float | None
+    blocks: tuple[Block, ...]
+    wires: tuple[Wire, ...]
+    loads: tuple[Load, ...]
+    parts: tuple[tuple[str, int], ...]
+    warnings: tuple[str, ...]
+
+    def total_a(self, supply: Literal["motors", "board"]) -> float:
+        """Sum of all that this supply feeds, all at once."""
+        return sum(load.current_a for load in self.loads if load.supply == supply)
+
+    @property
+    def needed_a(self) -> float:
+        """Rating of the motor supply to buy."""
+        return devices.rating_a(self.total_a("motors"))
+
+
+@dataclass(frozen=True, slots=True)
+class _Pointer:
+    name: str
+    motor_name: str
+    motor: Motor
+
+
+def board_sheet(panel: PanelDescription, motors: Mapping[str, Motor], board: str) -> BoardSheet:
+    """The sheet of one board of a checked description; `motors` is the catalogue."""
+    return _Sheet(panel, motors, board).sheet()
+
+
+def supply_current_a(motor: Motor) -> float:
+    """The most that a motor draws: both coils of a stepper on at rated current, a servo stalled.
+
+    A chopper driver draws less than this from a supply above the coils' voltage.
+    """
+    coil = coil_current_a(motor)
+    return coil if motor.is_servo else 2 * coil
+
+
+def coil_current_a(motor: Motor) -> float:
+    """Rated current of a coil (by Ohm's law where none is given), or of a stalled servo."""
+    if motor.current_a is not None:
+        return motor.current_a
+    if motor.voltage_v and motor.coil_resistance_ohm:
+        return motor.voltage_v / motor.coil_resistance_ohm
+    return 0.0
+
+
+class _Sheet:
+    def __init__(self, panel: PanelDescription, motors: Mapping[str, Motor], board: str) -> None:
+        self.name = board
+        self.board: BoardDescription = panel.boards[board]
+        self.pointers = dict(_pointers(panel, motors, board))
+        self.wires: list[Wire] = []
+        self.loads: list[Load] = []
+        self.blocks: list[Block] = []
+        self.warnings: list[str] = []
+        self.bought: Counter[str] = Counter()
+
+    def sheet(self) -> BoardSheet:
+        part = self.board.part
+        self.bought[f"microcontroller board ({part}) with its USB cable"] += 1
+        self.loads.append(Load("the board itself", "board", devices.BOARD_A.get(part, devices.OTHER_BOARD_A)))
+        for number, channel in self.board.channels.items():
+            self._channel(number, channel)
+        for number, knob in self.board.inputs.items():
+            self._input(number, knob)
+        self._supplies()
+        return BoardSheet(
+            self.name,
+            part,
+            self.board.supply_v,
+            self.board.supply_a,
+            tuple(self.blocks),
+            tuple(self.wires),
+            tuple(self.loads),
+            tuple(sorted(self.bought.items())),
+            tuple(self.warnings),
+        )
+
+    def _wire(
+        self, start: tuple[str, str], end: tuple[str, str], colour: str, amps: float, carries: Carries
+    ) -> None:
+        self.wires.append(Wire(*start, *end, colour, amps, carries))
+
+    def _signals(self, pins: tuple[str, ...], device: str, terminals: tuple[str, ...], amps: float) -> None:
+        carries: Carries = "signal" if amps <= devices.LOGIC_A else "coil"
+        for pin, terminal, colour in zip(pins, terminals, devices.SIGNAL_COLOURS, strict=False):
+            self._wire((BOARD, pin), (device, terminal), colour, amps, carries)
+
+    def _channel(self, number: int, channel: Channel) -> None:
+        pointer = self.pointers.get(number)
+        if pointer is None:
+            self.warnings.append(
+                f"channel {number} has no pointer: its pins are listed, its motor is unknown"
+            )
+            terminals = tuple(f"pin {i + 1}" for i in range(len(channel.pins)))
+            self._signals(channel.pins, f"channel {number}", terminals, devices.LOGIC_A)
+            self.blocks.append(Block(None, f"channel {number}"))
+        else:
+            self._motor(number, channel, pointer)
+        for sensor, what in ((channel.index, "index sensor"), (channel.stop, "end stop")):
+            if sensor:
+                name = f"{what} {number}"
+                self.bought[f"{what}, open-collector or switch, active {sensor.active}"] += 1
+                self._small(name, (sensor.pin,), ("OUT",), devices.SENSOR_A, powered=True)
+
+    def _motor(self, number: int, channel: Channel, pointer: _Pointer) -> None:
+        motor, name = pointer.motor, f"{pointer.name} motor"
+        driver = devices.DRIVERS[(channel.output, motor.kind)]
+        coil, total = coil_current_a(motor), supply_current_a(motor)
+        self.bought[f"{motor.name} ({pointer.motor_name})"] += 1
+        self.bought.update(driver.extras or {})
+        fed_by_motors = bool(driver.motor)
+        self.loads.append(Load(name, "motors" if fed_by_motors else "board", total))
+        if driver.outputs:
+            own = f"driver {number}"
+            self.bought[driver.part] += 1
+            self.blocks.append(Block(own, name))
+            self._signals(channel.pins, own, driver.inputs, devices.LOGIC_A)
+            leads = zip(driver.outputs, driver.leads, devices.SIGNAL_COLOURS, strict=False)
+            for output, lead, colour in leads:
+                self._wire((own, output), (name, lead), colour, coil, "coil")
+            if driver.common:
+                self._wire((SUPPLY, "+"), (name, driver.common), "red", total, "motor +")
+                # The motor's current goes in by its common lead; the driver only clamps to this wire.
+                self._wire((SUPPLY, "+"), (own, driver.motor), "red", 0.0, "motor +")
+            else:
+                self._wire((SUPPLY, "+"), (own, driver.motor), "red", total, "motor +")
+            self._wire((SUPPLY, "-"), (own, GROUND), "black", total, "ground")
+            if driver.logic:
+                self._wire((BOARD, "5V"), (own, driver.logic), "orange", devices.LOGIC_A, "logic +")
+                self.loads.append(Load(f"logic of {own}", "board", devices.LOGIC_A))
+        else:
+            self.blocks.append(Block(None, name))
+            self._signals(channel.pins, name, driver.inputs, devices.LOGIC_A if fed_by_motors else coil)
+            if fed_by_motors:
+                self._wire((SUPPLY, "+"), (name, driver.motor), "red", total, "motor +")
+                self._wire((SUPPLY, "-"), (name, GROUND), "black", total, "ground")
+        self._voltage(pointer, fed_by_motors)
+
+    def _voltage(self, pointer: _Pointer, fed_by_motors: bool) -> None:
+        """A motor fed by voltage wants its own; a chopper driver takes any supply above it."""
+        motor = pointer.motor
+        given = self.board.supply_v if fed_by_motors else 5.0
+        if motor.voltage_v is None:
+            return
+        if motor.kind == "bipolar":
+            if given < 2 * motor.voltage_v:
+                self.warnings.append(
+                    f"{pointer.name}: a chopper driver wants a supply well above the coils' "
+                    f"{motor.voltage_v:g} V; this one gives {given:g} V"
+                )
+        elif abs(given - motor.voltage_v) > 0.1 * motor.voltage_v:
+            self.warnings.append(
+                f"{pointer.name}: its motor is made for {motor.voltage_v:g} V, its supply gives {given:g} V"
+            )
+
+    def _input(self, number: int, knob: Input) -> None:
+        name = f"{'knob' if knob.kind == 'encoder' else 'button'} {number}"
+        self.bought["rotary encoder, quadrature outputs" if knob.kind == "encoder" else "push button"] += 1
+        self._small(name, knob.pins, ("A", "B") if knob.kind == "encoder" else ("contact",), devices.KNOB_A)
+
+    def _small(
+        self, name: str, pins: tuple[str, ...], terminals: tuple[str, ...], amps: float, powered: bool = False
+    ) -> None:
+        self.blocks.append(Block(None, name))
+        self._signals(pins, name, terminals, devices.KNOB_A)
+        if powered:
+            self._wire((BOARD, "5V"), (name, "VCC"), "orange", amps, "logic +")
+        self._wire((BOARD, GROUND), (name, GROUND), "black", amps, "ground")
+        self.loads.append(Load(name, "board", amps))
+
+    def _supplies(self) -> None:
+        motors = sum(load.current_a for load in self.loads if load.supply == "motors")
+        board = sum(load.current_a for load in self.loads if load.supply == "board")
+        volts, given = self.board.supply_v, self.board.supply_a
+        if motors:
+            # Motor current returns by the drivers' own grounds; this one carries the signals back.
+            signals = sum(wire.current_a for wire in self.wires if wire.carries == "signal")
+            self._wire((SUPPLY, "-"), (BOARD, GROUND), "black", signals, "ground")
+            rating = devices.rating_a(motors)
+            self.bought[f"closed supply {volts:g} V, {rating:g} A or more, for the motors"] += 1
+            self.bought[f"fuse {rating:g} A with holder, in the positive lead"] += 1
+            if given is not None and given < motors * devices.MARGIN:
+                self.warnings.append(
+                    f"the motor supply gives {given:g} A; {motors:.2f} A with a quarter to spare are "
+                    f"{motors * devices.MARGIN:.2f} A"
+                )
+        pins = (
+            sum(wire.current_a for wire in self.wires if wire.start == BOARD and wire.carries == "coil") / 2
+        )
+        most = devices.PINS_A.get(self.board.part)
+        if most is not None and pins * devices.MARGIN > most:
+            self.warnings.append(
+                f"coils straight on the board's pins draw {pins:.2f} A together; all pins of a {self.board.part} "
+                f"may carry {most:g} A, less a quarter. Give some of them a driver"
+            )
+        if board > devices.USB_A:
+            self.warnings.append(
+                f"the board's own 5 V carry {board:.2f} A; a USB 2.0 port gives {devices.USB_A:g} A"
+            )
+
+
+def _pointers(
+    panel: PanelDescription, motors: Mapping[str, Motor], board: str
+) -> Iterator[tuple[int, _Pointer]]:
+    for gauge, described in panel.gauges.items():
+        for name, pointer in described.pointers.items():
+            if pointer.board == board:
+                motor = panel.drives[pointer.drive].motor
+                label = f"{gauge} {name}".replace("_", " ")
+                yield pointer.channel, _Pointer(label, motor, motors[motor])
