@@ -50,11 +50,11 @@ class Rig:
         before: Rig | None = None,
     ) -> None:
         self.panel = panel
-        self.chain = Chain(panel, given, before.chain if before else None)
-        self.telemetry = before.telemetry if before else Telemetry.AWAITED
+        self.chain: Chain = Chain(panel, given, before.chain if before else None)
+        self.telemetry: Telemetry = before.telemetry if before else Telemetry.AWAITED
         self.telemetry_s: float | None = before.telemetry_s if before else None
         """When the last readings arrived."""
-        self.setting_inhg = before.setting_inhg if before else panel.description.altimeter_setting.inhg
+        self.setting_inhg: float = before.setting_inhg if before else panel.description.altimeter_setting.inhg
         self._confirmed = dict(confirmed or {})
         self.sessions: dict[str, BoardSession] = {}
         self._boards: list[tuple[BoardSession, tuple[Needle, ...]]] = []
@@ -66,6 +66,11 @@ class Rig:
             self._boards.append((session, needles))
             if before and before.sessions.get(name) is session:
                 self._standing |= {place for place in before._standing if place[0] == name}
+
+        for gauge, why in self.chain.missing.items():
+            _log.warning("gauge lacks telemetry", gauge=gauge, why=why)
+        for assumption in self.chain.plan.assumptions:
+            _log.info("assumption", says=assumption)
 
     def _session(self, name: str, before: Rig | None) -> BoardSession:
         described = self.panel.description.boards[name]
@@ -84,17 +89,15 @@ class Rig:
             self._become(Telemetry.LIVE)
         self.chain.feed(time_s, readings)
 
-    def tick(self, time_s: float) -> list[tuple[str, bytes]]:
-        """Move all needles on to this time; the MOVE payload for each board that can take one."""
+    def tick(self, time_s: float) -> list[tuple[str, list[float], list[float]]]:
+        """Move all needles on to this time; for each board its channels' positions and velocities."""
         self._attend()
         self._watch_telemetry(time_s)
         self.chain.step(time_s)
-        moves = []
-        for session, needles in self._boards:
-            payload = session.move(time_s, [n.position for n in needles], [n.velocity for n in needles])
-            if payload:
-                moves.append((session.name, payload))
-        return moves
+        return [
+            (session.name, [n.position for n in needles], [n.velocity for n in needles])
+            for session, needles in self._boards
+        ]
 
     def park(self) -> None:
         """Let every pointer glide to its resting place."""
@@ -132,7 +135,7 @@ class Rig:
         """See to what the boards said since the last tick."""
         for session, needles in self._boards:
             for notice in session.take_notices():
-                self._notice(session, notice)
+                self.notice(session.name, notice)
             for channel, needle in zip(session.channels, needles, strict=True):
                 place = (session.name, channel.number)
                 known = channel.phase is Phase.READY
@@ -143,13 +146,13 @@ class Rig:
                 elif not known:
                     self._standing.discard(place)
 
-    def _notice(self, session: BoardSession, notice: Notice) -> None:
-        board = session.name
+    def notice(self, board: str, notice: Notice) -> None:
+        """See to what a board's session said."""
         match notice:
             case KnobTurned():
                 self._knob(board, notice)
             case PositionNeeded():
-                self._position_needed(session, notice.channel)
+                self._position_needed(self.sessions[board], notice.channel)
             case StepsMissed():
                 _log.warning(
                     "steps missed",

@@ -1,0 +1,27 @@
+"""`demo`: the shipped panel and a shipped flight on virtual boards, live in the terminal."""
+
+from __future__ import annotations
+
+import argparse
+
+from bridge.commands import replay
+from bridge.commands.shipped import DEMO_FLIGHT, DEMO_PANEL
+from bridge.errors import DescriptionError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The arguments of `demo`: those of a flight."""
+    replay.add_flight_arguments(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Fly the demo; raises DescriptionError where the package came without its shipped files."""
+    for file in (DEMO_PANEL, DEMO_FLIGHT):
+        if not file.exists():
+            raise DescriptionError(
+                str(file), "", "no such file", "the project's own folder", "Run the demo from a checkout"
+            )
+    arguments.panel, arguments.log = DEMO_PANEL, DEMO_FLIGHT
+    arguments.virtual = arguments.view = True
+    arguments.json = False
+    return replay.run(arguments)

@@ -1,0 +1,153 @@
+"""`replay`: fly a recorded flight, on virtual boards in the flight's own time, or on real ones."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import math
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bridge.commands.shipped import PANEL
+
+if TYPE_CHECKING:
+    from bridge.panel.load import Panel
+    from bridge.rehearsal import Rehearsal
+    from bridge.sources.flightlog import FlightLog
+    from bridge.view import View
+
+_DRAW_S = 0.1
+_BREATHE_TICKS = 200
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The arguments of `replay`."""
+    parser.add_argument("log", type=Path, metavar="FILE", help="the flight log (CSV)")
+    parser.add_argument("--panel", type=Path, default=PANEL, help=f"the panel description ({PANEL})")
+    parser.add_argument("--virtual", action="store_true", help="use virtual boards for all, whatever it says")
+    add_flight_arguments(parser)
+    parser.add_argument("--view", action="store_true", help="show every gauge live in the terminal")
+    parser.add_argument("--json", action="store_true", help="log in JSON lines")
+
+
+def add_flight_arguments(parser: argparse.ArgumentParser) -> None:
+    """Which part of the flight, how fast, and whether to write a trace."""
+    parser.add_argument("--speed", default="1", metavar="FACTOR", help="pace, a factor or max (1)")
+    parser.add_argument("--from", dest="start", type=float, default=-math.inf, metavar="S", help="start (s)")
+    parser.add_argument("--to", dest="end", type=float, default=math.inf, metavar="S", help="end (s)")
+    parser.add_argument("--loop", action="store_true", help="begin again at the end")
+    parser.add_argument(
+        "--trace",
+        type=Path,
+        metavar="FILE",
+        help="write each pointer's reading, target, commanded and reported position at every tick (CSV)",
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Fly the log; returns 1 when a pointer ended a flight faulted."""
+    from bridge import logs
+    from bridge.panel.load import load_panel
+    from bridge.sources.flightlog import read_log
+    from bridge.view import View
+
+    panel = load_panel(arguments.panel)
+    log = read_log(arguments.log, panel.catalogue)
+    view = View(f"{panel.description.name}: {log.path.name}") if arguments.view else None
+    logs.set_up(arguments.json, view.log if view else None)
+    real = [n for n, board in panel.description.boards.items() if board.link != "virtual"]
+    if real and not arguments.virtual:
+        return asyncio.run(_fly_real(panel, log, arguments, view, real))
+    try:
+        return asyncio.run(_rehearse(panel, log, arguments, view))
+    except KeyboardInterrupt:
+        return 0
+
+
+async def _rehearse(panel: Panel, log: FlightLog, arguments: argparse.Namespace, view: View | None) -> int:
+    """On virtual boards: every tick in the flight's own time, paced only by waiting."""
+    from contextlib import ExitStack
+
+    from bridge.rehearsal import Rehearsal
+    from bridge.sources.replay import arrivals, parse_speed
+    from bridge.trace import Trace
+
+    speed = parse_speed(arguments.speed)
+    rows = arrivals(log, arguments.start, arguments.end, arguments.loop)
+    rehearsal = Rehearsal(panel, log.given, rows)
+    reload = asyncio.create_task(_reload(rehearsal))
+    begun_s = time.perf_counter()
+    drawn_s = -math.inf
+    first_s: float | None = None
+    ticks = 0
+    with ExitStack() as stack:
+        trace = stack.enter_context(Trace(arguments.trace, rehearsal.rig)) if arguments.trace else None
+        if view:
+            stack.enter_context(view.live)
+        for time_s in rehearsal.ticks():
+            if first_s is None:
+                first_s, begun_s = time_s, time.perf_counter()
+            ticks += 1
+            if trace:
+                trace.write(time_s, rehearsal.rig)
+            now_s = time.perf_counter()
+            if view and now_s - drawn_s >= _DRAW_S:
+                drawn_s = now_s
+                view.draw(rehearsal.rig, time_s)
+            if math.isfinite(speed):
+                await asyncio.sleep(begun_s + (time_s - first_s) / speed - now_s)
+            elif ticks % _BREATHE_TICKS == 0:
+                await asyncio.sleep(0)
+    reload.cancel()
+    return _summary(rehearsal, ticks, time.perf_counter() - begun_s)
+
+
+async def _reload(rehearsal: Rehearsal) -> None:
+    """Take every good change of the description while flying."""
+    from bridge.panel.watch import changes
+
+    async for panel in changes(rehearsal.rig.panel):
+        rehearsal.reload(panel)
+
+
+def _summary(rehearsal: Rehearsal, ticks: int, took_s: float) -> int:
+    from bridge.boards.pointer_channel import Phase
+
+    flown_s = ticks / rehearsal.rig.panel.description.tick_hz
+    print(f"flown: {flown_s:.1f} s in {took_s:.1f} s ({flown_s / max(took_s, 1e-9):.0f} times real time)")
+    faulted = False
+    for session in rehearsal.rig.sessions.values():
+        figures = session.statistics
+        print(
+            f"board {session.name}: {session.state.value}, {figures.sent} frames, {figures.board_missed} lost"
+        )
+        for channel in session.channels:
+            if channel.phase is Phase.FAULTED:
+                faulted = True
+                print(f"  channel {channel.number}: {channel.detail}")
+    return 1 if faulted else 0
+
+
+async def _fly_real(
+    panel: Panel, log: FlightLog, arguments: argparse.Namespace, view: View | None, real: list[str]
+) -> int:
+    """On the boards that the description names: the live service with the log as its source."""
+    from bridge.commands.run import fly
+    from bridge.errors import DescriptionError
+    from bridge.service import Service
+    from bridge.sources.replay import ReplaySource, parse_speed
+
+    speed = parse_speed(arguments.speed)
+    if math.isinf(speed) or arguments.trace:
+        option = "--trace" if arguments.trace else "--speed max"
+        raise DescriptionError(
+            option,
+            "",
+            f"real boards ({', '.join(real)})",
+            "virtual ones, which can live in the flight's own time",
+            "Add --virtual",
+        )
+    source = ReplaySource(log, speed, arguments.start, arguments.end, arguments.loop)
+    service = Service(panel, make_sources=lambda _: [source])
+    return await fly(service, view)

@@ -1,0 +1,92 @@
+"""`run`: fly the panel on live telemetry until stopped."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import signal
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bridge.commands.shipped import PANEL
+
+if TYPE_CHECKING:
+    from bridge.service import Service
+    from bridge.view import View
+
+_DRAW_S = 0.1
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The arguments of `run`."""
+    parser.add_argument("panel", type=Path, nargs="?", default=PANEL, help=f"the panel description ({PANEL})")
+    parser.add_argument("--record", type=Path, metavar="FILE", help="record the flight into this log (CSV)")
+    parser.add_argument(
+        "--needles-as-left",
+        action="store_true",
+        help="the needles stand where the last run left them: for channels without index mark or stop",
+    )
+    parser.add_argument("--view", action="store_true", help="show every gauge live in the terminal")
+    parser.add_argument("--json", action="store_true", help="log in JSON lines")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Fly until SIGINT or SIGTERM, then leave the needles at rest."""
+    from bridge import logs
+    from bridge.panel.load import load_panel
+    from bridge.view import View
+
+    panel = load_panel(arguments.panel)
+    view = View(panel.description.name) if arguments.view else None
+    logs.set_up(arguments.json, view.log if view else None)
+    return asyncio.run(_fly(arguments, view))
+
+
+async def _fly(arguments: argparse.Namespace, view: View | None) -> int:
+    from bridge.panel.load import load_panel
+    from bridge.service import Service
+    from bridge.sources.recorder import LogWriter
+    from bridge.statefile import StateFile, state_file
+
+    panel = load_panel(arguments.panel)
+    state = StateFile(state_file(panel.path))
+    confirmed = state.read() if arguments.needles_as_left else {}
+    service = Service(panel, state=state, confirmed=confirmed)
+    if arguments.record is None:
+        return await fly(service, view)
+    given = sorted(service.rig.chain.given)
+    async with LogWriter(arguments.record, given, panel.catalogue) as recording:
+        service.record(recording)
+        return await fly(service, view)
+
+
+async def fly(service: Service, view: View | None) -> int:
+    """Run the service until it ends or a signal asks it to."""
+    _stop_on_signals(service)
+    if view is None:
+        await service.run()
+        return 0
+    with view.live:
+        drawing = asyncio.create_task(_draw(service, view))
+        try:
+            await service.run()
+        finally:
+            drawing.cancel()
+    return 0
+
+
+async def _draw(service: Service, view: View) -> None:
+    while True:
+        view.draw(service.rig, time.monotonic())
+        await asyncio.sleep(_DRAW_S)
+
+
+def _stop_on_signals(service: Service) -> None:
+    loop = asyncio.get_running_loop()
+    for name in ("SIGINT", "SIGTERM"):
+        number = getattr(signal, name)
+        try:
+            loop.add_signal_handler(number, service.stop)
+        except NotImplementedError:  # Windows has no handlers in the loop
+            signal.signal(number, lambda *_: loop.call_soon_threadsafe(service.stop))

@@ -1,0 +1,94 @@
+"""A recorded flight on virtual boards, in the flight's own time.
+
+The time base is the log's: readings are taken at their times, a tick comes every 1/tick_hz seconds
+from the first row on, and virtual boards live on the same time. Nothing here waits or reads a
+clock, so a flight gives the same frames, byte for byte, however fast it is asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+
+from bridge.boards.channel import VirtualChannel
+from bridge.boards.runner import InstantBoard
+from bridge.boards.virtual import VirtualBoard
+from bridge.panel.expected import expected_channels
+from bridge.panel.load import Panel
+from bridge.rig import Rig
+from bridge.sources.source import Arrival
+
+_PREPARE_S = 60.0
+"""Boards get at most this long before the flight to home their pointers."""
+
+
+def virtual_board(panel: Panel, name: str) -> VirtualBoard:
+    """A virtual board that has just what the description of this board says."""
+    described = panel.description.boards[name]
+    channels = [
+        VirtualChannel(expected.limits, expected.steps_per_turn, pointer_at=-20.0)
+        for expected in expected_channels(panel, name)
+    ]
+    board_id = bytes.fromhex(described.id) if described.id else name.encode()[:8].ljust(8, b"\0")
+    return VirtualBoard(channels, board_id, described.watchdog_ms)
+
+
+class Rehearsal:
+    """Flies rows of readings through a rig and its virtual boards.
+
+    `arrivals` come in rising time, their `arrival_s` is the time base; `given` names the quantities
+    in them.
+    """
+
+    def __init__(self, panel: Panel, given: frozenset[str], arrivals: Iterable[Arrival]) -> None:
+        self.rig = Rig(panel, given)
+        self.boards = {
+            name: InstantBoard(session, virtual_board(panel, name))
+            for name, session in self.rig.sessions.items()
+        }
+        self._arrivals = iter(arrivals)
+        self._time_s = 0.0
+
+    def reload(self, panel: Panel) -> None:
+        """Swap the description; boards that it leaves as they are go on, others start anew."""
+        before = self.rig
+        self.rig = Rig(panel, before.chain.given, before=before)
+        for name, session in self.rig.sessions.items():
+            if before.sessions.get(name) is not session:
+                self.boards[name] = InstantBoard(session, virtual_board(panel, name))
+                self.boards[name].start(self._time_s)
+        for name in self.boards.keys() - self.rig.sessions.keys():
+            del self.boards[name]
+
+    def ticks(self) -> Iterator[float]:
+        """Fly; yields the time after each tick. Homing comes first, and yields nothing."""
+        arrival = next(self._arrivals, None)
+        if arrival is None:
+            return
+        start_s = arrival.arrival_s
+        self._prepare(start_s, arrival.readings)
+        tick_s = 1.0 / self.rig.panel.description.tick_hz
+        ticks = 0
+        while arrival is not None:
+            time_s = start_s + ticks * tick_s
+            while arrival is not None and arrival.arrival_s <= time_s + 1e-9:
+                self.rig.feed(arrival.arrival_s, arrival.readings)
+                arrival = next(self._arrivals, None)
+            self._tick(time_s)
+            yield time_s
+            ticks += 1
+
+    def _prepare(self, start_s: float, readings: Mapping[str, float]) -> None:
+        """Home the pointers and set them to the first row, in the seconds before it."""
+        tick_s = 1.0 / self.rig.panel.description.tick_hz
+        time_s = start_s - _PREPARE_S
+        for board in self.boards.values():
+            board.start(time_s)
+        for tick in range(round(_PREPARE_S / tick_s)):
+            time_s = start_s - _PREPARE_S + tick * tick_s
+            self.rig.feed(time_s, readings)
+            self._tick(time_s)
+
+    def _tick(self, time_s: float) -> None:
+        self._time_s = time_s
+        for name, positions, velocities in self.rig.tick(time_s):
+            self.boards[name].move(time_s, positions, velocities)

@@ -1,0 +1,60 @@
+"""The trace: for every tick, what each pointer should show and where it was sent and reported, as CSV."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from bridge.errors import DescriptionError
+from bridge.rig import Rig
+
+
+class Trace:
+    """Writes one row per tick: the time, then for each pointer
+
+    `reading[unit]` (what its instrument shows at the last arrival), `target[step]` (where that is),
+    `commanded[step]` (what the board was told) and `reported[step]` (the board's last word). Empty cells
+    are not known yet. Raises DescriptionError when the file can't be written.
+    """
+
+    def __init__(self, path: Path, rig: Rig) -> None:
+        try:
+            self._file = path.open("w", encoding="utf-8", newline="")
+        except OSError as error:
+            raise DescriptionError(
+                str(path), "", error.strerror or str(error), "a file that can be written", "Check the path"
+            ) from None
+        self._writer = csv.writer(self._file)
+        header = ["time[s]"]
+        for pointer in rig.panel.pointers:
+            header += [
+                f"{pointer.key}.reading[{pointer.unit}]",
+                f"{pointer.key}.target[step]",
+                f"{pointer.key}.commanded[step]",
+                f"{pointer.key}.reported[step]",
+            ]
+        self._writer.writerow(header)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._file.close()
+
+    def write(self, time_s: float, rig: Rig) -> None:
+        """One tick."""
+        row: list[object] = [f"{time_s:.4f}"]
+        for pointer in rig.panel.pointers:
+            needle = rig.chain.needles[pointer.board, pointer.channel]
+            channel = rig.sessions[pointer.board].channels[pointer.channel]
+            row += [
+                "" if needle.indication is None else f"{needle.indication:.3f}",
+                "" if needle.target is None else f"{needle.target:.3f}",
+                f"{needle.position:.3f}",
+                channel.position,
+            ]
+        self._writer.writerow(row)

@@ -1,0 +1,116 @@
+"""The live terminal view: every gauge's indication, target and place, and the boards' health."""
+
+from __future__ import annotations
+
+from collections import deque
+
+from rich.console import Console, Group
+from rich.live import Live
+from rich.table import Table
+from rich.text import Text
+
+from bridge.boards.pointer_channel import Phase
+from bridge.boards.session import BoardSession
+from bridge.boards.state import State
+from bridge.chain import Needle
+from bridge.rig import Rig
+
+_STATE_STYLE = {State.READY: "green", State.HOMING: "yellow", State.INTRODUCING: "yellow"}
+
+
+class View:
+    """Draws a rig into the terminal when told to; log lines passed to `log` stand beneath it."""
+
+    def __init__(self, title: str, console: Console | None = None) -> None:
+        self._title = title
+        self._lines: deque[str] = deque(maxlen=6)
+        self.live = Live(console=console, auto_refresh=False, transient=False)
+
+    def log(self, line: str) -> None:
+        self._lines.append(line)
+
+    def draw(self, rig: Rig, time_s: float) -> None:
+        """Draw the rig as it stands at this time."""
+        age = "none yet" if rig.telemetry_s is None else f"{max(0.0, time_s - rig.telemetry_s):.2f} s old"
+        head = Text(f"{self._title}   {clock(time_s)}   telemetry {rig.telemetry.value}, {age}", style="bold")
+        log = Text("\n".join(self._lines), style="dim", no_wrap=True, overflow="ellipsis")
+        self.live.update(Group(head, gauges(rig), boards(rig), log), refresh=True)
+
+
+def clock(time_s: float) -> str:
+    """Minutes and seconds, for people."""
+    return f"{int(time_s // 60):02d}:{time_s % 60:04.1f}"
+
+
+def gauges(rig: Rig) -> Table:
+    """One row for each pointer."""
+    table = Table(box=None, pad_edge=False)
+    for title in (
+        "gauge",
+        "indication",
+        "",
+        "shows",
+        "error",
+        "target",
+        "commanded",
+        "board says",
+        "channel",
+    ):
+        left = title in ("gauge", "", "channel")
+        table.add_column(title, justify="left" if left else "right", no_wrap=True)
+    for pointer in rig.panel.pointers:
+        needle = rig.chain.needles[pointer.board, pointer.channel]
+        channel = rig.sessions[pointer.board].channels[pointer.channel]
+        shown = shown_reading(needle, float(channel.position)) if channel.phase is Phase.READY else None
+        error = None if shown is None or needle.indication is None else shown - needle.indication
+        table.add_row(
+            pointer.key,
+            _number(needle.indication),
+            pointer.unit,
+            _number(shown),
+            _number(error, "+"),
+            _number(needle.target),
+            f"{needle.position:.1f}",
+            f"{channel.position}",
+            f"{channel.phase.value} {channel.detail}".strip(),
+        )
+    for gauge, why in rig.chain.missing.items():
+        table.add_row(gauge, Text("no telemetry", style="yellow"), "", "", "", "", "", "", why)
+    return table
+
+
+def boards(rig: Rig) -> Table:
+    """One row for each board."""
+    table = Table(box=None, pad_edge=False)
+    for title in ("board", "state", "frames", "lost", "round trip", ""):
+        table.add_column(title, justify="left" if title in ("board", "state", "") else "right", no_wrap=True)
+    for session in rig.sessions.values():
+        table.add_row(*_board(session))
+    return table
+
+
+def shown_reading(needle: Needle, position_steps: float) -> float:
+    """What the pointer shows at this position; an endless one is read in the turn nearest to its target."""
+    pointer = needle.pointer
+    if needle.target is not None and needle.indication is not None:
+        # whole turns away from the reading's own turn mean nothing on the face
+        absolute = pointer.position(needle.indication, needle.course.falling)
+        position_steps = pointer.nearest(position_steps, absolute)
+    return pointer.reading(position_steps, needle.course.falling)
+
+
+def _board(session: BoardSession) -> tuple[str | Text, ...]:
+    figures = session.statistics
+    style = _STATE_STYLE.get(session.state, "red")
+    return (
+        session.name,
+        Text(session.state.value, style=style),
+        str(figures.sent),
+        str(figures.board_missed),
+        f"{figures.round_trip_s * 1000:.1f} ms",
+        "" if session.state is State.READY else session.detail,
+    )
+
+
+def _number(value: float | None, sign: str = "") -> str:
+    return "" if value is None else f"{value:{sign}.1f}"
