@@ -74,7 +74,7 @@ class IndexAudit:
 
         Within a twentieth of a turn of a mark nothing can be said yet.
         """
-        turns = (position - self.missed) / self._steps_per_turn
+        turns = (position - self.missed) / float(self._steps_per_turn)
         turn = floor(turns)
         if not 0.05 <= turns - turn <= 0.95:
             return 0

@@ -105,7 +105,7 @@ class Follower:
         return goal, rate
 
     def _meet(self, span_s: float) -> bool:
-        """Be exactly on the target at the end of this span, if the limits allow it. The quick way of a tick."""
+        """Be exactly on the target at the end of this span, if the limits allow it: the quick way."""
         time_s = self.time_s + span_s
         since_s = time_s - self._set_s
         rate = self._rate

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import asyncio
+import os
 from fractions import Fraction
+from pathlib import Path
 
 from bridge.boards.channel import VirtualChannel
 from bridge.boards.frame import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, Homing, Output
 from bridge.boards.link import Link
+from bridge.boards.serial import SerialLink
 from bridge.boards.virtual import VirtualBoard, VirtualLink
-from tests.boards.conformance import Subject
+from tests.boards.host import Subject
+from tests.boards.pty_board import PtyBoard
 
 CHANNELS = (
     VirtualChannel(
@@ -65,3 +70,58 @@ class VirtualSubject(Subject):
 
     async def lose_steps(self, channel: int, steps: int) -> None:
         self.board.channel(channel).lose(steps)
+
+
+class PtySubject(Subject):
+    """The virtual board behind a pty, reached by the serial link."""
+
+    name = "virtual board over a pty"
+    channels = VirtualSubject.channels
+    steps_per_turn = VirtualSubject.steps_per_turn
+    watchdog_ms = 6000  # of the board's time, which runs fast here: a stall of the tests must not trip it
+
+    def __init__(self, folder: Path) -> None:
+        self.double = PtyBoard(folder, CHANNELS, self.watchdog_ms, factor=8.0)
+        self.link = SerialLink("test", str(self.double.device), 2_000_000)
+
+    async def start(self) -> Link:
+        self.double.plug()
+        await self.link.open()
+        return self.link
+
+    async def stop(self) -> None:
+        await self.link.close()
+        self.double.unplug()
+
+    async def elapse(self, seconds_s: float) -> None:
+        await asyncio.sleep(seconds_s / self.double.factor)
+
+    async def reopen(self) -> Link:
+        await self.link.close()
+        self.link = SerialLink("test", str(self.double.device), 2_000_000)
+        await self.link.open()
+        return self.link
+
+    async def reset(self) -> None:
+        self.double.reset()
+
+    async def raw(self, data: bytes) -> None:
+        descriptor = os.open(self.double.device, os.O_WRONLY | os.O_NOCTTY)
+        try:
+            os.write(descriptor, data)
+        finally:
+            os.close(descriptor)
+
+    async def turn_knob(self, clicks: int) -> int:
+        with self.double.lock:
+            self.double.board.turn_knob(0, clicks)
+        return 0
+
+    async def press(self) -> int:
+        with self.double.lock:
+            self.double.board.press(1)
+        return 1
+
+    async def lose_steps(self, channel: int, steps: int) -> None:
+        with self.double.lock:
+            self.double.board.channel(channel).lose(steps)

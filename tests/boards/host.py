@@ -1,0 +1,184 @@
+"""The two sides of a conformance check: a board under test, and the host that talks to it."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from fractions import Fraction
+
+import pytest
+
+from bridge.boards import frame
+from bridge.boards.frame import ChannelLimits, ChannelState, EventKind, Homing, Output
+from bridge.boards.link import Link
+
+PATIENCE_S = 60.0  # of the board's time, for a homing
+ANSWER_S = 20.0  # of the wall clock, for one answer
+POLL_S = 0.05
+
+
+class Subject:
+    """A board under test. What a subject can't do stays as it is here and its checks are skipped."""
+
+    name: str
+    channels: tuple[ChannelLimits, ...]
+    steps_per_turn: tuple[Fraction | None, ...]  # between index marks, one entry per channel
+    watchdog_ms: int = 500
+
+    async def start(self) -> Link:
+        """An open link to a freshly reset board."""
+        raise NotImplementedError
+
+    async def stop(self) -> None:
+        """Close everything that `start` opened."""
+        raise NotImplementedError
+
+    async def elapse(self, seconds_s: float) -> None:
+        """Let this much of the board's own time go by."""
+        raise NotImplementedError
+
+    async def reopen(self) -> Link:
+        """Close the link and open it again as a restarted host would, without resetting the board."""
+        pytest.skip(f"{self.name} can't be reached a second time without a reset")
+
+    async def reset(self) -> None:
+        """Reset the board while the link stays open."""
+        pytest.skip(f"{self.name} has no reset")
+
+    async def raw(self, data: bytes) -> None:
+        """Put these bytes on the line to the board."""
+        pytest.skip(f"{self.name} has no line")
+
+    async def turn_knob(self, clicks: int) -> int:
+        """Turn a knob, clockwise positive; gives the number of the input."""
+        pytest.skip(f"{self.name} has no knob")
+
+    async def press(self) -> int:
+        """Press and release a button; gives the number of the input."""
+        pytest.skip(f"{self.name} has no button")
+
+    async def lose_steps(self, channel: int, steps: int) -> None:
+        """Leave the pointer behind its count by so many clockwise steps (counter-clockwise if negative)."""
+        pytest.skip(f"{self.name} loses no steps")
+
+
+class Host:
+    """The host's side of one check: counts its frames, keeps what the board said."""
+
+    def __init__(self, subject: Subject, link: Link) -> None:
+        self.subject = subject
+        self.link = link
+        self.sequence = 0
+        self.events: list[frame.Event] = []
+        self.refusals: list[frame.Refusal] = []
+        self.introductions: list[frame.Introduction] = []
+        self.own_sequences: list[int] = []  # of all but STATUS
+
+    def send(self, message: frame.Message) -> int:
+        sequence = self.sequence
+        self.link.send(frame.encode(message, sequence))
+        self.sequence = sequence + 1 & 255
+        return sequence
+
+    def move(self, **channels: tuple[float, float]) -> None:
+        """`c0=(position, velocity)` and so on, in steps and steps/s."""
+        numbers = sorted(int(name[1:]) for name in channels)
+        wanted = [channels[f"c{number}"] for number in numbers]
+        mask = sum(1 << number for number in numbers)
+        payload = frame.encode_move(
+            self.sequence, [position for position, _ in wanted], [speed for _, speed in wanted], mask
+        )
+        self.link.send(payload)
+        self.sequence = self.sequence + 1 & 255
+
+    async def status(self) -> frame.Status:
+        """Ask and wait; a lost answer is asked for again."""
+        for _ in range(3):
+            asked = self.send(frame.Query())
+            try:
+                async with asyncio.timeout(ANSWER_S / 3):
+                    while True:
+                        sequence, message = frame.decode(await self.link.receive())
+                        if isinstance(message, frame.Status):
+                            if sequence == asked:
+                                return message
+                        else:
+                            self.own_sequences.append(sequence)
+                            self._keep(message)
+            except TimeoutError:
+                continue
+        raise AssertionError(f"{self.subject.name} does not answer QUERY")
+
+    def _keep(self, message: frame.Message) -> None:
+        match message:
+            case frame.Event():
+                self.events.append(message)
+            case frame.Refusal():
+                self.refusals.append(message)
+            case frame.Introduction():
+                self.introductions.append(message)
+            case _:
+                raise AssertionError(f"a board never sends {message}")
+
+    async def until(
+        self, done: Callable[[frame.Status], bool], what: str, patience_s: float = PATIENCE_S
+    ) -> frame.Status:
+        """Ask every POLL_S of the board's time until the status is as wanted."""
+        waited_s = 0.0
+        while True:
+            status = await self.status()
+            self._within_limits(status)
+            if done(status):
+                return status
+            assert waited_s < patience_s, f"{what} did not come within {patience_s} s: {status}"
+            await self.subject.elapse(POLL_S)
+            waited_s += POLL_S
+
+    def _within_limits(self, status: frame.Status) -> None:
+        for limits, channel in zip(self.subject.channels, status.channels, strict=True):
+            assert abs(channel.velocity) <= (limits.speed + 1) * 256, (
+                f"{channel} beats {limits.speed} steps/s"
+            )
+
+    async def settled(self, channel: int, position: float, what: str) -> frame.Status:
+        """Wait until the channel stands still within one step of this position."""
+
+        def there(status: frame.Status) -> bool:
+            row = status.channels[channel]
+            return row.velocity == 0 and abs(row.position - position) <= 1
+
+        return await self.until(there, what)
+
+    async def make_known(self, *channels: int) -> None:
+        """Home or adopt, by each channel's own way, and wait until all are ready."""
+        limits = self.subject.channels
+        homing = tuple(c for c in channels if limits[c].homing != Homing.LAST_POSITION)
+        adopted = tuple(c for c in channels if c not in homing and limits[c].output != Output.SERVO)
+        if homing:
+            self.send(frame.Home(homing))
+        if adopted:
+            self.send(frame.Adopt(tuple(frame.Place(c, middle(limits[c])) for c in adopted)))
+
+        def ready(status: frame.Status) -> bool:
+            return all(status.channels[c].state == ChannelState.READY for c in channels)
+
+        await self.until(ready, f"ready channels {channels}")
+
+    async def wait_event(self, kind: EventKind, source: int, patience_s: float = PATIENCE_S) -> frame.Event:
+        def found(_: frame.Status) -> bool:
+            return any(event.kind == kind and event.source == source for event in self.events)
+
+        await self.until(found, f"event {kind.name} of {source}", patience_s)
+        return next(event for event in self.events if event.kind == kind and event.source == source)
+
+    def values(self, kind: EventKind, source: int) -> list[int]:
+        return [event.value for event in self.events if event.kind == kind and event.source == source]
+
+
+def middle(limits: ChannelLimits) -> int:
+    """Halfway between the stops, 0 for an endless pointer."""
+    return 0 if endless(limits) else (limits.low + limits.high) // 2
+
+
+def endless(limits: ChannelLimits) -> bool:
+    return limits.low == frame.ENDLESS_LOW
