@@ -13,15 +13,15 @@ from collections.abc import Sequence
 
 from bridge.errors import BridgeError
 
-_COMMANDS = {
-    "demo": "fly a shipped flight on virtual boards, gauges live in the terminal",
-    "run": "fly: telemetry in, needles out, until stopped",
-    "replay": "fly a recorded flight",
-    "listen": "show what arrives from a simulator, and what is wrong with it",
-    "check": "check a panel description and whether its drives can work",
-    "faces": "draw the faces and pointers to scale: SVG, PDF, DXF",
-    "wiring": "draw the wiring sheet of each board",
-    "firmware": "write the firmware folder for one board",
+_COMMANDS = {  # name: the module that has it, and what it does
+    "demo": ("bridge.commands.demo", "fly a shipped flight on virtual boards, gauges live in the terminal"),
+    "run": ("bridge.commands.run", "fly: telemetry in, needles out, until stopped"),
+    "replay": ("bridge.commands.replay", "fly a recorded flight"),
+    "listen": ("bridge.commands.listen", "show what arrives from a simulator, and what is wrong with it"),
+    "check": ("bridge.check.command", "check a panel description and whether its drives can work"),
+    "faces": ("bridge.faces.command", "draw the faces and pointers to scale: SVG, PDF, DXF"),
+    "wiring": ("bridge.wiring.command", "draw the wiring sheet of each board"),
+    "firmware": ("bridge.firmware.command", "write the firmware folder for one board"),
 }
 
 
@@ -35,10 +35,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     )
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     chosen = next((word for word in words if not word.startswith("-")), None)
-    for name, summary in _COMMANDS.items():
+    for name, (place, summary) in _COMMANDS.items():
         command = commands.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
         if name == chosen:
-            module = importlib.import_module(f"bridge.commands.{name}")
+            module = importlib.import_module(place)
             module.add_arguments(command)
             command.set_defaults(run=module.run)
     arguments = parser.parse_args(words)

@@ -45,7 +45,7 @@ _STOP_S = 4.0
 """Needles get at most this long to come to rest when the service stops."""
 
 
-def udp_sources(panel: Panel) -> list[Source]:
+def udp_sources(panel: Panel) -> list[UdpSource]:
     """The sources that the panel description names."""
     return [
         UdpSource(s.host, s.port, [panel.layouts[name] for name in s.layouts], s.allow)

@@ -110,12 +110,12 @@ class PointerBuilder:
     ) -> tuple[Curve, Curve, Curve] | None:
         """Face, rising and falling curve; None (and the mistakes noted) when one can't be made."""
         period = pointer.per_turn if pointer.kind == "endless" else None
+        points = pointer.scale
+        if period is not None:
+            points = ((0.0, pointer.zero_deg), (period, pointer.zero_deg + 360.0))
+        nominal = self._curve(self.mistakes.where, f"{key}.scale", list(points), period)
         if calibration is None:
-            points = pointer.scale
-            if period is not None:
-                points = ((0.0, pointer.zero_deg), (period, pointer.zero_deg + 360.0))
-            face = self._curve(self.mistakes.where, f"{key}.scale", list(points), period)
-            return (face, face, face) if face else None
+            return (nominal, nominal, nominal) if nominal else None
         try:
             to_unit = conversion(calibration.unit, unit)
         except BridgeError as error:

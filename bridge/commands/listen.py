@@ -1,0 +1,66 @@
+"""`listen`: show what arrives from a simulator, decoded, and what is wrong with it."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bridge.commands.shipped import PANEL
+
+if TYPE_CHECKING:
+    from bridge.quantities import Catalogue
+    from bridge.sources.udp import UdpSource
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The arguments of `listen`."""
+    parser.add_argument("panel", type=Path, nargs="?", default=PANEL, help=f"the panel description ({PANEL})")
+    parser.add_argument("--on", metavar="HOST:PORT", help="listen here instead of where the description says")
+    parser.add_argument(
+        "--layout",
+        type=Path,
+        action="append",
+        default=[],
+        metavar="FILE",
+        help="with --on: a datagram layout to try (may be given again)",
+    )
+    parser.add_argument(
+        "--allow", action="append", metavar="ADDRESS", help="with --on: a sender to hear (this machine)"
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Listen until stopped by the keyboard."""
+    from rich.console import Console
+
+    from bridge import logs
+    from bridge.sources.listen import listen
+
+    sources, catalogue = _sources(arguments)
+    logs.set_up(sink=lambda line: None)  # the view itself says what goes wrong
+    with contextlib.suppress(KeyboardInterrupt):
+        asyncio.run(listen(sources, Console(), catalogue))
+    return 0
+
+
+def _sources(arguments: argparse.Namespace) -> tuple[list[UdpSource], Catalogue]:
+    from bridge.description import validate
+    from bridge.panel.description import UdpSourceDescription
+    from bridge.panel.load import load_panel
+    from bridge.quantities import CATALOGUE
+    from bridge.service import udp_sources
+    from bridge.sources.layout import load_layout
+    from bridge.sources.udp import UdpSource
+
+    if arguments.on is None:
+        panel = load_panel(arguments.panel)
+        return udp_sources(panel), panel.catalogue
+    described = {"listen": arguments.on, "layouts": [str(path) for path in arguments.layout]}
+    if arguments.allow:
+        described["allow"] = arguments.allow
+    source = validate(UdpSourceDescription, described, "--on")
+    layouts = [load_layout(path, CATALOGUE) for path in arguments.layout]
+    return [UdpSource(source.host, source.port, layouts, source.allow)], CATALOGUE
