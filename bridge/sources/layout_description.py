@@ -68,7 +68,10 @@ class FieldDescription(Described):
 
 
 class LayoutDescription(Described):
-    """What all kinds share. `name` stands in logs and counts; the file's name when left out."""
+    """What all kinds share. `name` stands in logs and counts; the file's name when left out.
+
+    `fields` are lists: of a tuple pydantic would count the good items only, and call it too short as well.
+    """
 
     name: str = ""
 
@@ -107,7 +110,7 @@ class Delimited(LayoutDescription):
     separator: Text = ","
     header: Marker = ""
     columns: Count | None = None
-    fields: Annotated[tuple[Column, ...], Field(min_length=1)]
+    fields: Annotated[list[Column], Field(min_length=1)]
 
     def faults(self) -> Iterator[Fault]:
         for i, field in enumerate(self.fields):
@@ -145,7 +148,7 @@ class KeyValue(LayoutDescription):
     begins: Marker = ""
     separator: Text = ","
     assign: Text = "="
-    fields: Annotated[tuple[Key, ...], Field(min_length=1)]
+    fields: Annotated[list[Key], Field(min_length=1)]
 
     def faults(self) -> Iterator[Fault]:
         if self.separator == self.assign:
@@ -167,7 +170,7 @@ class Json(LayoutDescription):
     """One JSON document a datagram; whatever no path leads to is passed over."""
 
     kind: Literal["json"]
-    fields: Annotated[tuple[JsonValue, ...], Field(min_length=1)]
+    fields: Annotated[list[JsonValue], Field(min_length=1)]
 
 
 class PackedNumber(FieldDescription):
@@ -188,7 +191,7 @@ class Packed(LayoutDescription):
     begins: Marker = ""
     byte_order: Literal["little", "big"]
     length: Count | None = None
-    fields: Annotated[tuple[PackedNumber, ...], Field(min_length=1)]
+    fields: Annotated[list[PackedNumber], Field(min_length=1)]
 
     def faults(self) -> Iterator[Fault]:
         magic = len(marker_bytes(self.begins))
@@ -237,7 +240,7 @@ class Groups(LayoutDescription):
     tag_type: WholeType = "int32"
     number_type: NumberType = "float32"
     numbers: Annotated[int, Field(ge=1, le=1000)]
-    fields: Annotated[tuple[GroupNumber, ...], Field(min_length=1)]
+    fields: Annotated[list[GroupNumber], Field(min_length=1)]
 
     @property
     def start(self) -> int:

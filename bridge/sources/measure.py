@@ -17,6 +17,10 @@ from bridge.units import UNITS, conversion
 # The sender's own clock, or a log's time column, in seconds: it stands beside the catalogue.
 TIME = "time"
 
+# Rounding on the sender's side may carry a number at the end of its range past it: a quarter turn in float32
+# radians is more than 90 degrees. So much of the range's width is forgiven, and the end taken.
+_ROUNDING = 1e-6
+
 # A heading that has wound up further than this many turns is nonsense, not a heading.
 _MOST_TURNS = 1000.0
 
@@ -57,6 +61,9 @@ class Measure:
             wrapped = (value - self.low) % self.turn + self.low
             # The remainder of a tiny negative number rounds to the whole turn.
             return wrapped if wrapped <= self.high else self.low
+        slack = _ROUNDING * (self.high - self.low)
+        if self.low - slack <= value <= self.high + slack:
+            return min(max(value, self.low), self.high)
         raise Unfit(
             "out of range", f"{value:g} {self.unit} is outside {self.low:g} to {self.high:g} {self.unit}"
         )
