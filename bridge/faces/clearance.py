@@ -90,6 +90,15 @@ def crowded(
             yield text, f"'{text.text}' ({text.name}) over the edge"
 
 
+def cut_marks(lines: Sequence[Line], holes: Sequence[Shape]) -> Iterator[Line]:
+    """Every mark that an opening cuts into."""
+    openings = [box for hole in holes for box in _convex(hole)]
+    for line in lines:
+        mark = line_box(line)
+        if any(overlap(mark, opening) for opening in openings):
+            yield line
+
+
 def _convex(hole: Shape) -> Iterator[Box]:
     """The opening as convex pieces, a little larger where it is round."""
     if isinstance(hole, Polygon):

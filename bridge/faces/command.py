@@ -8,7 +8,7 @@ from pathlib import Path
 from rich.console import Console
 
 from bridge.description import near
-from bridge.errors import BridgeError, DescriptionError, DescriptionErrors
+from bridge.errors import DescriptionError, DescriptionErrors
 from bridge.faces.geometry import Gauge, gauge_parts
 from bridge.faces.marks import Hand
 from bridge.faces.primitives import Part
@@ -23,18 +23,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Writes the files and says so; 2 when the description has mistakes, with every one printed."""
+    """Writes the files and says so; raises `BridgeError` with every mistake of the description."""
+    panel = load_panel(args.panel)
+    drawn = _drawn(panel, _chosen(panel, args.gauge))
     out = Console()
-    try:
-        panel = load_panel(args.panel)
-        gauges = _chosen(panel, args.gauge)
-        drawn = _drawn(panel, gauges)
-        files = write(drawn, args.out, args.paper, panel.description.name)
-    except BridgeError as error:
-        Console(stderr=True).print(str(error), style="red", markup=False, highlight=False)
-        return 2
-    for file in files:
-        out.print(str(file), markup=False, highlight=False)
+    for file in write(drawn, args.out, args.paper, panel.description.name):
+        out.print(str(file), markup=False, highlight=False, soft_wrap=True)
     out.print("Print the PDF at 100 %, and measure its 100 mm rule before you cut anything.")
     return 0
 

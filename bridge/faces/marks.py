@@ -11,7 +11,7 @@ from math import ceil, cos, floor, radians
 from bridge.description import near
 from bridge.errors import BridgeError, DescriptionError
 from bridge.faces import font
-from bridge.faces.clearance import crowded, text_box
+from bridge.faces.clearance import crowded, cut_marks, text_box
 from bridge.faces.primitives import Arc, Circle, Line, Polygon, Primitive, Sector, Shape, Text, polar
 from bridge.faces.shapes import symbol_shape
 from bridge.gauges.curve import Curve
@@ -138,12 +138,15 @@ class SheetDrawing:
         self.items += [symbol_shape(symbol, self.sheet.ink) for symbol in self.sheet.symbols]
 
     def check(self) -> None:
-        """Notes every numeral or lettering that touches something, and every mark over the edge."""
+        """Notes every numeral or lettering that touches something, and the first mark that is cut."""
         texts = [item for item in self.items if isinstance(item, Text)]
         lines = [item for item in self.items if isinstance(item, Line)]
         for text, what in crowded(texts, lines, self.holes, self.sheet.radius_mm):
             cure = "Take a larger numeral step, a smaller height, or another place"
             self._fault(text.name.split(" ")[0], what, "lettering that stands clear", cure)
+        if line := next(cut_marks(lines, self.holes), None):
+            found, cure = f"the mark {line.name} over an opening", "Shorten the marks, or move one of the two"
+            self._fault(line.name.split(" ")[0], found, "marks that stand clear", cure)
 
     def _fault(self, key: str, found: str, expected: str, cure: str) -> None:
         self.faults.append(DescriptionError(self.where, f"{self.key}.{key}", found, expected, cure))

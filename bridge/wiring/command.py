@@ -8,7 +8,7 @@ from pathlib import Path
 from rich.console import Console
 
 from bridge.description import near
-from bridge.errors import BridgeError, DescriptionError
+from bridge.errors import DescriptionError
 from bridge.panel.load import Panel, load_panel
 from bridge.wiring.sheet import board_sheet
 
@@ -21,16 +21,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Writes the files and says so; 2 when the description has mistakes, with every one printed."""
+    """Writes the files and says so; raises `BridgeError` with every mistake of the description."""
+    panel = load_panel(args.panel)
     out = Console()
-    try:
-        panel = load_panel(args.panel)
-        files = write(panel, _chosen(panel, args.board), args.out, args.paper)
-    except BridgeError as error:
-        Console(stderr=True).print(str(error), style="red", markup=False, highlight=False)
-        return 2
-    for file in files:
-        out.print(str(file), markup=False, highlight=False)
+    for file in write(panel, _chosen(panel, args.board), args.out, args.paper):
+        out.print(str(file), markup=False, highlight=False, soft_wrap=True)
     out.print("Read the cautions on the first page before you wire anything.")
     return 0
 

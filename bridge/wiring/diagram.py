@@ -16,12 +16,11 @@ from bridge.panel.face import Colour
 from bridge.wiring.sheet import BOARD, GROUND, SUPPLY, Block, BoardSheet, Wire
 
 WIDTH_MM = 190.0
-MOST_MM = 225.0
+MOST_MM = 248.0
 """Greatest height of one picture: what a sheet of A4 or Letter holds beside a title."""
 
-_PITCH = 5.0
-_HEAD = 7.5
-_GAP = 5.0
+_PITCH = 4.6
+_GAP = 3.6
 _BOARD = (14.0, 44.0)
 _DRIVER = (84.0, 116.0)
 _MOTOR = (140.0, 172.0)
@@ -83,7 +82,13 @@ def _height(sheet: BoardSheet, block: Block) -> float:
     rows = max(len(_leads(sheet, block)), len(signals)) + max(
         (len(wires) for wires in fed.values()), default=0
     )
-    return _HEAD + rows * _PITCH + 2.0 + _GAP
+    return _head(block) + rows * _PITCH + 1.5 + _GAP
+
+
+def _head(block: Block) -> float:
+    """Room for the titles of the block's frames."""
+    names = [(block.driver, _DRIVER), (block.part, _MOTOR)]
+    return 2.6 + 2.8 * max(len(list(_lines(name, span))) for name, span in names if name)
 
 
 def _leads(sheet: BoardSheet, block: Block) -> list[Wire]:
@@ -96,7 +101,7 @@ def _block(picture: Picture, sheet: BoardSheet, block: Block, top: float) -> Non
     signals, fed = _rows(sheet, block)
     leads = _leads(sheet, block)
     bottom = top + _height(sheet, block) - _GAP
-    first = top + _HEAD + _PITCH / 2
+    first = top + _head(block) + _PITCH / 2
     signal_rows = max(len(signals), len(leads))
     near = _DRIVER if block.driver or len(signals) <= 2 else _MOTOR
     device = block.driver or block.part
@@ -125,7 +130,7 @@ def _block(picture: Picture, sheet: BoardSheet, block: Block, top: float) -> Non
 
 
 def _supplies_height(sheet: BoardSheet) -> float:
-    return 28.0 if any(wire.start == SUPPLY for wire in sheet.wires) else 18.0
+    return 26.0 if any(wire.start == SUPPLY for wire in sheet.wires) else 18.0
 
 
 def _supplies(picture: Picture, sheet: BoardSheet) -> None:
@@ -184,17 +189,18 @@ def _frame(
 ) -> None:
     _box(items, span[0], top, span[1], bottom, "white")
     middle = sum(span) / 2
-    for i, line in enumerate(_lines(title, span[1] - span[0] - 2.0)):
+    for i, line in enumerate(_lines(title, span)):
         _label(items, middle, top + 2.6 + i * 2.8, line, "middle")
     if below:
         _label(items, middle, top + 6.2, below, "middle", 1.5)
 
 
-def _lines(text: str, width: float) -> Iterator[str]:
+def _lines(text: str, span: tuple[float, float]) -> Iterator[str]:
+    """The text in lines that fit a frame."""
     line = ""
     for word in text.split():
         longer = f"{line} {word}".strip()
-        if line and _width(longer, _LETTER) > width:
+        if line and _width(longer, _LETTER) > span[1] - span[0] - 2.0:
             yield line
             longer = word
         line = longer

@@ -242,7 +242,7 @@ class _Sheet:
             rating = devices.rating_a(motors)
             self.bought[f"closed supply {volts:g} V, {rating:g} A or more, for the motors"] += 1
             self.bought[f"fuse {rating:g} A with holder, in the positive lead"] += 1
-            if given is not None and given < motors * devices.MARGIN:
+            if given is not None and given < motors * devices.MARGIN - 1e-9:
                 self.warnings.append(
                     f"the motor supply gives {given:g} A; {motors:.2f} A with a quarter to spare are "
                     f"{motors * devices.MARGIN:.2f} A"
@@ -253,7 +253,7 @@ class _Sheet:
         most = devices.PINS_A.get(self.board.part)
         if most is not None and pins * devices.MARGIN > most:
             self.warnings.append(
-                f"coils straight on the board's pins draw {pins:.2f} A together; all pins of a {self.board.part} "
+                f"coils straight on the board's pins draw {pins:.2f} A; all pins of a {self.board.part} "
                 f"may carry {most:g} A, less a quarter. Give some of them a driver"
             )
         if board > devices.USB_A:

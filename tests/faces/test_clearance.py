@@ -73,6 +73,15 @@ def test_lettering_over_a_mark_is_refused() -> None:
     assert "over the mark scales.0 120" in refused({"scales": [scale], "letters": letters})
 
 
+def test_a_mark_that_an_opening_cuts_is_refused() -> None:
+    scale = {"low": 0, "high": 180, "at": [60, 120], "radius_mm": 38, "lengths_mm": [12, 4, 3]}
+    message = refused(
+        {"scales": [scale], "windows": [{"x_mm": 26, "y_mm": 0, "width_mm": 4, "height_mm": 4}]}
+    )
+    assert "the mark scales.0 60 over an opening" in message
+    assert "scales.0 120 over" not in message
+
+
 def test_marks_that_run_together_are_refused() -> None:
     message = refused({"scales": [{"low": 0, "high": 180, "minor": 0.5, "radius_mm": 30}]})
     assert "a gap of 0.1 mm or more" in message

@@ -1,0 +1,83 @@
+"""Makes the README's pictures of faces and wiring, in config/pictures, from the demo panel.
+
+    python -m tests.pictures
+
+Six gauges put together and the wiring diagrams are SVG; the printed sheets are PNG, by `pdftoppm` of
+poppler-utils, and left out with a word when it is not installed.
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import tempfile
+from pathlib import Path
+
+from bridge.faces.command import panel_gauge
+from bridge.faces.command import write as write_faces
+from bridge.faces.geometry import gauge_parts
+from bridge.faces.primitives import Layer, Part
+from bridge.faces.svg import assembly_svg
+from bridge.panel.load import Panel, load_panel
+from bridge.wiring.command import write as write_wiring
+
+CONFIG = Path(__file__).parents[1] / "config"
+PICTURES = CONFIG / "pictures"
+
+SHOWN = {
+    "indicated_altitude": 4820.0,
+    "indicated_airspeed": 104.0,
+    "vertical_speed": 480.0,
+    "turn_rate": 3.0,
+    "slip": -1.5,
+    "heading_magnetic": 57.0,
+    "bank": 18.0,
+    "pitch": 5.0,
+}
+"""A climbing turn to the right: what each pointer shows in the picture."""
+
+_COLUMNS = 3
+_CELL_MM = 86.0
+
+
+def main() -> None:
+    panel = load_panel(CONFIG / "panel.toml")
+    PICTURES.mkdir(exist_ok=True)
+    drawn = {name: gauge_parts(panel_gauge(panel, name)) for name in panel.description.gauges}
+    (PICTURES / "six-gauges.svg").write_text(_together(panel, drawn), encoding="utf-8")
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        write_faces(drawn, folder, "a4", panel.description.name)
+        write_wiring(panel, list(panel.description.boards), folder, "a4")
+        for diagram in sorted(folder.glob("wiring-*.svg")):
+            shutil.copy(diagram, PICTURES)
+        _page(folder / "faces.pdf", 1, "faces-sheet")
+        _page(folder / "wiring.pdf", 2, "wiring-sheet")
+        _page(folder / "wiring.pdf", 3, "wiring-table")
+
+
+def _together(panel: Panel, drawn: dict[str, tuple[Part, ...]]) -> str:
+    """All gauges side by side, each pointer at its shown reading."""
+    inner = []
+    for i, (name, parts) in enumerate(drawn.items()):
+        angles = {p.name: p.face(SHOWN[p.indication]) for p in panel.pointers if p.gauge == name}
+        gauge = assembly_svg([part for part in parts if part.layer != Layer.BEZEL], angles, name)
+        x, y = _CELL_MM * (i % _COLUMNS), _CELL_MM * (i // _COLUMNS)
+        inner.append(gauge.replace("<svg ", f'<svg x="{x:g}mm" y="{y:g}mm" ', 1))
+    rows = -(-len(drawn) // _COLUMNS)
+    size = f'width="{_CELL_MM * _COLUMNS:g}mm" height="{_CELL_MM * rows:g}mm"'
+    ground = '<rect width="100%" height="100%" fill="#5d6470"/>'
+    return f'<svg xmlns="http://www.w3.org/2000/svg" {size}>{ground}\n{"".join(inner)}</svg>\n'
+
+
+def _page(pdf: Path, page: int, name: str) -> None:
+    tool = shutil.which("pdftoppm")
+    if tool is None:
+        print(f"pdftoppm is not installed: {name}.png is left as it is")
+        return
+    pages = ["-f", str(page), "-l", str(page), "-singlefile"]
+    subprocess.run([tool, "-r", "80", "-png", *pages, str(pdf), str(PICTURES / name)], check=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,136 @@
+"""The wiring of a board: every pin once, currents that add up, warnings that fit."""
+
+from __future__ import annotations
+
+from collections import Counter
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from bridge.description import read_toml, validate
+from bridge.panel.description import PanelDescription
+from bridge.panel.hardware import BoardDescription
+from bridge.panel.load import shipped_motors
+from bridge.wiring.devices import rating_a
+from bridge.wiring.sheet import BOARD, SUPPLY, BoardSheet, board_sheet
+from bridge.wiring.tables import tables
+
+DEMO = Path(__file__).parents[2] / "config" / "panel.toml"
+BOARDS = ["left", "right", "centre"]
+
+
+def panel() -> PanelDescription:
+    return validate(PanelDescription, read_toml(DEMO), "panel.toml")
+
+
+def sheet(board: str) -> BoardSheet:
+    return board_sheet(panel(), shipped_motors(), board)
+
+
+def pins(board: BoardDescription) -> list[str]:
+    """Every pin that the description names, channel by channel."""
+    found: list[str] = []
+    for channel in board.channels.values():
+        found += channel.pins
+        found += [sensor.pin for sensor in (channel.index, channel.stop) if sensor]
+    for knob in board.inputs.values():
+        found += knob.pins
+    return found
+
+
+@pytest.mark.parametrize("board", BOARDS)
+def test_every_pin_of_the_description_stands_once_in_the_table(board: str) -> None:
+    described = Counter(pins(panel().boards[board]))
+    connections = tables(sheet(board))[0]
+    listed = Counter(row[1] for row in connections.rows if row[0] == BOARD and row[1] not in ("5V", "GND"))
+    assert listed == described
+    assert set(described.values()) == {1}
+
+
+@pytest.mark.parametrize("board", BOARDS)
+def test_the_motor_supply_s_wires_add_up_to_its_loads_out_and_back(board: str) -> None:
+    drawn = sheet(board)
+    out = sum(wire.current_a for wire in drawn.wires if wire.start == SUPPLY and wire.carries == "motor +")
+    back = sum(
+        wire.current_a
+        for wire in drawn.wires
+        if wire.start == SUPPLY and wire.carries == "ground" and wire.end != BOARD
+    )
+    assert out == pytest.approx(drawn.total_a("motors"))
+    assert back == pytest.approx(out)
+
+
+def test_the_sums_are_those_of_the_motors_counted_by_hand() -> None:
+    """Three steppers of 2 x 0.1 A; one of 0.2 A and a stalled servo of 0.7 A; two stalled servos.
+
+    Board: 0.05 A itself; 0.02 A a sensor; 0.001 A a knob; 2 x 0.02 A a gauge stepper on its pins.
+    """
+    motors = {board: sheet(board).total_a("motors") for board in BOARDS}
+    assert motors == pytest.approx({"left": 0.6, "right": 0.9, "centre": 1.4})
+    boards = {board: sheet(board).total_a("board") for board in BOARDS}
+    assert boards == pytest.approx({"left": 0.111, "right": 0.15, "centre": 0.09})
+
+
+def test_coil_wires_of_a_driver_carry_the_coil_s_current() -> None:
+    coils = [wire for wire in sheet("left").wires if wire.carries == "coil"]
+    assert len(coils) == 12
+    assert {wire.current_a for wire in coils} == {0.1}
+
+
+def test_everything_that_is_wired_is_on_the_list_of_parts() -> None:
+    parts = dict(sheet("right").parts)
+    assert parts["Darlington array with clamp diodes (ULN2003 class)"] == 1
+    assert parts["small Schottky diode, pin to 5 V and ground to pin"] == 16
+    assert parts["capacitor 470 uF, 10 V, across the servo's supply"] == 1
+    assert parts["index sensor, open-collector or switch, active low"] == 1
+    assert parts["fuse 2 A with holder, in the positive lead"] == 1
+    assert sum(n for part, n in parts.items() if "gauge stepper" in part and "driver" not in part) == 2
+
+
+@pytest.mark.parametrize("board", BOARDS)
+def test_every_board_shares_its_ground_with_the_motor_supply_once(board: str) -> None:
+    ties = [wire for wire in sheet(board).wires if (wire.start, wire.end) == (SUPPLY, BOARD)]
+    assert [(tie.start_terminal, tie.end_terminal) for tie in ties] == [("-", "GND")]
+
+
+@pytest.mark.parametrize("board", BOARDS)
+def test_no_terminal_of_a_device_has_two_wires(board: str) -> None:
+    ends = Counter((wire.end, wire.end_terminal) for wire in sheet(board).wires if wire.end != BOARD)
+    assert set(ends.values()) == {1}
+
+
+def changed(board: str, **changes: Any) -> BoardSheet:
+    described = panel()
+    altered = described.boards[board].model_copy(update=changes)
+    boards = described.model_copy(update={"boards": described.boards | {board: altered}})
+    return board_sheet(boards, shipped_motors(), board)
+
+
+def test_a_supply_that_is_too_small_is_told() -> None:
+    assert any(
+        "0.60 A with a quarter to spare are 0.75 A" in line for line in changed("left", supply_a=0.7).warnings
+    )
+    assert not changed("left", supply_a=0.75).warnings
+
+
+def test_a_motor_on_the_wrong_voltage_is_told() -> None:
+    warnings = changed("left", supply_v=12.0).warnings
+    assert len(warnings) == 3
+    assert "altimeter hundreds: its motor is made for 5 V, its supply gives 12 V" in warnings
+
+
+def test_a_channel_without_a_pointer_keeps_its_pins_in_the_table() -> None:
+    described = panel()
+    gauges = {name: gauge for name, gauge in described.gauges.items() if name != "heading"}
+    alone = board_sheet(described.model_copy(update={"gauges": gauges}), shipped_motors(), "right")
+    assert "channel 2 has no pointer: its pins are listed, its motor is unknown" in alone.warnings
+    wired = {wire.start_terminal for wire in alone.wires if wire.end == "channel 2"}
+    assert wired == {"A0", "A1", "A2", "A3"}
+
+
+@pytest.mark.parametrize(
+    ("load", "rating"), [(0.4, 0.5), (0.6, 1.0), (0.8, 1.0), (0.9, 2.0), (4.0, 5.0), (20.0, 25.0)]
+)
+def test_supply_and_fuse_are_the_next_usual_size_a_quarter_above(load: float, rating: float) -> None:
+    assert rating_a(load) == rating
