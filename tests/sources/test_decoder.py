@@ -140,9 +140,7 @@ def test_numbers_in_tagged_groups_come_back_as_sent(sent: Sent, numbers: int, or
     check(layout_of(toml(head, described)), b"G__" + b"".join(groups), [f[0] for f in fields], values)
 
 
-WHOLE = dict(
-    zip(["int8", "uint8", "int16", "uint16", "int32", "uint32", "int64", "uint64"], "bBhHiIqQ", strict=True)
-)
+WHOLE = {f"{sign}int{bits}": bits // 8 for sign in ("", "u") for bits in (8, 16, 32, 64)}
 
 
 @pytest.mark.parametrize("kind", WHOLE)
