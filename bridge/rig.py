@@ -11,7 +11,15 @@ from enum import Enum
 
 import structlog
 
-from bridge.boards.notices import ChannelFaulted, KnobTurned, Notice, PositionNeeded, StepsMissed
+from bridge.boards.notices import (
+    ButtonPressed,
+    ChannelFaulted,
+    ChannelHomed,
+    KnobTurned,
+    Notice,
+    PositionNeeded,
+    StepsMissed,
+)
 from bridge.boards.pointer_channel import Phase
 from bridge.boards.session import BoardSession
 from bridge.chain import Chain, Needle, Place
@@ -163,8 +171,10 @@ class Rig:
                 )
             case ChannelFaulted():
                 _log.error("channel faulted", board=board, channel=notice.channel, why=notice.why)
-            case _:
-                _log.info("board notice", board=board, notice=str(notice))
+            case ChannelHomed():
+                _log.info("homed", board=board, channel=notice.channel)
+            case ButtonPressed():
+                _log.info("button", board=board, input=notice.source, presses=notice.presses)
 
     def _knob(self, board: str, turned: KnobTurned) -> None:
         setting = self.panel.description.altimeter_setting

@@ -27,8 +27,6 @@ def expected_channels(panel: Panel, board: str) -> tuple[ExpectedChannel, ...]:
 def _expected(pointer: Pointer, channel: Channel) -> ExpectedChannel:
     low = ENDLESS_LOW if pointer.low_steps is None else floor(pointer.low_steps)
     high = ENDLESS_HIGH if pointer.high_steps is None else ceil(pointer.high_steps)
-    if channel.output != "servo":  # its home position, which counts as zero, is within its reach
-        low, high = min(low, 0), max(high, 0)
     limits = ChannelLimits(
         Output[channel.output.upper()],
         _HOMING[channel.homing],

@@ -171,8 +171,11 @@ class PointerBuilder:
                     f"{low:g} to {high:g} microseconds, which the servo can do",
                     "Shorten the scale, change home_deg, or gear the servo up",
                 )
-            low = min(stops) if low is None else max(low, min(stops))
-            high = max(stops) if high is None else min(high, max(stops))
+            if low is None or high is None:
+                # The home position, which counts as zero, is within reach: the pointer starts there.
+                low, high = min(*stops, 0.0), max(*stops, 0.0)
+            else:
+                low, high = max(low, min(stops)), min(high, max(stops))
         return Pointer(
             gauge=gauge,
             name=name,

@@ -48,20 +48,32 @@ def test_the_demo_panel_loads_with_all_of_its_pointers() -> None:
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ('indication = "pitch"', 'indication = "pich"', ["gauges.attitude.pointers.pitch.indication", "pitch"]),
-        ('instrument = "altimeter"', 'instrument = "altimetre"', ["gauges.altimeter.instrument", "altimeter"]),
+        (
+            'indication = "pitch"',
+            'indication = "pich"',
+            ["gauges.attitude.pointers.pitch.indication", "pitch"],
+        ),
+        (
+            'instrument = "altimeter"',
+            'instrument = "altimetre"',
+            ["gauges.altimeter.instrument", "altimeter"],
+        ),
         ("lag_s = 2.5", "lag = 2.5", ["gauges.vertical_speed.options", "lag_s"]),
         ("lag_s = 2.5", "lag_s = -1", ["gauges.vertical_speed.options", "-1"]),
         ('drive = "sweep"', 'drive = "sweeep"', ["drive", "Did you mean sweep"]),
         ('motor = "geared-unipolar-5v"', 'motor = "geared"', ["drives.geared.motor", "geared-unipolar-5v"]),
         ('board = "left"\nchannel = 0', 'board = "lefty"\nchannel = 0', ["'lefty'", "Did you mean left"]),
-        ('board = "left"\nchannel = 1', 'board = "left"\nchannel = 0', ["channel 0 of board left", "hundreds"]),
+        (
+            'board = "left"\nchannel = 1',
+            'board = "left"\nchannel = 0',
+            ["channel 0 of board left", "hundreds"],
+        ),
         ('board = "left"\nchannel = 1', 'board = "left"\nchannel = 7', ["unknown channel '7'"]),
         ("[140, 234]", "[140, 190]", ["airspeed.pointers.needle.scale", "turns back", "192"]),
         ("microsteps = 2 ", 'gear_train = ["12/0"]  ', ["drives.geared.gear_train.0", "12/0", "teeth"]),
         ("microsteps = 2 ", "gear_train = [0]  ", ["drives.geared.gear_train.0", "above zero"]),
         ("tick_hz = 100", "tick_hertz = 100", ["tick_hertz", "unknown key", "Did you mean tick_hz"]),
-        ("channel = 1", 'chanel = 1', ["chanel", "Did you mean channel"]),
+        ("channel = 1", "chanel = 1", ["chanel", "Did you mean channel"]),
         ('source = "telemetry"', 'source = "simulator"', ["altimeter_setting.source", "'telemetry'"]),
         ('source = "telemetry"', 'source = "knob"\nboard = "right"', ["altimeter_setting.input", "encoder"]),
         ('listen = "127.0.0.1:5501"', 'listen = "5501"', ["sources.0.listen", "host:port"]),
@@ -70,11 +82,15 @@ def test_the_demo_panel_loads_with_all_of_its_pointers() -> None:
         ("[40, 46], [60, 62]", "[40, 46], [30, 62]", ["aircraft.position_error", "rise"]),
         ("home_deg = 180", "home_deg = 60", ["attitude.pointers.pitch", "microseconds"]),
         ('output = "servo", pins = ["D9"]', 'output = "step_dir", pins = ["D9", "D12"]', ["servo", "output"]),
-        ('homing = "index", index = { pin = "A0" }', 'homing = "index"', ["boards.left.channels.0", "sensor"]),
+        (
+            'homing = "index", index = { pin = "A0" }',
+            'homing = "index"',
+            ["boards.left.channels.0", "sensor"],
+        ),
         ('pins = ["D6", "D7", "D8", "D9"]', 'pins = ["D5", "D7", "D8", "D9"]', ["boards.left", "D5"]),
         ("name = ", "name = = ", ["panel.toml", "line 5"]),
     ],
-)  # fmt: skip  # noqa: E501
+)
 def test_a_mistake_is_named_with_its_key_and_a_cure(
     config: Path, old: str, new: str, words: list[str]
 ) -> None:
