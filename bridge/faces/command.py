@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import re
 from pathlib import Path
 
 from rich.console import Console
@@ -62,7 +63,7 @@ def write(drawn: dict[str, tuple[Part, ...]], folder: Path, paper: str, title: s
     files[0].write_bytes(pdf)
     for gauge, parts in drawn.items():
         for part in parts:
-            stem = f"{gauge}-{part.name}".replace(" ", "-").replace("_", "-")
+            stem = re.sub(r"[\W_]+", "-", f"{gauge}-{part.name}")
             for ending, text in (("svg", part_svg(part)), ("dxf", part_dxf(part))):
                 file = folder / f"{stem}.{ending}"
                 file.write_text(text, encoding="utf-8")

@@ -40,7 +40,7 @@ def has(text: str) -> bool:
 
 def advance(text: str) -> float:
     """Width of the text from pen to pen, per unit of type size."""
-    return sum(float(_glyphs()[_name(letter)].width) for letter in text) / _em()
+    return sum(float(_glyphs()[_name(letter)].width) for letter in text) / units_per_size()
 
 
 @cache
@@ -66,13 +66,10 @@ def outline(letter: str) -> str:
     return str(pen.getCommands())
 
 
-def _em() -> float:
-    return float(_font()["head"].unitsPerEm)
-
-
+@cache
 def units_per_size() -> float:
     """Font units per unit of type size."""
-    return _em()
+    return float(_font()["head"].unitsPerEm)
 
 
 def _name(letter: str) -> str:
@@ -83,4 +80,4 @@ def _name(letter: str) -> str:
 def _extent(letter: str) -> tuple[float, ...]:
     pen = BoundsPen(_glyphs())
     _glyphs()[_name(letter)].draw(pen)
-    return tuple(value / _em() for value in pen.bounds) if pen.bounds else ()
+    return tuple(value / units_per_size() for value in pen.bounds) if pen.bounds else ()

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping
 from math import cos, radians
-from xml.sax.saxutils import quoteattr
+from xml.sax.saxutils import escape, quoteattr
 
 from bridge.faces import font
 from bridge.faces.clearance import pen_start, size_of
@@ -60,12 +61,13 @@ def assembly_svg(parts: Iterable[Part], angles_deg: Mapping[str, float], title: 
     """
     ordered = sorted(parts, key=lambda part: part.layer)
     face = next(part for part in ordered if part.layer == Layer.FACE)
-    edge = f"{title}-edge"
+    prefix = re.sub(r"\W+", "-", title)
+    edge = f"{prefix}-edge"
     defs = [f'<clipPath id="{edge}">{_shape(face.outline, "")}</clipPath>']
     behind: list[str] = []
     before: list[str] = []
     for i, part in enumerate(ordered):
-        name = f"{title}-{i}"
+        name = f"{prefix}-{i}"
         left, bottom, right, top = part.box
         area = f'x="{_n(left)}" y="{_n(-top)}" width="{_n(right - left)}" height="{_n(top - bottom)}"'
         openings = "".join(_shape(hole, 'fill="#000000"') for hole in part.holes)
@@ -101,7 +103,9 @@ def document(box: tuple[float, float, float, float], body: list[str], title: str
     view = f"{_n(left)} {_n(-top)} {_n(width)} {_n(height)}"
     size = f'width="{_n(width)}mm" height="{_n(height)}mm" viewBox="{view}"'
     lines = "\n".join(body)
-    return f'<svg xmlns="http://www.w3.org/2000/svg" {size}>\n<title>{title}</title>\n{lines}\n</svg>\n'
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" {size}>\n<title>{escape(title)}</title>\n{lines}\n</svg>\n'
+    )
 
 
 def primitive(item: Primitive) -> str:

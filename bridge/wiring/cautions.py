@@ -7,8 +7,8 @@ CAUTIONS = (
     "Use closed, approved mains adapters with a low-voltage output, and never open one. Keep the whole "
     "panel below 30 V DC.",
     "Motors get a supply of their own, but for gauge steppers of some 20 mA on the board's pins. Never "
-    "feed another from the board's 5 V pin or from a USB socket. Join the grounds of motor supply and board "
-    "at one point.",
+    "feed another from the board's supply pins or from a USB socket. Join the grounds of motor supply "
+    "and board at one point.",
     "Put the fuse named here in the positive lead, close to the supply. Set the current limit of a bench "
     "supply before you connect it, and start low.",
     "Never plug or unplug a motor while its driver has power: the spark of the coil kills the driver. "

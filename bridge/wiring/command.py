@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import re
 from pathlib import Path
 
 from rich.console import Console
@@ -47,7 +48,8 @@ def write(panel: Panel, boards: list[str], folder: Path, paper: str) -> list[Pat
         drawn = pictures(sheet)
         for number, picture in enumerate(drawn, 1):
             ending = f"-{number}" if len(drawn) > 1 else ""
-            file = folder / f"wiring-{sheet.board}{ending}.svg"
+            name = re.sub(r"[\W_]+", "-", sheet.board)
+            file = folder / f"wiring-{name}{ending}.svg"
             file.write_text(picture_svg(picture, f"Board {sheet.board}"), encoding="utf-8")
             files.append(file)
     return files

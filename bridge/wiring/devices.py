@@ -22,6 +22,14 @@ BOARD_A = {"atmega328p": 0.05}
 
 OTHER_BOARD_A = 0.15
 
+LOGIC_V = {"atmega328p": 5.0}
+OTHER_LOGIC_V = 3.3
+"""Logic supply of a part's usual board (common practice, no source): 3.3 V where not named."""
+
+PIN_A = {"atmega328p": 0.02}
+OTHER_PIN_A = 0.012
+"""What one pin drives well (data sheets, test conditions, from memory); 12 mA where not named."""
+
 PINS_A = {"atmega328p": 0.2}
 """What all pins of a part may carry together (data sheet, absolute maximum, from memory)."""
 
@@ -60,7 +68,7 @@ _COILS = ("coil 1", "coil 2", "coil 3", "coil 4")
 _STEP_DIR = ("STEP", "DIR", "ENABLE")
 _BIPOLAR = ("A1", "A2", "B1", "B2")
 _CAPACITOR = {"capacitor 100 uF, 35 V, across the driver's motor supply": 1}
-_DIODES = {"small Schottky diode, pin to 5 V and ground to pin": 8}
+_DIODES = {"small Schottky diode, pin to logic supply and ground to pin": 8}
 
 DRIVERS: dict[tuple[str, str], Driver] = {
     ("four_wire", "unipolar"): Driver(
@@ -115,6 +123,11 @@ def rating_a(load_a: float) -> float:
     """The smallest usual rating a quarter above the load; the load with its margin beyond the list."""
     wanted = load_a * MARGIN
     return next((rating for rating in RATINGS_A if rating >= wanted - 1e-9), wanted)
+
+
+def logic_pin(part: str) -> str:
+    """The board pin that feeds sensors and the logic side of drivers."""
+    return "5V" if LOGIC_V.get(part, OTHER_LOGIC_V) == 5.0 else "3V3"
 
 
 def wire_size(current_a: float) -> str:

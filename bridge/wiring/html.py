@@ -25,7 +25,7 @@ svg { max-width: 100%; height: auto; }
 
 def picture_svg(picture: Picture, title: str) -> str:
     """One drawing as an SVG file."""
-    return document(picture.box, [primitive(item) for item in picture.items], escape(title))
+    return document(picture.box, [primitive(item) for item in picture.items], title)
 
 
 def sheets_html(sheets: Iterable[BoardSheet], title: str) -> str:

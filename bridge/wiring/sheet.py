@@ -189,11 +189,23 @@ class _Sheet:
                 self._wire((SUPPLY, "+"), (own, driver.motor), "red", total, "motor +")
             self._wire((SUPPLY, "-"), (own, GROUND), "black", total, "ground")
             if driver.logic:
-                self._wire((BOARD, "5V"), (own, driver.logic), "orange", devices.LOGIC_A, "logic +")
+                self._wire(
+                    (BOARD, devices.logic_pin(self.board.part)),
+                    (own, driver.logic),
+                    "orange",
+                    devices.LOGIC_A,
+                    "logic +",
+                )
                 self.loads.append(Load(f"logic of {own}", "board", devices.LOGIC_A))
         else:
             self.blocks.append(Block(None, name))
             self._signals(channel.pins, name, driver.inputs, devices.LOGIC_A if fed_by_motors else coil)
+            most = devices.PIN_A.get(self.board.part, devices.OTHER_PIN_A)
+            if not fed_by_motors and coil > most:
+                self.warnings.append(
+                    f"{pointer.name}: a coil draws {coil * 1000:.0f} mA, a pin of the {self.board.part} "
+                    f"drives {most * 1000:.0f} mA. Put a driver between them"
+                )
             if fed_by_motors:
                 self._wire((SUPPLY, "+"), (name, driver.motor), "red", total, "motor +")
                 self._wire((SUPPLY, "-"), (name, GROUND), "black", total, "ground")
@@ -202,7 +214,8 @@ class _Sheet:
     def _voltage(self, pointer: _Pointer, fed_by_motors: bool) -> None:
         """A motor fed by voltage wants its own; a chopper driver takes any supply above it."""
         motor = pointer.motor
-        given = self.board.supply_v if fed_by_motors else 5.0
+        logic_v = devices.LOGIC_V.get(self.board.part, devices.OTHER_LOGIC_V)
+        given = self.board.supply_v if fed_by_motors else logic_v
         if motor.voltage_v is None:
             return
         if motor.kind == "bipolar":
@@ -227,7 +240,7 @@ class _Sheet:
         self.blocks.append(Block(None, name))
         self._signals(pins, name, terminals, devices.KNOB_A)
         if powered:
-            self._wire((BOARD, "5V"), (name, "VCC"), "orange", amps, "logic +")
+            self._wire((BOARD, devices.logic_pin(self.board.part)), (name, "VCC"), "orange", amps, "logic +")
         self._wire((BOARD, GROUND), (name, GROUND), "black", amps, "ground")
         self.loads.append(Load(name, "board", amps))
 

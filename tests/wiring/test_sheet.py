@@ -81,7 +81,7 @@ def test_coil_wires_of_a_driver_carry_the_coil_s_current() -> None:
 def test_everything_that_is_wired_is_on_the_list_of_parts() -> None:
     parts = dict(sheet("right").parts)
     assert parts["Darlington array with clamp diodes (ULN2003 class)"] == 1
-    assert parts["small Schottky diode, pin to 5 V and ground to pin"] == 16
+    assert parts["small Schottky diode, pin to logic supply and ground to pin"] == 16
     assert parts["capacitor 470 uF, 10 V, across the servo's supply"] == 1
     assert parts["index sensor, open-collector or switch, active low"] == 1
     assert parts["fuse 2 A with holder, in the positive lead"] == 1
@@ -118,6 +118,29 @@ def test_a_motor_on_the_wrong_voltage_is_told() -> None:
     warnings = changed("left", supply_v=12.0).warnings
     assert len(warnings) == 3
     assert "altimeter hundreds: its motor is made for 5 V, its supply gives 12 V" in warnings
+
+
+def test_a_board_of_three_volts_feeds_its_sensors_with_three_and_spares_its_pins() -> None:
+    """RP2040 data sheet: pins are not 5 V tolerant and drive 12 mA at most (from memory)."""
+    drawn = changed("right", part="rp2040")
+    assert {wire.start_terminal for wire in drawn.wires if wire.carries == "logic +"} == {"3V3"}
+    assert "airspeed needle: a coil draws 20 mA, a pin of the rp2040 drives 12 mA" in " ".join(drawn.warnings)
+    assert "airspeed needle: its motor is made for 5 V, its supply gives 3.3 V" in drawn.warnings
+
+
+def test_too_many_coils_straight_on_the_pins_are_told() -> None:
+    """ATmega328P data sheet: 200 mA through all pins at most (from memory); five gauge steppers draw 200."""
+    described = panel()
+    channel = described.boards["right"].channels[0]
+    needle = described.gauges["airspeed"].pointers["needle"]
+    gauge = described.gauges["airspeed"].model_copy(
+        update={"pointers": {f"needle {i}": needle.model_copy(update={"channel": i}) for i in range(5)}}
+    )
+    board = described.boards["right"].model_copy(update={"channels": dict.fromkeys(range(5), channel)})
+    full = described.model_copy(update={"gauges": {"engine": gauge}, "boards": {"right": board}})
+    warnings = " ".join(board_sheet(full, shipped_motors(), "right").warnings)
+    assert "coils straight on the board's pins draw 0.20 A" in warnings
+    assert not sheet("right").warnings
 
 
 def test_a_channel_without_a_pointer_keeps_its_pins_in_the_table() -> None:
