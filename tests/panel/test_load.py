@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 import pytest
@@ -11,13 +10,6 @@ from bridge.errors import DescriptionErrors
 from bridge.panel.load import load_panel
 
 CONFIG = Path(__file__).parents[2] / "config"
-
-
-@pytest.fixture
-def config(tmp_path: Path) -> Path:
-    """A copy of the demo panel's folder that a test may spoil."""
-    shutil.copytree(CONFIG, tmp_path / "config")
-    return tmp_path / "config"
 
 
 def spoil(config: Path, old: str, new: str, file: str = "panel.toml") -> Path:

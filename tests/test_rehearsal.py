@@ -1,0 +1,120 @@
+"""A recorded flight, the whole way to virtual boards: deterministic, within limits, and right."""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+from pathlib import Path
+
+import pytest
+
+from bridge.panel.load import load_panel
+from bridge.rehearsal import Rehearsal
+from bridge.sources.flightlog import read_log
+from bridge.sources.replay import arrivals
+from bridge.view import shown_reading
+from tests.conftest import ROOT
+
+CIRCUIT = ROOT / "replay_logs" / "circuit.csv"
+GO_AROUND = ROOT / "replay_logs" / "go-around.csv"
+
+
+def rehearse(
+    log_path: Path, start_s: float, end_s: float, panel: Path = ROOT / "config" / "panel.toml"
+) -> Rehearsal:
+    loaded = load_panel(panel)
+    log = read_log(log_path, loaded.catalogue)
+    return Rehearsal(loaded, log.given, arrivals(log, start_s, end_s))
+
+
+def frames(rehearsal: Rehearsal) -> str:
+    """A digest of every byte that went to the boards, in order."""
+    digest = hashlib.sha256()
+    for name, board in rehearsal.boards.items():
+        receive = board.board.receive
+
+        def heard(time_s: float, payload: bytes, name: str = name, receive=receive) -> list[bytes]:  # type: ignore[no-untyped-def]
+            digest.update(name.encode() + payload)
+            return receive(time_s, payload)  # type: ignore[no-any-return]
+
+        board.board.receive = heard  # type: ignore[method-assign]
+    for _ in rehearsal.ticks():
+        pass
+    return digest.hexdigest()
+
+
+def test_a_flight_gives_the_same_frames_byte_for_byte() -> None:
+    first = frames(rehearse(GO_AROUND, 55, 75))
+    assert first == frames(rehearse(GO_AROUND, 55, 75))
+    assert first != frames(rehearse(GO_AROUND, 56, 75))
+
+
+def test_in_a_climb_the_hundreds_pointer_is_within_10_ft_at_every_tick() -> None:
+    """Reading to within 10 ft: common practice, no source."""
+    rehearsal = rehearse(CIRCUIT, 80, 140)
+    needle = rehearsal.rig.chain.needles["left", 0]
+    worst_ft = 0.0
+    ticks = 0
+    for _ in rehearsal.ticks():
+        ticks += 1
+        assert needle.indication is not None
+        place = rehearsal.boards["left"].board.channel(0).place
+        worst_ft = max(worst_ft, abs(shown_reading(needle, place) - needle.indication))
+    assert ticks > 5900
+    assert 0.0 < worst_ft < 10.0
+
+
+def test_needles_are_homed_and_set_before_the_flight_begins() -> None:
+    rehearsal = rehearse(CIRCUIT, 300, 302)
+    next(iter(rehearsal.ticks()))
+    for needle in rehearsal.rig.chain.needles.values():
+        assert needle.target is not None
+        assert needle.position == pytest.approx(needle.target, abs=15), needle.pointer.key
+
+
+def test_boards_never_see_more_than_their_limits() -> None:
+    rehearsal = rehearse(GO_AROUND, 60, 120)
+    tick_s = 0.01
+    before: dict[tuple[str, int], tuple[float, float]] = {}
+    for _ in rehearsal.ticks():
+        for place, needle in rehearsal.rig.chain.needles.items():
+            drive = needle.pointer.drive
+            assert abs(needle.velocity) <= drive.speed_steps_s + 1e-6
+            if place in before:
+                change = abs(needle.velocity - before[place][1])
+                assert change <= drive.acceleration_steps_s2 * tick_s + 1e-6, needle.pointer.key
+            before[place] = (needle.position, needle.velocity)
+
+
+def test_missed_steps_are_found_at_the_index_mark_and_mended() -> None:
+    rehearsal = rehearse(CIRCUIT, 100, 260)
+    needle = rehearsal.rig.chain.needles["left", 0]
+    audit = rehearsal.rig.sessions["left"].channels[0].audit
+    assert audit is not None
+    for tick, _ in enumerate(rehearsal.ticks()):
+        if tick == 500:
+            rehearsal.boards["left"].board.channel(0).lose(40)
+    assert audit.missed == pytest.approx(40, abs=2)
+    channel = rehearsal.boards["left"].board.channel(0)
+    assert channel.place == pytest.approx(needle.position, abs=4), "the pointer itself is right again"
+
+
+def test_a_new_description_swaps_in_flight(config: Path) -> None:
+    panel = config / "panel.toml"
+    rehearsal = rehearse(CIRCUIT, 100, 110, panel)
+    sent: list[int] = []
+    for tick, _ in enumerate(rehearsal.ticks()):
+        if tick == 300:
+            panel.write_text(
+                panel.read_text()
+                .replace("per_turn = 1000 ", "per_turn = 2000 ")
+                .replace('calibration = "calibration/altimeter.toml"', "")
+            )
+            rehearsal.reload(load_panel(panel))
+        sent.append(rehearsal.rig.sessions["left"].statistics.sent)
+    assert all(b - a >= 1 for a, b in itertools.pairwise(sent)), "a frame went out at every tick"
+    needle = rehearsal.rig.chain.needles["left", 0]
+    assert needle.indication is not None
+    assert needle.pointer.face_deg(needle.position) % 360 == pytest.approx(
+        needle.indication % 2000 / 2000 * 360, abs=1.0
+    )
