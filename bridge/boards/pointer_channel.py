@@ -57,6 +57,7 @@ class PointerChannel:
             )
         self._home_asked = False
         self._place: int | None = None
+        self._why = ""  # the board's last word on a fault
 
     @property
     def position(self) -> int:
@@ -77,6 +78,7 @@ class PointerChannel:
             self._enter(Phase.WAITING, "waits until its position is confirmed")
             return [PositionNeeded(self.number)]
         self._home_asked = True
+        self._why = ""
         self._enter(Phase.HOMING, "looks for its home position")
         self.wish = frame.Home((self.number,))
         return []
@@ -100,7 +102,7 @@ class PointerChannel:
             case ChannelState.HOMING:
                 self._enter(Phase.HOMING, "looks for its home position")
             case ChannelState.FAULT:
-                return self._fault("the board reports a fault")
+                return self._fault(self._why or "the board reports a fault")
             case _ if self.phase is Phase.FAULTED:
                 if row.state != ChannelState.RESTING:
                     self.wish = frame.Rest((self.number,))
@@ -118,7 +120,7 @@ class PointerChannel:
                 return [ChannelHomed(self.number, value)]
             case EventKind.FAULT:
                 self._home_asked = False
-                return self._fault(_FAULTS.get(value, f"the board reports fault {value}"))
+                self._why = _FAULTS.get(value, f"the board reports fault {value}")  # its status follows
             case EventKind.INDEX if self.audit and self.phase is Phase.READY:
                 return self._mark(self.audit, value)
         return []

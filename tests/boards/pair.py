@@ -1,0 +1,81 @@
+"""A session and a virtual board that talk without a link, on a clock of the test's own."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from bridge.boards import frame
+from bridge.boards.channel import VirtualChannel
+from bridge.boards.fit import ExpectedChannel
+from bridge.boards.notices import Notice
+from bridge.boards.session import BoardSession
+from bridge.boards.state import State
+from bridge.boards.virtual import VirtualBoard
+from tests.boards.subjects import CHANNELS
+
+TICK_S = 0.01
+
+
+def expected(channels: Sequence[VirtualChannel]) -> list[ExpectedChannel]:
+    return [ExpectedChannel(channel.limits, channel.steps_per_turn) for channel in channels]
+
+
+class Pair:
+    """`to_board` and `to_host` may lose (give nothing), double or change payloads on the way."""
+
+    def __init__(
+        self, channels: Sequence[VirtualChannel] = CHANNELS, board: VirtualBoard | None = None
+    ) -> None:
+        self.time_s = 0.0
+        self.board = board or VirtualBoard(channels)
+        self.session = BoardSession("left", expected(channels))
+        self.notices: list[Notice] = []
+        self.sent: list[frame.Message] = []
+        self.to_board: Callable[[bytes], list[bytes]] = lambda payload: [payload]
+        self.to_host: Callable[[bytes], list[bytes]] = lambda payload: [payload]
+
+    def start(self) -> Pair:
+        answers = [] if self.board.running else self.board.reset(self.time_s)
+        self.session.link_opened(self.time_s)
+        self._hear(answers)
+        return self
+
+    def reset(self, *, said: bool = True) -> None:
+        """Reset the board; its INTRODUCTION may be lost."""
+        answers = self.board.reset(self.time_s)
+        self._hear(answers if said else [])
+
+    def send(self, payload: bytes) -> None:
+        self.sent.append(frame.decode(payload)[1])
+        for arriving in self.to_board(payload):
+            self._hear(self.board.receive(self.time_s, arriving))
+
+    def tick(self, positions: Sequence[float] | None = None) -> None:
+        self.time_s += TICK_S
+        self._hear(self.board.advance(self.time_s))
+        for payload in self.session.outgoing(self.time_s):
+            self.send(payload)
+        if positions is not None:
+            payload = self.session.move(self.time_s, positions, [0.0] * len(positions))
+            if payload:
+                self.send(payload)
+        self.notices += self.session.take_notices()
+
+    def run(self, seconds_s: float, positions: Sequence[float] | None = None) -> Pair:
+        for _ in range(round(seconds_s / TICK_S)):
+            self.tick(positions)
+        return self
+
+    def state(self) -> State:
+        return self.session.state
+
+    def told(self, kind: type[Notice]) -> list[Notice]:
+        return [notice for notice in self.notices if isinstance(notice, kind)]
+
+    def asked(self, kind: type[frame.Message]) -> int:
+        return sum(isinstance(message, kind) for message in self.sent)
+
+    def _hear(self, answers: list[bytes]) -> None:
+        for payload in answers:
+            for arriving in self.to_host(payload):
+                self.session.receive(self.time_s, arriving)

@@ -1,0 +1,290 @@
+"""Whole boards over ptys: hurt lines, unplugging, resets, a host that starts again, a slow neighbour."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager, suppress
+from fractions import Fraction
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from bridge.boards import frame
+from bridge.boards.channel import VirtualChannel
+from bridge.boards.frame import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, Homing, Output
+from bridge.boards.notices import KnobTurned, Notice
+from bridge.boards.runner import Board, InstantBoard
+from bridge.boards.serial import SerialLink
+from bridge.boards.session import BoardSession
+from bridge.boards.state import State
+from bridge.boards.virtual import VirtualBoard, VirtualLink
+from tests.boards.pair import expected
+from tests.boards.pty_board import PtyBoard
+
+PATIENCE_S = 60.0
+SILENCE_S = 2.0  # more patient than in life: the tests share their machine
+CHANNELS = (
+    VirtualChannel(
+        ChannelLimits(Output.STEP_DIR, Homing.INDEX, 16_000, 160_000, ENDLESS_LOW, ENDLESS_HIGH),
+        Fraction(6400, 3),
+        pointer_at=-300.0,
+    ),
+    VirtualChannel(ChannelLimits(Output.GAUGE_STEPPER, Homing.SWEEP, 6000, 60_000, 0, 945), pointer_at=500.0),
+)
+
+
+@pytest.fixture
+def double(tmp_path: Path) -> PtyBoard:
+    return PtyBoard(tmp_path, CHANNELS, watchdog_ms=5000)
+
+
+def make(
+    device: Path, name: str = "left", baud: int = 1_000_000, notices: list[Notice] | None = None
+) -> Board:
+    kept = [] if notices is None else notices
+    session = BoardSession(name, expected(CHANNELS), silence_s=SILENCE_S)
+    return Board(session, SerialLink(name, str(device), baud), lambda _, notice: kept.append(notice))
+
+
+@asynccontextmanager
+async def running(*boards: Board) -> AsyncIterator[None]:
+    tasks = [asyncio.create_task(board.run()) for board in boards]
+    try:
+        yield
+    finally:
+        for task in tasks:
+            task.cancel()
+        for task in tasks:
+            with suppress(asyncio.CancelledError):
+                await task
+
+
+async def until(done: Callable[[], bool], what: str, board: Board | None = None) -> None:
+    deadline_s = time.monotonic() + PATIENCE_S
+    while not done():
+        where = f": {board.session.state}, {board.session.detail}" if board else ""
+        assert time.monotonic() < deadline_s, f"{what} did not come{where}"
+        await asyncio.sleep(0.01)
+
+
+async def ready(board: Board) -> None:
+    await until(lambda: board.session.state is State.READY, "ready", board)
+
+
+async def fly(board: Board, goals: list[float], done: Callable[[], bool], what: str) -> None:
+    """MOVE at 100 Hz until it is done."""
+
+    def tick() -> bool:
+        board.move(time.monotonic(), goals, [0.0] * len(goals))
+        return done()
+
+    await until(tick, what, board)
+
+
+def stands_at(double: PtyBoard, goals: list[float]) -> Callable[[], bool]:
+    """True when count and pointer both stand at the goals (a mark may be another turn's)."""
+
+    def check() -> bool:
+        with double.lock:
+            channels = [double.board.channel(number) for number in range(len(goals))]
+            counts = [channel.status.position for channel in channels]
+            places = [channel.place for channel in channels]
+        turn = 6400 / 3
+        off_mark = (places[0] - goals[0] + turn / 2) % turn - turn / 2
+        return (
+            counts == [round(goal) for goal in goals]
+            and abs(off_mark) <= 2
+            and abs(places[1] - goals[1]) <= 1
+        )
+
+    return check
+
+
+async def test_a_board_that_is_not_there_at_the_start_is_taken_when_it_comes(double: PtyBoard) -> None:
+    board = make(double.device)
+    async with running(board):
+        await until(lambda: "no device at" in board.session.detail, "the cure", board)
+        assert board.session.state is State.ABSENT
+        board.move(0.0, [1.0, 1.0], [0.0, 0.0])  # goes nowhere and raises nothing
+        double.plug()
+        await ready(board)
+    double.unplug()
+
+
+async def test_a_board_unplugged_and_back_goes_on_without_homing(double: PtyBoard) -> None:
+    double.plug()
+    board = make(double.device)
+    async with running(board):
+        await ready(board)
+        await fly(board, [500.0, 300.0], stands_at(double, [500.0, 300.0]), "the first place")
+        homes = sum(payload[1] == frame.FrameType.HOME for payload in double.received)
+        double.unplug()
+        await until(lambda: board.session.state is State.ABSENT, "absence", board)
+        assert "look at its cable" in board.session.detail or "plug the board in" in board.session.detail
+        double.plug()
+        await ready(board)
+        await fly(board, [100.0, 200.0], stands_at(double, [100.0, 200.0]), "the second place")
+        assert sum(payload[1] == frame.FrameType.HOME for payload in double.received) == homes
+    double.unplug()
+
+
+async def test_a_host_that_starts_again_goes_on_without_homing(double: PtyBoard) -> None:
+    double.plug()
+    first = make(double.device)
+    async with running(first):
+        await ready(first)
+        await fly(first, [500.0, 300.0], stands_at(double, [500.0, 300.0]), "the first place")
+    homes = sum(payload[1] == frame.FrameType.HOME for payload in double.received)
+    second = make(double.device)
+    async with running(second):
+        await ready(second)
+        assert [channel.position for channel in second.session.channels] == [500, 300]
+        await fly(second, [100.0, 200.0], stands_at(double, [100.0, 200.0]), "the second place")
+    assert sum(payload[1] == frame.FrameType.HOME for payload in double.received) == homes
+    double.unplug()
+
+
+async def test_a_board_reset_in_flight_homes_again_and_follows(double: PtyBoard) -> None:
+    double.plug()
+    board = make(double.device)
+    async with running(board):
+        await ready(board)
+        await fly(
+            board, [5000.0, 900.0], lambda: double.board.channel(1).status.position > 450, "half the way"
+        )
+        double.reset()
+        await fly(board, [5000.0, 900.0], lambda: board.session.statistics.resets == 1, "the reset seen")
+        await fly(board, [700.0, 400.0], stands_at(double, [700.0, 400.0]), "the place after homing")
+        assert board.session.state is State.READY
+    double.unplug()
+
+
+def flipper(random: Random) -> Callable[[bytes], bytes]:
+    def flip(data: bytes) -> bytes:
+        hurt = bytearray(data)
+        for at in range(len(hurt)):
+            if random.random() < 0.002:
+                hurt[at] ^= 1 << random.randrange(8)
+        return bytes(hurt)
+
+    return flip
+
+
+def loser(random: Random) -> Callable[[bytes], bytes]:
+    return lambda data: bytes(byte for byte in data if random.random() > 0.002)
+
+
+def doubler(random: Random) -> Callable[[bytes], bytes]:
+    return lambda data: b"".join(
+        (line + b"\0") * (2 if random.random() < 0.2 else 1) for line in data.split(b"\0") if line
+    )
+
+
+def cutter(random: Random) -> Callable[[bytes], bytes]:
+    return lambda data: data[: len(data) // 2] if random.random() < 0.05 else data
+
+
+@pytest.mark.parametrize("hurt", [flipper, loser, doubler, cutter])
+async def test_on_a_hurt_line_nothing_moves_wrongly(
+    hurt: Callable[[Random], Callable[[bytes], bytes]], double: PtyBoard
+) -> None:
+    double.plug()
+    double.hurt_in, double.hurt_out = hurt(Random(1)), hurt(Random(2))
+    board = make(double.device)
+    async with running(board):
+        await until(lambda: board.session.state is State.READY, "ready", board)
+        for goals in ([900.0, 900.0], [-1500.0, 10.0], [4000.0, 500.0]):
+            await fly(board, goals, stands_at(double, goals), f"the place {goals}")
+            with double.lock:
+                double.board.turn_knob(0, 1)
+        figures = board.session.statistics
+        if hurt is not doubler:
+            await until(lambda: figures.board_bad + board.link.bad_frames > 0, "a bad frame counted", board)
+    double.unplug()
+
+
+async def test_a_slow_board_delays_no_fast_one(tmp_path: Path, double: PtyBoard) -> None:
+    (tmp_path / "slow").mkdir()
+    slow_double = PtyBoard(tmp_path / "slow", CHANNELS, watchdog_ms=20_000)
+    slow_double.plug()
+    double.plug()
+    slow = make(slow_double.device, "slow", baud=4800)  # a MOVE for two channels takes 60 ms
+    fast = make(double.device, "fast")
+    async with running(slow, fast):
+        await ready(slow)
+        await ready(fast)
+        before, sent = len(double.received), 0
+        for tick in range(200):
+            goals = [float(tick * 5), float(tick * 4)]
+            slow.move(time.monotonic(), goals, [0.0, 0.0])
+            fast.move(time.monotonic(), goals, [0.0, 0.0])
+            sent += 1
+            await asyncio.sleep(0.01)
+        last = [995.0, 796.0]
+        await until(stands_at(double, last), "the fast board's place", fast)
+        await until(stands_at(slow_double, last), "the slow board's place", slow)
+        moves = sum(payload[1] == frame.FrameType.MOVE for payload in double.received[before:])
+        assert isinstance(fast.link, SerialLink)
+        assert isinstance(slow.link, SerialLink)
+        assert moves + fast.link.superseded >= sent
+        assert slow.link.superseded > 50
+    slow_double.unplug()
+    double.unplug()
+
+
+async def test_a_dead_board_delays_no_other(tmp_path: Path, double: PtyBoard) -> None:
+    double.plug()
+    dead = make(tmp_path / "ttyNONE", "dead")
+    fast = make(double.device, "fast")
+    async with running(dead, fast):
+        await ready(fast)
+        await fly(fast, [50.0, 60.0], stands_at(double, [50.0, 60.0]), "the place")
+        assert dead.session.state is State.ABSENT
+    double.unplug()
+
+
+async def test_a_knob_reaches_the_caller(double: PtyBoard) -> None:
+    double.plug()
+    notices: list[Notice] = []
+    board = make(double.device, notices=notices)
+    async with running(board):
+        await ready(board)
+        with double.lock:
+            double.board.turn_knob(2, -4)
+        await until(lambda: KnobTurned(2, -4) in notices, "the knob", board)
+    double.unplug()
+
+
+async def test_a_virtual_board_runs_on_the_same_terms() -> None:
+    virtual = VirtualBoard(CHANNELS)
+    session = BoardSession("left", expected(CHANNELS), silence_s=SILENCE_S)
+    board = Board(session, VirtualLink(virtual), lambda _name, _notice: None)
+    async with running(board):
+        await ready(board)
+        await fly(board, [123.0, 45.0], lambda: virtual.channel(0).status.position == 123, "the place")
+        board.rest()
+        await until(
+            lambda: {c.reported.state for c in session.channels} == {frame.ChannelState.RESTING},
+            "rest",
+            board,
+        )
+
+
+def test_an_instant_board_gives_the_same_bytes_every_time() -> None:
+    def flight() -> list[int]:
+        board = InstantBoard(BoardSession("left", expected(CHANNELS)), VirtualBoard(CHANNELS))
+        board.start(0.0)
+        places = []
+        for tick in range(2000):
+            board.move(tick / 100, [tick * 3.0, tick / 3], [300.0, 100 / 3])
+            places += [channel.status.position for channel in map(board.board.channel, range(2))]
+        assert board.session.state is State.READY
+        board.rest(20.0)
+        return places
+
+    first = flight()
+    assert first == flight()
+    assert first[-1] == pytest.approx(1999 / 3, abs=2)
