@@ -1,0 +1,1 @@
+"""The drive check: can this motor, these gears and this supply do what the gauge asks of them."""

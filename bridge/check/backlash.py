@@ -1,0 +1,85 @@
+"""Backlash as an error of the reading, what mends it, and what is left of all errors together."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+from bridge.check.case import Case
+from bridge.check.defaults import CERTIFIED_ALTIMETER_FT
+from bridge.check.findings import Finding, at_most, number, quantity
+from bridge.check.resolution import friction_error, step_worth
+from bridge.check.torque import unbalance_torque_mnm
+
+
+def backlash_deg(case: Case) -> float:
+    """Lost motion at the pointer: the motor's own over the gear ratio, and that of the train."""
+    return case.motor.backlash_deg / float(case.ratio) + case.drive.backlash_deg
+
+
+def falls_through(case: Case) -> bool:
+    """Whether gravity, not friction, says on which side of the slack the pointer lies."""
+    return unbalance_torque_mnm(case.load.unbalance_g_mm) > case.load.friction_mnm
+
+
+def check_backlash(case: Case) -> Iterator[Finding]:
+    yield _backlash(case)
+    yield from _together(case)
+
+
+def _left_over(case: Case) -> float:
+    """The reading that backlash still takes after a spring, or two curves that friction lets work."""
+    mended = case.drive.hair_spring or (case.two_way and not falls_through(case))
+    return 0.0 if mended else backlash_deg(case) * case.unit_per_deg
+
+
+def _backlash(case: Case) -> Finding:
+    slack = backlash_deg(case)
+    error = slack * case.unit_per_deg
+    formula = (
+        f"({number(case.motor.backlash_deg)} deg / {number(float(case.ratio))}"
+        f" + {number(case.drive.backlash_deg)} deg) x {quantity(case.unit_per_deg, case.unit)} per deg"
+        f" = {quantity(error, case.unit)}"
+    )
+    severity = at_most(error, case.tolerance, math.inf)
+    says = f"When the reading turns round, {quantity(error, case.unit)} is lost in the slack."
+    cure = ""
+    if case.drive.hair_spring:
+        severity = "ok"
+        says += " A hair spring takes it up."
+    elif falls_through(case):
+        says += " The pointer's weight is stronger than its friction and drops it through the slack."
+        if severity == "warning":
+            cure = "Balance the pointer or fit a hair spring; two-way calibration can't mend this."
+    elif case.two_way:
+        severity = "ok"
+        says += " The calibration's falling curve takes it up, as friction keeps the pointer on one side."
+    elif severity == "warning":
+        cure = "Measure a falling curve as well (two-way calibration), or fit a hair spring."
+    limit = case.tolerance
+    return Finding(
+        case.subject, "backlash", severity, error, case.unit, limit, "at most", formula, says, cure
+    )
+
+
+def _together(case: Case) -> Iterator[Finding]:
+    """Half a step, friction and unmended backlash, all at their worst and the same way."""
+    half, friction, slack = step_worth(case) / 2, friction_error(case), _left_over(case)
+    if math.isnan(friction):
+        return
+    total = half + friction + slack
+    unit = case.unit
+    severity = at_most(total, case.tolerance, math.inf)
+    formula = f"half a step {quantity(half, unit)} + friction {quantity(friction, unit)}"
+    formula += f" + backlash left {quantity(slack, unit)} = {quantity(total, unit)}"
+    says = f"At rest the pointer is right to {quantity(total, unit)}, calibration apart."
+    cure = "" if severity == "ok" else "Mend the greatest of the three."
+    limit = case.tolerance
+    yield Finding(case.subject, "at rest", severity, total, unit, limit, "at most", formula, says, cure)
+    if case.altitude and case.unit == "ft":
+        good = total <= CERTIFIED_ALTIMETER_FT
+        says = "14 CFR Part 43 App. E Table I allows a certified altimeter 20 ft near sea level:"
+        says += " this one would stand beside it." if good else " this one would not pass."
+        limit = CERTIFIED_ALTIMETER_FT
+        severity = "ok" if good else "note"
+        yield Finding(case.subject, "certified", severity, total, unit, limit, "at most", formula, says)

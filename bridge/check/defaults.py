@@ -1,0 +1,84 @@
+"""What the check reckons with where the description is silent: rates, tolerances, margins.
+
+All of it common practice, no source, unless the line says otherwise.
+"""
+
+from __future__ import annotations
+
+from bridge.quantities import Quantity
+
+FASTEST_PER_S = {
+    "pressure_altitude": 50.0,  # 3,000 ft/min: a steep descent
+    "geometric_altitude": 50.0,
+    "indicated_altitude": 50.0,
+    "calibrated_airspeed": 10.0,
+    "indicated_airspeed": 10.0,
+    "true_airspeed": 10.0,
+    "mach": 0.02,
+    "vertical_speed": 1000.0,  # a pull of half a g: 965 ft/min more in each second
+    "heading_true": 30.0,  # banked 60 degrees at 80 kt: 24 deg/s (FAA-H-8083-25, 1091 tan(bank) / TAS)
+    "heading_magnetic": 30.0,
+    "track_true": 30.0,
+    "pitch": 30.0,
+    "bank": 90.0,
+    "turn_rate": 10.0,
+    "slip": 30.0,
+    "lateral_acceleration": 1.0,
+    "normal_acceleration": 2.0,
+    "outside_air_temperature": 1.0,
+    "engine_speed": 1000.0,
+    "manifold_pressure": 10.0,
+    "oil_pressure": 50.0,
+    "oil_temperature": 1.0,
+    "fuel_quantity": 1.0,
+    "fuel_flow": 20.0,
+}
+"""The fastest change of each quantity in a light aeroplane, in its unit per second."""
+
+TOLERANCE = {
+    "mach": 0.01,
+    "vertical_speed": 50.0,  # half the usual smallest mark
+    "heading_true": 1.0,
+    "heading_magnetic": 1.0,
+    "track_true": 1.0,
+    "calibrated_airspeed": 2.0,
+    "indicated_airspeed": 2.0,
+    "true_airspeed": 2.0,
+    "pitch": 1.0,
+    "bank": 2.0,
+    "turn_rate": 0.25,
+    "slip": 1.0,
+    "engine_speed": 25.0,
+}
+"""The error that a good pointer may have, in the quantity's unit."""
+
+TURN_SHARE = 0.01
+"""Other endless pointers: a hundredth of a turn. An altimeter's hundreds pointer: 10 ft."""
+
+SCALE_SHARE = 0.02
+"""Other bounded pointers: a fiftieth of the scale."""
+
+WHOLE_SCALE_S = 2.0
+"""Other quantities: the whole scale, or one turn, in this time."""
+
+CERTIFIED_ALTIMETER_FT = 20.0
+"""The least scale error that 14 CFR Part 43 App. E Table I allows: -1,000 to 1,000 ft (value from memory)."""
+
+TORQUE_MARGIN = 2.0
+"""Torque to have over torque needed, for a motor without feedback."""
+
+
+def fastest_per_s(quantity: Quantity, span: float) -> tuple[float, str]:
+    """The fastest change (unit/s) and where it comes from; `span` is one turn, or the whole scale."""
+    if quantity.name in FASTEST_PER_S:
+        return FASTEST_PER_S[quantity.name], "a light aeroplane's, common practice"
+    return span / WHOLE_SCALE_S, f"the whole scale in {WHOLE_SCALE_S:g} s, for want of better"
+
+
+def tolerance(quantity: Quantity, span: float, endless: bool) -> tuple[float, str]:
+    """The error allowed (unit) and where it comes from; `span` is one turn, or the whole scale."""
+    if quantity.name in TOLERANCE:
+        return TOLERANCE[quantity.name], "common practice"
+    if endless:
+        return span * TURN_SHARE, "a hundredth of a turn, common practice"
+    return span * SCALE_SHARE, "a fiftieth of the scale, common practice"

@@ -1,0 +1,178 @@
+"""The check of a whole panel, and of one case: which checks, in which order."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from fractions import Fraction
+from itertools import pairwise
+
+from bridge.check import defaults
+from bridge.check.backlash import check_backlash
+from bridge.check.case import Case, Load, load
+from bridge.check.electrics import check_board, check_motor_electrics
+from bridge.check.findings import Finding
+from bridge.check.gearing import Gearing, check_counted_teeth, check_gearing
+from bridge.check.resolution import check_resolution
+from bridge.check.speed import check_speed
+from bridge.check.torque import check_torque
+from bridge.check.trains import train_value
+from bridge.check.travel import check_travel
+from bridge.gauges.curve import Curve
+from bridge.gauges.pointer import Pointer
+from bridge.panel.description import GaugeDescription
+from bridge.panel.face import Scale
+from bridge.panel.load import Panel, shipped_motors
+from bridge.wiring.sheet import board_sheet
+
+_INTERVALS = 200
+
+
+def check_case(case: Case) -> Iterator[Finding]:
+    """Everything about one drive but its electrics."""
+    yield from check_travel(case)
+    if case.motor.kind != "continuous_servo":  # without a place there is nothing to resolve or to lag
+        yield from check_resolution(case)
+        yield from check_speed(case)
+        yield from check_backlash(case)
+    yield from check_torque(case)
+
+
+def check_panel(panel: Panel) -> list[Finding]:
+    """All findings of a loaded panel: pointer by pointer, then motors and boards."""
+    return list(_panel(panel))
+
+
+def _panel(panel: Panel) -> Iterator[Finding]:
+    description = panel.description
+    for pointer in panel.pointers:
+        case = pointer_case(panel, pointer)
+        board = description.boards[pointer.board]
+        yield from check_case(case)
+        output = board.channels[pointer.channel].output
+        yield from check_motor_electrics(case.subject, case.motor, output, _fed_v(output, board.supply_v))
+    for name, gauge in description.gauges.items():
+        for gearing in _gearings(panel, name, gauge):
+            yield from check_gearing(gearing, description.teeth)
+    shipped = shipped_motors()
+    for name, motor in description.motors.items():
+        yield from check_counted_teeth(name, motor, shipped)
+    for name, board in description.boards.items():
+        yield from check_board(name, board, board_sheet(description, panel.motors, name))
+
+
+def _fed_v(output: str, supply_v: float) -> float:
+    """A gauge stepper on the board's pins gets the pins' 5 V."""
+    return 5.0 if output == "gauge_stepper" else supply_v
+
+
+def pointer_case(panel: Panel, pointer: Pointer) -> Case:
+    """What one pointer of a panel asks of its drive."""
+    gauge = panel.description.gauges[pointer.gauge]
+    described = gauge.pointers[pointer.name]
+    drive = panel.description.drives[described.drive]
+    channel = panel.description.boards[pointer.board].channels[pointer.channel]
+    quantity = panel.catalogue[pointer.indication]
+    curve = pointer.rising
+    unit_per_deg, deg_per_unit = slopes(curve, *_marked(gauge, pointer))
+    span = curve.period or curve.high - curve.low
+    stops = described.stops_deg or (curve.angles[0], curve.angles[-1])
+    fastest, fastest_from = defaults.fastest_per_s(quantity, span)
+    given = panel.description.aircraft.fastest.get(pointer.indication)
+    allowed, allowed_from = defaults.tolerance(quantity, span, pointer.endless)
+    return Case(
+        subject=pointer.key,
+        motor_name=drive.motor,
+        motor=panel.motors[drive.motor],
+        drive=drive,
+        load=sum(_carried(gauge, pointer.name), start=load(described)),
+        unit=pointer.unit,
+        endless=pointer.endless,
+        span=span,
+        span_deg=360.0 if pointer.endless else abs(stops[1] - stops[0]),
+        unit_per_deg=unit_per_deg,
+        deg_per_unit=deg_per_unit,
+        fastest=given or fastest,
+        fastest_from="aircraft.fastest" if given else fastest_from,
+        tolerance=described.tolerance or allowed,
+        tolerance_from="tolerance" if described.tolerance else allowed_from,
+        length_mm=described.length_mm,
+        altitude=pointer.indication.endswith("altitude") and span == _finest(gauge),
+        two_way=pointer.falling is not pointer.rising,
+        smallest_mark=_smallest_mark(gauge, pointer.name),
+        index_mark=channel.index is not None,
+    )
+
+
+def slopes(curve: Curve, low: float, high: float) -> tuple[float, float]:
+    """The most that a degree is worth (unit/deg), and the most degrees that a unit takes, low to high."""
+    width = (high - low) / _INTERVALS
+    angles = [curve(low + i * width) for i in range(_INTERVALS + 1)]
+    turned = [abs(after - before) for before, after in pairwise(angles)]
+    return width / min(turned), max(turned) / width
+
+
+def _carried(gauge: GaugeDescription, driven: str) -> Iterator[Load]:
+    """The loads of the pointers that wheels turn from this one, as it feels them."""
+    for name, geared in gauge.geared.items():
+        if gauge.driven_by(name) == driven:
+            yield load(geared).behind(_ratio_from(gauge, name))
+
+
+def _ratio_from(gauge: GaugeDescription, name: str) -> Fraction:
+    """Turns of the driven pointer at the root for one turn of this geared one."""
+    ratio = Fraction(1)
+    while name in gauge.geared:
+        ratio *= train_value(gauge.geared[name].gears)
+        name = gauge.geared[name].geared_to
+    return ratio
+
+
+def _gearings(panel: Panel, gauge_name: str, gauge: GaugeDescription) -> Iterator[Gearing]:
+    for name, geared in gauge.geared.items():
+        above = gauge.geared.get(geared.geared_to) or gauge.pointers[geared.geared_to]
+        quantity = panel.catalogue[gauge.pointers[gauge.driven_by(name)].indication]
+        assert above.per_turn is not None  # the description lets an endless pointer only be geared to
+        allowed, _ = defaults.tolerance(quantity, geared.per_turn, True)
+        yield Gearing(
+            subject=f"{gauge_name}.{name}",
+            driver=geared.geared_to,
+            driven=name,
+            gears=geared.gears,
+            needed=Fraction(str(geared.per_turn)) / Fraction(str(above.per_turn)),
+            per_turn=geared.per_turn,
+            unit=quantity.unit,
+            tolerance=geared.tolerance or allowed,
+            backlash_deg=geared.backlash_deg,
+        )
+
+
+def _finest(gauge: GaugeDescription) -> float | None:
+    """The change of reading for one turn of the gauge's quickest endless pointer."""
+    return min((pointer.per_turn for pointer in gauge.pointers.values() if pointer.per_turn), default=None)
+
+
+def _scales(gauge: GaugeDescription, name: str) -> Iterator[Scale]:
+    """The scales in this pointer's own unit, on the face and on its card."""
+    first = next(iter(gauge.pointers))
+    card = gauge.face.cards.get(name)
+    for own, sheet in ((first, gauge.face), (name, card)):
+        for scale in sheet.scales if sheet else ():
+            if scale.unit is None and (scale.pointer or own) == name:
+                yield scale
+
+
+def _smallest_mark(gauge: GaugeDescription, name: str) -> float | None:
+    """The finest marks that the face, or this pointer's card, has for it."""
+    steps = (s for scale in _scales(gauge, name) for s in (scale.major, scale.medium, scale.minor) if s)
+    return min(steps, default=None)
+
+
+def _marked(gauge: GaugeDescription, pointer: Pointer) -> tuple[float, float]:
+    """The readings that the face has marks for: beyond them nobody reads. The whole curve without marks."""
+    curve = pointer.rising
+    scales = list(_scales(gauge, pointer.name))
+    if not scales or curve.period is not None:
+        return curve.low, curve.high
+    low = max(curve.low, min(scale.low for scale in scales))
+    high = min(curve.high, max(scale.high for scale in scales))
+    return (low, high) if low < high else (curve.low, curve.high)

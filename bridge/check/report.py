@@ -1,0 +1,73 @@
+"""The findings as a table in the terminal, and as JSON."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict
+from itertools import groupby
+
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from bridge.check.findings import SEVERITIES, Finding
+
+_STYLE = {"ok": "green", "note": "cyan", "warning": "yellow", "failure": "bold red"}
+
+
+def by_subject(findings: Iterable[Finding]) -> list[tuple[str, list[Finding]]]:
+    """Findings under their subjects, in the order in which the subjects first come."""
+    found = list(findings)
+    order = {finding.subject: None for finding in found}
+    place = {subject: i for i, subject in enumerate(order)}
+    ordered = sorted(found, key=lambda finding: place[finding.subject])
+    return [(subject, list(group)) for subject, group in groupby(ordered, key=lambda f: f.subject)]
+
+
+def summary(findings: Sequence[Finding]) -> str:
+    """How many of each severity."""
+    counts = {severity: sum(f.severity == severity for f in findings) for severity in reversed(SEVERITIES)}
+    return ", ".join(f"{count} {severity}" for severity, count in counts.items())
+
+
+def terminal(name: str, findings: Sequence[Finding]) -> RenderableType:
+    """One table for each subject; under each line that is not ok, what it means and how to mend it."""
+    parts: list[RenderableType] = [Text(f"Drive check: {name}", style="bold")]
+    parts += [_table(subject, group) for subject, group in by_subject(findings)]
+    parts.append(Text(summary(findings), style="bold"))
+    parts.append(
+        Text("Nothing here is for a real aircraft. Values 'from memory' and 'common practice' are only that.")
+    )
+    return Group(*parts)
+
+
+def _table(subject: str, findings: Iterable[Finding]) -> Table:
+    table = Table(title=subject, title_justify="left", title_style="bold", expand=True)
+    table.add_column("check", no_wrap=True)
+    table.add_column("", no_wrap=True)
+    table.add_column("found", no_wrap=True)
+    table.add_column("limit", no_wrap=True)
+    table.add_column("how it was worked out", ratio=1)
+    for finding in findings:
+        style = _STYLE[finding.severity]
+        words = Text(finding.formula)
+        if finding.severity != "ok":
+            words.append("\n" if finding.formula else "")
+            words.append(finding.says, style=style)
+            words.append(f" {finding.cure}" if finding.cure else "")
+        table.add_row(
+            Text(finding.check),
+            Text(finding.severity, style=style),
+            Text(finding.found),
+            Text(finding.wanted),
+            words,
+        )
+    return table
+
+
+def to_json(name: str, findings: Sequence[Finding]) -> str:
+    """All findings with name and counts; numbers in the unit that stands beside them, null where none is."""
+    counts = {severity: sum(f.severity == severity for f in findings) for severity in SEVERITIES}
+    body = {"name": name, "counts": counts, "findings": [asdict(finding) for finding in findings]}
+    return json.dumps(body, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
