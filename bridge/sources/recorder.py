@@ -11,6 +11,7 @@ that no longer fit are lost, counted and said. States: writing -> failed -> writ
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import os
 import queue
 import threading
@@ -58,7 +59,6 @@ class LogWriter:
         )
         self._file = _Appending(_opened(path), path)
         self._pending = header.encode() + b"\r\n"
-        self._pending_rows = 0
         self._lost_said = 0
         self._sparingly = Sparingly()
         self._worker = threading.Thread(target=self._work, name=f"record {path.name}", daemon=True)
@@ -97,24 +97,21 @@ class LogWriter:
         self._write()
         if self._queue.qsize() and self.state == "writing":
             self._write()
-        self.lost += self._pending_rows + self._queue.qsize()
+        rows = self._pending.count(b"\n") - self._pending.startswith(TIME.encode())  # the header is no row
+        self.lost += rows + self._queue.qsize()
         self._file.close()
 
     def _write(self) -> None:
         # While the disk refuses, rows stay in the queue, whose bound is the bound of memory.
         if self.state == "writing":
             self._gather()
-        try:
-            self._file.append(self._pending)
-        except OSError as error:
-            if self.state == "writing":
-                self.state = "failed"
-                _log.error("recording failed, trying again", log=str(self.path), error=str(error))
-        else:
-            self._pending, self._pending_rows = b"", 0
-            if self.state == "failed":
-                self.state = "writing"
-                _log.info("recording again", log=str(self.path), rows_lost=self.lost)
+        self._pending, error = self._file.append(self._pending)
+        if error is None and self.state == "failed":
+            self.state = "writing"
+            _log.info("recording again", log=str(self.path), rows_lost=self.lost)
+        elif error is not None and self.state == "writing":
+            self.state = "failed"
+            _log.error("recording failed, trying again", log=str(self.path), error=str(error))
         if self.lost > self._lost_said and self._sparingly.say("lost", time.monotonic()) is not None:
             self._lost_said = self.lost
             _log.warning("recording loses rows", log=str(self.path), rows_lost=self.lost)
@@ -126,11 +123,10 @@ class LogWriter:
             cells = ["" if value is None else repr(value) for value in self._queue.get_nowait()]
             lines.append(",".join(cells) + "\r\n")
         self._pending += "".join(lines).encode()
-        self._pending_rows += len(lines)
 
 
 class _Appending:
-    """A file that holds whole appends only: one that fails halfway is cut off again before the next."""
+    """A file that holds whole lines only: one that could be written in part is cut off again."""
 
     def __init__(self, file: FileIO, path: Path) -> None:
         self._file = file
@@ -139,23 +135,25 @@ class _Appending:
         self._is_regular = path.is_file()
         self._is_whole = True
 
-    def append(self, data: bytes) -> None:
-        """Adds the data; raises `OSError` when not all of it could be written."""
-        if not self._is_whole:
-            self._cut_back()
-        rest = memoryview(data)
-        self._is_whole = not data
+    def append(self, data: bytes) -> tuple[bytes, OSError | None]:
+        """Adds the data; gives what could not be added, from the start of a line, and why."""
+        written = 0
         try:
-            while rest:
-                rest = rest[self._file.write(rest) :]
-        except OSError:
             self._cut_back()
-            raise
-        self._is_whole = True
+            while written < len(data):
+                written += self._file.write(memoryview(data)[written:])
+        except OSError as error:
+            whole = data.rfind(b"\n", 0, written) + 1
+            self._size += whole
+            self._is_whole = False
+            with contextlib.suppress(OSError):  # tried again before the next append
+                self._cut_back()
+            return data[whole:], error
         self._size += len(data)
+        return b"", None
 
     def _cut_back(self) -> None:
-        if self._is_regular:
+        if not self._is_whole and self._is_regular:
             self._file.truncate(self._size)
             self._file.seek(self._size)
         self._is_whole = True
