@@ -48,7 +48,7 @@ class SerialLink:
         self.board = board
         self.port = port
         self.baud = baud
-        self.superseded = 0  # MOVE frames that gave way to a newer one
+        self.superseded = 0  # MOVE frames that gave way to a newer one; the board counts them as missed
         self._bad_before = 0
         self._reader = FrameReader()
         self._port: serial.Serial | None = None
