@@ -10,7 +10,7 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from ruckig import InputParameter, Ruckig, Trajectory
 
-from bridge.motion import HORIZON_S, LONGEST_TICK_S, Limits, Motion
+from bridge.motion import HORIZON_S, LONGEST_TICK_S, Limits, Motion, Path
 from tests.bench.motion_study import Truth, candidates, fly, recorded, truths
 
 HUNDREDS = Limits(600.0, 4_000.0)
@@ -63,6 +63,32 @@ def test_no_targets_whatever_drive_a_motor_beyond_its_limits_or_stops(
             check_tick(before, was, position, velocity, span_s, speed, acceleration)
             assert low is None or position >= low
             assert high is None or position <= high
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.one_of(st.floats(-50, 1_000), st.sampled_from([0.0, 945.0, 944.9])),  # goal
+            st.floats(-4_000, 4_000),  # rate
+            st.lists(st.sampled_from([1e-4, 0.003, 0.01, 0.01, 0.05, 0.1]), max_size=40),
+        ),
+        max_size=12,
+    ),
+    st.floats(50, 3_000),
+    st.floats(200, 40_000),
+)
+@example([(800.0, 4_000.0, [0.01] * 200), (945.0, 0.0, [0.1] * 3)], 900.0, 1_000.0)
+def test_a_goal_that_runs_towards_a_stop_at_any_rate_does_not_drive_the_needle_past_it(
+    script: list[tuple[float, float, list[float]]], speed: float, acceleration: float
+) -> None:
+    path = Path(Limits(speed, acceleration, 0.0, 945.0), 400.0)
+    for goal, rate, spans in script:
+        for span_s in spans:
+            before, was = path.position, path.velocity
+            goal += rate * span_s
+            path.advance(span_s, goal, rate)
+            check_tick(before, was, path.position, path.velocity, span_s, speed, acceleration)
+            assert 0.0 <= path.position <= 945.0
 
 
 def check_tick(
@@ -128,15 +154,48 @@ def test_a_glide_takes_hardly_longer_than_the_quickest_one_and_does_not_overshoo
     assert trajectory.duration - 0.05 < near < trajectory.duration + 0.12
 
 
-def test_a_jump_is_no_motion_to_be_predicted() -> None:
+@pytest.mark.parametrize("step_ft", [0.5, 9.3, 25.0, 60.0, 480.0])
+@pytest.mark.parametrize(("gap_s", "past"), [(0.05, 1.0), (0.25, 1.2)], ids=["no gap", "gap"])
+def test_a_knobs_click_or_a_reposition_is_no_motion_to_be_predicted(
+    step_ft: float, gap_s: float, past: float
+) -> None:
+    """The needle does not swing past it; only a step after a gap may look like a climb, by a fifth."""
     motion = Motion(HUNDREDS, 0.0)
     motion.step(0.0)
+    place = step_ft * 2.038
     highest = 0.0
     for n in range(1, 400):
+        now_s = n * 0.01
+        if n % 5 == 0 and not 1.0 < now_s < 1.0 + gap_s - 0.001:
+            motion.target(now_s, 0.0 if now_s <= 1.0 else place)
+        highest = max(highest, motion.step(now_s)[0])
+    assert place <= highest <= past * place
+    assert motion.step(4.0) == (place, 0.0)
+
+
+def test_late_and_doubled_targets_and_numbers_that_are_none_change_nothing() -> None:
+    clean, dirty = Motion(HUNDREDS, 0.0), Motion(HUNDREDS, 0.0)
+    for n in range(1_000):
+        now_s = n * 0.01
         if n % 5 == 0:
-            motion.target(n * 0.01, 0.0 if n < 100 else 900.0)
-        highest = max(highest, motion.step(n * 0.01)[0])
-    assert highest == 900.0
+            for motion in (clean, dirty):
+                motion.target(now_s, 50 * sin(now_s))
+            dirty.target(now_s, 50 * sin(now_s))
+            dirty.target(now_s - 0.06, -20.0)
+            dirty.target(now_s + 0.01, nan)
+            dirty.target(now_s + 0.01, inf)
+            dirty.target(nan, 5.0)
+        assert clean.step(now_s) == dirty.step(now_s)
+
+
+def test_targets_that_arrive_all_at_once_give_no_wild_rate() -> None:
+    """A stalled link that delivers half a second at one moment, without times of the source."""
+    motion = Motion(HUNDREDS, 0.0)
+    motion.step(0.0)
+    for n in range(10):
+        motion.target(0.5 + n * 1e-5, 3.4 * n)
+    path = ticks(motion, 0.51, 200)
+    assert max(position for position, _ in path) == 3.4 * 9
 
 
 def test_when_telemetry_stops_the_needle_goes_little_further_and_rests_at_the_last_target() -> None:
