@@ -155,6 +155,12 @@ class DelimitedDecoder(Decoder):
             raise self._error("wrong columns", f"{len(tokens)} columns instead of {self._count}")
         if len(tokens) < self._needed:
             raise self._error("short", f"{len(tokens)} columns, {self._needed} needed")
+        try:
+            # The usual case in one go; whatever is unusual about a column is found one by one below.
+            if b"_" not in line:
+                return [float(tokens[column]) for column in self._columns]  # type: ignore[index]
+        except (ValueError, TypeError):
+            pass
         return [
             None if column is None else self._number(tokens[column], i, dropped)
             for i, column in enumerate(self._columns)
