@@ -72,6 +72,7 @@ class UdpSource:
         self._transport: asyncio.DatagramTransport | None = None
         self._deliver: Deliver | None = None
         self._failed: asyncio.Future[None] | None = None
+        self._closed = asyncio.Event()
         self.given = frozenset[str]().union(*(layout.given for layout in self.layouts))
         self.refused: Counter[str] = Counter()
 
@@ -94,6 +95,7 @@ class UdpSource:
     async def __aenter__(self) -> Self:
         loop = asyncio.get_running_loop()
         self._failed = loop.create_future()
+        self._closed.clear()
         try:
             self._transport, _ = await loop.create_datagram_endpoint(
                 lambda: _Protocol(self), local_addr=(self._host, self._port)
@@ -118,6 +120,8 @@ class UdpSource:
         self._deliver = None
         if self._transport is not None:
             self._transport.close()
+            # The port is free only once the loop has come round to it, and somebody may want it next.
+            await self._closed.wait()
             self._transport = None
 
     async def run(self, deliver: Deliver) -> None:
@@ -154,6 +158,10 @@ class UdpSource:
         """Takes an error of the socket itself, after which it goes on: called by the transport."""
         if (count := self._sparingly.say(("socket", str(error)), self._clock())) is not None:
             _log.warning("socket trouble", source=self.name, error=str(error), **count)
+
+    def closed(self) -> None:
+        """The port is free again: called by the transport."""
+        self._closed.set()
 
     def _arrival(self, stream: _Stream, datagram: bytes, now_s: float) -> Arrival | None:
         """What the first layout that can use this datagram makes of it, if any can."""
@@ -235,6 +243,9 @@ class _Protocol(asyncio.DatagramProtocol):
 
     def datagram_received(self, data: bytes, addr: tuple[str, int]) -> None:
         self._source.received(data, addr)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._source.closed()
 
     def error_received(self, exc: Exception) -> None:
         self._source.trouble(exc)

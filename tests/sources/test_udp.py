@@ -36,7 +36,7 @@ def a_sender(host: str = "127.0.0.1") -> Iterator[socket.socket]:
 
 async def until(is_so: Callable[[], object]) -> None:
     """Waits for it; the suite's own time limit is the only one."""
-    while not is_so():  # noqa: ASYNC110 - what is waited for is a count, not an event
+    while not is_so():
         await asyncio.sleep(0.005)
 
 
@@ -157,6 +157,14 @@ async def test_a_port_in_use_is_explained() -> None:
     assert raised.value.where == f"listen 127.0.0.1:{port}"
     assert raised.value.found == "that port in use by another program"
     assert raised.value.cure
+
+
+async def test_the_port_is_free_again_at_once_when_the_source_is_closed() -> None:
+    port = 0
+    for _ in range(5):
+        source = UdpSource("127.0.0.1", port, [TEXT])
+        async with source:
+            port = source.port
 
 
 async def test_an_address_of_another_machine_is_explained() -> None:
