@@ -130,7 +130,7 @@ def _voltage(subject: str, motor: Motor, output: str, volts: float | None) -> It
         effect = "heat grows with the square" if off > 0 else "torque falls with it"
         cure = f"Feed it {number(rated)} V: {effect}."
     formula = f"{number(volts)} V / {number(rated)} V - 1 = {number(100 * off)} %"
-    yield Finding(subject, "voltage", severity, volts, "V", rated, "", formula, says, cure)
+    yield Finding(subject, "voltage", severity, volts, "V", None, "", formula, says, cure)
 
 
 def check_board(name: str, board: BoardDescription, sheet: BoardSheet) -> Iterator[Finding]:

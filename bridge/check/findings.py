@@ -27,7 +27,7 @@ class Finding:
     value: float | None
     unit: str
     limit: float | None
-    bound: Literal["at most", "at least", ""]
+    bound: Literal["at most", "at least", ""]  # "" where there is no limit
     formula: str
     says: str
     cure: str = ""

@@ -14,7 +14,7 @@ from bridge.check.findings import Finding, number
 from bridge.check.gearing import check_counted_teeth
 from bridge.check.panel import check_case
 from bridge.check.speed import SPEED_MARGIN
-from bridge.description import near
+from bridge.description import near, validate
 from bridge.errors import DescriptionError
 from bridge.panel.description import PointerBody
 from bridge.panel.hardware import DriveDescription, Motor
@@ -82,7 +82,8 @@ def _case(question: DriveQuestion, motor: Motor) -> Case:
     steps_per_unit = span_deg / question.span * float(steps) / 360
     needed = fastest * steps_per_unit
     speed = question.speed or math.ceil(needed * SPEED_MARGIN)
-    drive = DriveDescription.model_validate(
+    drive = validate(
+        DriveDescription,
         {
             "motor": question.motor,
             "microsteps": question.microsteps,
@@ -92,7 +93,8 @@ def _case(question: DriveQuestion, motor: Motor) -> Case:
             or math.ceil(needed**2 / (2 * tolerance * steps_per_unit)),
             "backlash_deg": question.backlash_deg,
             "hair_spring": question.hair_spring,
-        }
+        },
+        "command line",
     )
     return Case(
         subject="drive",

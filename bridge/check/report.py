@@ -32,7 +32,7 @@ def summary(findings: Sequence[Finding]) -> str:
 
 
 def terminal(name: str, findings: Sequence[Finding]) -> RenderableType:
-    """One table for each subject; under each line that is not ok, what it means and how to mend it."""
+    """One table for each subject; where a finding is not ok, what it means and how to mend it as well."""
     parts: list[RenderableType] = [Text(f"Drive check: {name}", style="bold")]
     parts += [_table(subject, group) for subject, group in by_subject(findings)]
     parts.append(Text(summary(findings), style="bold"))
@@ -43,27 +43,22 @@ def terminal(name: str, findings: Sequence[Finding]) -> RenderableType:
 
 
 def _table(subject: str, findings: Iterable[Finding]) -> Table:
-    table = Table(title=subject, title_justify="left", title_style="bold", expand=True)
+    table = Table(title=subject, title_justify="left", title_style="bold", expand=True, show_lines=True)
     table.add_column("check", no_wrap=True)
     table.add_column("", no_wrap=True)
-    table.add_column("found", no_wrap=True)
-    table.add_column("limit", no_wrap=True)
-    table.add_column("how it was worked out", ratio=1)
+    table.add_column("found, limit, how it was worked out", ratio=1)
     for finding in findings:
         style = _STYLE[finding.severity]
-        words = Text(finding.formula)
-        if finding.severity != "ok":
-            words.append("\n" if finding.formula else "")
-            words.append(finding.says, style=style)
-            words.append(f" {finding.cure}" if finding.cure else "")
-        table.add_row(
-            Text(finding.check),
-            Text(finding.severity, style=style),
-            Text(finding.found),
-            Text(finding.wanted),
-            words,
-        )
+        table.add_row(Text(finding.check), Text(finding.severity, style=style), _words(finding, style))
     return table
+
+
+def _words(finding: Finding, style: str) -> Text:
+    value = ", ".join(part for part in (finding.found, finding.wanted) if part)
+    lines = [Text(value, style="bold"), Text(finding.formula, style="dim")]
+    if finding.severity != "ok":
+        lines += [Text(finding.says, style=style), Text(finding.cure)]
+    return Text("\n").join(line for line in lines if line)
 
 
 def to_json(name: str, findings: Sequence[Finding]) -> str:

@@ -63,8 +63,8 @@ def _continuous(case: Case) -> Iterator[Finding]:
     says = (
         "A continuous-rotation servo's pulse sets a speed, not a place; nothing tells it where it stands."
         f" A speed that is off by {number(100 * case.motor.speed_tolerance)} % of full speed is"
-        f" {number(drift)} deg/s at the pointer: beyond the {quantity(case.tolerance, case.unit)} allowed"
-        f" after {number(seconds, 2)} s."
+        f" {number(drift)} deg/s at the pointer, {quantity(per_minute, case.unit)} in a minute: beyond the"
+        f" {quantity(case.tolerance, case.unit)} allowed after {number(seconds, 2)} s."
     )
     if case.index_mark:
         share = case.motor.speed_tolerance * 360 * case.unit_per_deg

@@ -1,0 +1,193 @@
+"""Whole descriptions through the check: the three classic failures, and what the finished demo panel says."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from bridge.check.findings import Finding, worst
+from bridge.check.panel import check_panel
+from bridge.errors import DescriptionErrors
+from bridge.panel.load import load_panel
+
+HERE = Path(__file__).parent
+DEMO = HERE.parents[1] / "config" / "panel.toml"
+
+
+def checked(path: Path) -> dict[tuple[str, str], Finding]:
+    """Findings by subject and check; each pair may come once only."""
+    findings = check_panel(load_panel(path))
+    by_name = {(finding.subject, finding.check): finding for finding in findings}
+    assert len(by_name) == len(findings)
+    return by_name
+
+
+def changed(folder: Path, name: str, *changes: tuple[str, str]) -> dict[tuple[str, str], Finding]:
+    """The findings of one of the panels beside this file, with words changed."""
+    text = (HERE / name).read_text(encoding="utf-8")
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    file = folder / name
+    file.write_text(text, encoding="utf-8")
+    return checked(file)
+
+
+def test_clock_wheels_on_a_dial_of_ten_are_found() -> None:
+    found = checked(HERE / "clockwork.toml")
+    gearing = found["altimeter.thousands", "gearing"]
+    assert gearing.severity == "failure"
+    # After 10,000 ft the hundreds pointer made 10 turns, the thousands 10/12 of one: 8,333 ft shown.
+    assert gearing.value == pytest.approx(10_000 - 10_000 * 10 / 12)
+    assert "12" in gearing.says and "behind" in gearing.says
+    assert "60/12 x 48/24 (one axis)" in gearing.cure
+    assert found["altimeter.ten_thousands", "gearing"].severity == "ok"
+    assert [key for key, finding in found.items() if finding.severity == "failure"] == [
+        ("altimeter.thousands", "gearing")
+    ]
+
+
+def test_the_wheels_that_the_check_proposes_pass_it(tmp_path: Path) -> None:
+    found = changed(tmp_path, "clockwork.toml", ('["36/12", "32/8"]', '["60/12", "48/24"]'))
+    assert worst(found.values()) != "failure"
+
+
+def test_wheels_that_are_only_nearly_right_are_refused(tmp_path: Path) -> None:
+    found = changed(tmp_path, "clockwork.toml", ('["36/12", "32/8"]', '["61/12", "48/24"]'))
+    gearing = found["altimeter.thousands", "gearing"]
+    assert gearing.severity == "failure"
+    assert gearing.value == pytest.approx(10_000 * (1 - 60 / 61))
+
+
+def test_without_wheels_at_hand_the_cure_asks_for_them(tmp_path: Path) -> None:
+    found = changed(tmp_path, "clockwork.toml", ("teeth = [10, 12, 15, 20, 24, 30, 32, 36, 48, 60]", ""))
+    assert "--teeth" in found["altimeter.thousands", "gearing"].cure
+
+
+def test_an_odd_number_of_meshes_is_warned_of(tmp_path: Path) -> None:
+    found = changed(tmp_path, "clockwork.toml", ('["36/12", "32/8"]', '["100/10"]'))
+    assert found["altimeter.thousands", "gearing"].severity == "ok"
+    assert found["altimeter.thousands", "sense"].severity == "warning"
+
+
+def test_slack_between_wheels_is_a_reading(tmp_path: Path) -> None:
+    found = checked(HERE / "clockwork.toml")
+    assert found["altimeter.ten_thousands", "backlash"].value == pytest.approx(100_000 / 360)
+    found = changed(tmp_path, "clockwork.toml", ("backlash_deg = 1.0", "backlash_deg = 5.0"))
+    assert found["altimeter.ten_thousands", "backlash"].severity == "warning"
+
+
+def test_the_driven_pointer_carries_the_geared_ones(tmp_path: Path) -> None:
+    alone = checked(HERE / "clockwork.toml")["altimeter.hundreds", "torque"]
+    loaded = changed(tmp_path, "clockwork.toml", ("length_mm = 22", "friction_mnm = 12.1"))
+    torque = loaded["altimeter.hundreds", "torque"]
+    assert torque.value is not None and alone.value is not None
+    assert torque.value - alone.value == pytest.approx((12.1 - 0.1) / 12, rel=1e-3)
+
+
+def test_the_endless_continuous_servo_is_found() -> None:
+    found = checked(HERE / "endless-servo.toml")
+    place = found["altimeter.hundreds", "place"]
+    assert place.severity == "failure"
+    # 50 turns a minute, 5 % off: 2.5 turns of 1,000 ft.
+    assert place.value == pytest.approx(2500)
+    assert "speed, not a place" in place.says and "0.24 s" in place.says
+    assert "50 ft off" in place.says  # a twentieth of a turn between two index marks
+    assert "stepper" in place.cure
+
+
+def test_a_positional_servo_does_not_turn_without_end(tmp_path: Path) -> None:
+    found = changed(tmp_path, "endless-servo.toml", ("continuous-servo", "standard-servo-180"))
+    assert found["altimeter.hundreds", "travel"].severity == "failure"
+
+
+def test_the_weak_servo_behind_a_gear_is_found() -> None:
+    torque = checked(HERE / "weak-servo.toml")["attitude.bank", "torque"]
+    assert torque.severity == "failure"
+    # By hand: unbalance 5.4 g x 1 m of weight 52.96 mN.m, three times through the gear, over 0.9.
+    weight = 5.4e-3 * 9.80665 * 1e3 * 3 / 0.9
+    # 180,000 g.mm2 is 1.8e-4 kg.m2, nine times; 10,000 us/s2 of 180 deg over 1,900 us turn the servo
+    # 947.4 deg/s2, 16.53 rad/s2.
+    spin = 1.8e-4 * 9 / 0.9 * 16.535 * 1e3
+    assert torque.value == pytest.approx(weight + spin + 2 * 3 / 0.9, rel=1e-3)
+    assert "gear up less" in torque.cure
+
+
+def test_the_same_horizon_balanced_and_on_a_stronger_servo_passes_for_torque(tmp_path: Path) -> None:
+    changes = (("unbalance_g_mm = 5400", "unbalance_g_mm = 200"), ("micro-servo-180", "standard-servo-180"))
+    assert changed(tmp_path, "weak-servo.toml", *changes)["attitude.bank", "torque"].severity == "ok"
+
+
+def test_a_motor_with_a_rounded_ratio_is_suspected(tmp_path: Path) -> None:
+    mine = (
+        '[motors.mine]\nname = "mine"\nkind = "unipolar"\nsource = "shop page"\nrotor_steps_per_turn = 32\n'
+    )
+    mine += 'gear_train = ["64"]\n\n[drives.geared]'
+    found = changed(tmp_path, "clockwork.toml", ("[drives.geared]", mine))
+    suspected = found["motor mine", "counted teeth"]
+    assert suspected.severity == "warning"
+    assert suspected.value == pytest.approx(360 * (2048 / 2037.89 - 1), abs=0.001)
+
+
+def test_a_supply_that_is_too_small_is_found(tmp_path: Path) -> None:
+    assert checked(HERE / "weak-servo.toml")["board bench", "supply"].severity == "ok"
+    for amps, severity in (("0.8", "warning"), ("0.5", "failure")):
+        found = changed(tmp_path, "weak-servo.toml", ("supply_a = 2.0", f"supply_a = {amps}"))
+        assert found["board bench", "supply"].severity == severity
+
+
+def test_the_aircrafts_own_rates_go_before_the_defaults(tmp_path: Path) -> None:
+    words = "[aircraft]\nfastest = { indicated_altitude = 500 }\n\n[drives.geared]"
+    found = changed(tmp_path, "clockwork.toml", ("[drives.geared]", words))
+    speed = found["altimeter.hundreds", "speed"]
+    # 500 ft/s is half a turn a second: half of 4,075.77 half steps.
+    assert speed.value == pytest.approx(4075.77 / 2, abs=0.01)
+    assert speed.severity == "failure" and "aircraft.fastest" in speed.says
+
+
+def test_the_demo_panel_has_no_failure_and_every_pointer_is_checked() -> None:
+    panel = load_panel(DEMO)
+    findings = check_panel(panel)
+    assert worst(findings) != "failure"
+    checks = {finding.subject: set() for finding in findings}  # type: dict[str, set[str]]
+    for finding in findings:
+        checks[finding.subject].add(finding.check)
+    for pointer in panel.pointers:
+        assert {"resolution", "speed", "lag", "backlash", "at rest", "torque", "voltage"} <= checks[
+            pointer.key
+        ]
+    for board in panel.description.boards:
+        assert {"supply", "board current", "pins"} <= checks[f"board {board}"]
+
+
+def test_every_finding_has_its_unit_and_every_bad_one_its_cure() -> None:
+    for path in (DEMO, *sorted(HERE.glob("*.toml"))):
+        for finding in check_panel(load_panel(path)):
+            assert finding.says.endswith((".", "there."))
+            assert (finding.value is None) == (finding.unit == "")
+            assert finding.formula or finding.value is None
+            if finding.severity in ("warning", "failure"):
+                assert finding.cure.endswith("."), finding
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "key"),
+    [
+        ('geared_to = "hundreds"', 'geared_to = "minutes"', "gauges.altimeter"),
+        ('geared_to = "hundreds"', 'geared_to = "ten_thousands"', "gauges.altimeter"),
+        ('gears = ["36/12", "32/8"]', "gears = []", "gauges.altimeter.geared.thousands.gears"),
+        ('gears = ["36/12", "32/8"]', 'gears = ["36/0"]', "gauges.altimeter.geared.thousands.gears"),
+        ("[gauges.altimeter.geared.thousands]", "[gauges.altimeter.geared.hundreds]", "gauges.altimeter"),
+    ],
+)
+def test_wheels_that_lead_nowhere_are_a_mistake_of_the_description(
+    tmp_path: Path, old: str, new: str, key: str
+) -> None:
+    text = (HERE / "clockwork.toml").read_text(encoding="utf-8")
+    assert old in text
+    file = tmp_path / "panel.toml"
+    file.write_text(text.replace(old, new), encoding="utf-8")
+    with pytest.raises(DescriptionErrors) as caught:
+        load_panel(file)
+    assert any(error.key.startswith(key) for error in caught.value.errors)
