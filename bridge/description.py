@@ -65,7 +65,15 @@ def validate(model: type[Model], data: Mapping[str, Any], where: str, key: str =
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        raise DescriptionErrors([_explained(e, model, where, key) for e in error.errors()]) from None
+        told = error.errors()
+        inner = [e["loc"] for e in told if e["type"] != "too_short"]
+        # pydantic drops a wrong item before it counts, and would call the list too short as well
+        told = [
+            e
+            for e in told
+            if e["type"] != "too_short" or not any(i[: len(e["loc"])] == e["loc"] for i in inner)
+        ]
+        raise DescriptionErrors([_explained(e, model, where, key) for e in told]) from None
 
 
 def load(model: type[Model], path: Path) -> Model:
@@ -110,7 +118,7 @@ def _keys_at(model: type[BaseModel], path: tuple[int | str, ...]) -> list[str]:
             field = here.model_fields.get(str(part))
             here = field.annotation if field else None
         else:
-            here = next((a for a in reversed(get_args(here)) if a is not type(None)), None)
+            here = next((a for a in reversed(get_args(here)) if a not in (type(None), Ellipsis)), None)
         while here is not None and type(None) in get_args(here):
             here = next(a for a in get_args(here) if a is not type(None))
     return list(here.model_fields) if isinstance(here, type) and issubclass(here, BaseModel) else []

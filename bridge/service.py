@@ -78,13 +78,13 @@ class Service:
         confirmed: Mapping[Place, float] | None = None,
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
+        self._clock = clock
         self._make_sources = make_sources
         self.sources = list(make_sources(panel))
         self.rig = Rig(panel, self._given(), confirmed)
         self.boards = {name: self._board(panel, name) for name in self.rig.sessions}
         self._state = state
         self._recording: LogWriter | None = None
-        self._clock = clock
         self._timer: asyncio.TimerHandle | None = None
         self._ticked_s = 0.0
         self._bases: dict[str, TimeBase] = {}
@@ -101,6 +101,11 @@ class Service:
     def _noticed(self, board: str, notice: Notice) -> None:
         self.rig.notice(board, notice)
 
+    @property
+    def parts(self) -> tuple[str, ...]:
+        """The names of the parts that run."""
+        return tuple(self._tasks)
+
     def record(self, recording: LogWriter) -> None:
         """From now on, every arrival is recorded there."""
         self._recording = recording
@@ -114,22 +119,24 @@ class Service:
 
         Raises DescriptionError when a source can't be opened at the start.
         """
-        async with self._group:
-            await self._open(self.sources)
+        await self._open(self.sources)
+        try:
+            async with self._group:
+                for source in self.sources:
+                    self._start_source(source)
+                for name in self.boards:
+                    self._start_board(name)
+                self._start("files", self._watch_files)
+                if self._state is not None:
+                    self._start("state", self._keep_state)
+                self._tick()
+                await self._stopping.wait()
+                await self._come_to_rest()
+                for task in self._tasks.values():
+                    task.cancel()
+        finally:
             for source in self.sources:
-                self._start_source(source)
-            for name in self.boards:
-                self._start_board(name)
-            self._start("files", self._watch_files)
-            if self._state is not None:
-                self._start("state", self._keep_state)
-            self._tick()
-            await self._stopping.wait()
-            await self._come_to_rest()
-            for task in self._tasks.values():
-                task.cancel()
-        for source in self.sources:
-            await source.__aexit__(None, None, None)
+                await source.__aexit__(None, None, None)
         if self._state is not None:
             self._state.keep(self.rig.positions())
         _log.info("stopped")

@@ -1,0 +1,229 @@
+"""The live service: real datagrams in, virtual boards, hot reload, recording, state, and a clean stop."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import socket
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+import pytest
+
+from bridge.boards.state import State
+from bridge.boards.virtual import VirtualLink
+from bridge.errors import DescriptionError
+from bridge.panel.load import load_panel
+from bridge.rig import Telemetry
+from bridge.service import Service
+from bridge.sources.flightlog import read_log
+from bridge.sources.recorder import LogWriter
+from bridge.sources.udp import UdpSource
+from bridge.statefile import StateFile
+
+LAYOUT = """
+kind = "keyvalue"
+separator = " "
+[[fields]]
+quantity = "pressure_altitude"
+key = "alt"
+unit = "ft"
+[[fields]]
+quantity = "altimeter_setting"
+key = "set"
+unit = "inHg"
+[[fields]]
+quantity = "calibrated_airspeed"
+key = "cas"
+unit = "kt"
+"""
+
+
+@pytest.fixture
+def panel_file(config: Path) -> Path:
+    """The demo panel on a port of its own, with a key=value layout and pointers that are homed at once."""
+    (config / "layouts" / "test.toml").write_text(LAYOUT)
+    path = config / "panel.toml"
+    text = path.read_text().replace("127.0.0.1:5501", "127.0.0.1:0")
+    path.write_text(text.replace("layouts/labelled-text.toml", "layouts/test.toml"))
+    return path
+
+
+class Sender:
+    """Sends key=value datagrams to a service, for as long as it is open."""
+
+    def __init__(self, service: Service) -> None:
+        source = service.sources[0]
+        assert isinstance(source, UdpSource)
+        self._to = ("127.0.0.1", source.port)
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self.altitude_ft = 2140.0
+        self.airspeed_kt = 90.0
+        self.sent = 0
+
+    async def run(self) -> None:
+        try:
+            while True:
+                self.send(f"alt={self.altitude_ft} set=29.92126 cas={self.airspeed_kt}".encode())
+                await asyncio.sleep(0.03)
+        finally:
+            self._socket.close()
+
+    def send(self, datagram: bytes) -> None:
+        self._socket.sendto(datagram, self._to)
+        self.sent += 1
+
+
+@asynccontextmanager
+async def flying(service: Service) -> AsyncIterator[Sender]:
+    """The service running and fed; stopped cleanly at the end."""
+    run = asyncio.create_task(service.run())
+    await until(lambda: "source" in " ".join(service.parts))
+    sender = Sender(service)
+    feed = asyncio.create_task(sender.run())
+    try:
+        yield sender
+    finally:
+        feed.cancel()
+        service.stop()
+        await asyncio.wait_for(run, 20)
+
+
+async def until(condition: Callable[[], bool], seconds: float = 30.0) -> None:
+    """Wait for a condition; generous, for slow machines."""
+    async with asyncio.timeout(seconds):
+        while not condition():
+            await asyncio.sleep(0.01)
+
+
+async def until_ready(service: Service) -> None:
+    await until(lambda: all(s.state is State.READY for s in service.rig.sessions.values()), 60)
+
+
+def airspeed_deg(service: Service) -> float:
+    needle = service.rig.chain.needles["right", 0]
+    return needle.pointer.face_deg(needle.position)
+
+
+async def test_a_datagram_moves_the_needle_on_its_board(panel_file: Path) -> None:
+    service = Service(load_panel(panel_file))
+    async with flying(service) as sender:
+        await until_ready(service)
+        sender.airspeed_kt = 120.0
+        await until(lambda: service.rig.chain.needles["right", 0].indication == pytest.approx(121.5, abs=0.1))
+        link = service.boards["right"].link
+        assert isinstance(link, VirtualLink)
+        target = service.rig.chain.needles["right", 0].target
+        await until(lambda: abs(link.board.channel(0).place - (target or 0)) < 1.5)
+        assert service.rig.telemetry is Telemetry.LIVE
+    assert service.rig.still
+
+
+async def test_saving_a_calibration_moves_the_needle_and_a_bad_one_changes_nothing(
+    panel_file: Path, tmp_path: Path
+) -> None:
+    service = Service(load_panel(panel_file))
+    recording = LogWriter(tmp_path / "flight.csv", sorted(service.rig.chain.given))
+    service.record(recording)
+    file = panel_file.parent / "calibration" / "airspeed.toml"
+    good = file.read_text()
+    async with flying(service) as sender:
+        await until_ready(service)
+        await until(lambda: service.rig.still)
+        stood_deg = airspeed_deg(service)
+        panel = service.rig.panel
+        file.write_text(good.replace("[80, 108, 109.1]", "[80, 108, 90.0"))
+        await asyncio.sleep(1.0)
+        assert service.rig.panel is panel, "a file that can't be read changes nothing"
+        file.write_text(good.replace("[80, 108, 109.1]", "[80, 112, 113.1]"))
+        await until(lambda: service.rig.panel is not panel)
+        await until(lambda: airspeed_deg(service) > stood_deg + 1.0)
+        assert service.boards["right"].session.state is State.READY, "no board was disturbed"
+        sent = sender.sent
+    await asyncio.to_thread(recording.close)
+    rows = list(read_log(tmp_path / "flight.csv"))
+    assert len(rows) >= sent - 2, "no row was lost by the reload"
+
+
+async def test_a_changed_source_listens_anew_and_a_port_in_use_leaves_the_old_one(panel_file: Path) -> None:
+    service = Service(load_panel(panel_file))
+    async with flying(service):
+        await until(lambda: service.rig.telemetry is Telemetry.LIVE)
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
+            other.bind(("127.0.0.1", 0))
+            taken = other.getsockname()[1]
+            panel = service.rig.panel
+            text = panel_file.read_text()
+            panel_file.write_text(text.replace("127.0.0.1:0", f"127.0.0.1:{taken}"))
+            await service.take(load_panel(panel_file))
+            assert service.rig.panel is panel
+        await service.take(load_panel(panel_file))
+        assert service.sources[0].name == f"127.0.0.1:{taken}"
+        late = Sender(service)
+        late.send(b"alt=5000 set=29.92126 cas=90")
+        await until(lambda: service.rig.chain.needles["left", 0].indication == pytest.approx(5000, abs=0.1))
+        late._socket.close()
+
+
+async def test_silent_telemetry_holds_then_rests_and_comes_back(panel_file: Path) -> None:
+    text = panel_file.read_text().replace("after_s = 10.0", "after_s = 1.5")
+    panel_file.write_text(text.replace('behaviour = "hold"', 'behaviour = "park"'))
+    service = Service(load_panel(panel_file))
+    run = asyncio.create_task(service.run())
+    await until(lambda: bool(service.parts))
+    sender = Sender(service)
+    await until_ready(service)
+    sender.send(b"alt=2140 set=29.92126 cas=100")
+    await until(lambda: service.rig.telemetry is Telemetry.SILENT)
+    assert service.rig.chain.needles["right", 0].indication is not None
+    await until(lambda: service.rig.telemetry is Telemetry.RESTING)
+    await until(lambda: abs(airspeed_deg(service)) < 0.5)
+    sender.send(b"alt=2140 set=29.92126 cas=100")
+    await until(lambda: service.rig.telemetry is Telemetry.LIVE)
+    await until(lambda: airspeed_deg(service) > 100)
+    sender._socket.close()
+    service.stop()
+    await run
+
+
+async def test_positions_outlive_the_service(panel_file: Path, tmp_path: Path) -> None:
+    state = StateFile(tmp_path / "state" / "panel.json")
+    service = Service(load_panel(panel_file), state=state)
+    async with flying(service):
+        await until_ready(service)
+        await until(lambda: service.rig.chain.needles["left", 0].target is not None and service.rig.still)
+    kept = StateFile(state.path).read()
+    assert kept["left", 0] == pytest.approx(service.rig.chain.needles["left", 0].position, abs=0.01)
+    assert not list(state.path.parent.glob("*.new"))
+
+
+def test_a_damaged_state_file_is_said_and_not_used(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "panel.json"
+    path.write_text(json.dumps({"positions_steps": {"left": {"0": "far"}}}))
+    assert StateFile(path).read() == {}
+    assert "state file not used" in capsys.readouterr().out
+
+
+async def test_a_port_in_use_is_said_at_the_start(panel_file: Path) -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
+        other.bind(("127.0.0.1", 0))
+        taken = other.getsockname()[1]
+        panel_file.write_text(panel_file.read_text().replace("127.0.0.1:0", f"127.0.0.1:{taken}"))
+        with pytest.raises(DescriptionError, match=str(taken)):
+            await Service(load_panel(panel_file)).run()
+
+
+async def test_a_serial_board_that_is_not_there_stops_no_other(panel_file: Path) -> None:
+    text = panel_file.read_text()
+    panel_file.write_text(
+        text.replace("[boards.centre]\n", '[boards.centre]\nlink = "serial"\nport = "no-such-port"\n')
+    )
+    service = Service(load_panel(panel_file))
+    async with flying(service):
+        await until(lambda: service.rig.sessions["left"].state is State.READY, 60)
+        centre = service.rig.sessions["centre"]
+        assert centre.state is State.ABSENT
+        assert "no-such-port" in centre.detail
