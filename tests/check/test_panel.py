@@ -191,3 +191,60 @@ def test_wheels_that_lead_nowhere_are_a_mistake_of_the_description(
     with pytest.raises(DescriptionErrors) as caught:
         load_panel(file)
     assert any(error.key.startswith(key) for error in caught.value.errors)
+
+
+def test_what_a_servo_does_through_gears_is_worked_out_by_hand() -> None:
+    found = checked(HERE / "weak-servo.toml")
+    assert found["attitude.bank", "travel"].value == pytest.approx(360 / 3)
+    assert found["attitude.bank", "servo speed"].value == pytest.approx(90 / 3)
+    # 10 us of dead band where 1,900 us turn the servo 180 degrees, the horizon three times that.
+    assert found["attitude.bank", "resolution"].value == pytest.approx(10 / 1900 * 180 * 3)
+
+
+def test_a_falling_curve_mends_backlash_where_friction_holds_the_pointer(tmp_path: Path) -> None:
+    points = "[hundreds]\nunit = 'ft'\npoints = [[0, 0], [500, 180], [1000, 360]]\n"
+    falling = "falling = [[0, -5], [500, 175], [1000, 355]]\n"
+    calibrated = ('instrument = "altimeter"', 'instrument = "altimeter"\ncalibration = "curve.toml"')
+    loose = ("acceleration_steps_s2 = 4000", "acceleration_steps_s2 = 4000\nbacklash_deg = 3.5")
+    heavy = ("channel = 0", "channel = 0\nunbalance_g_mm = 50")
+    for text, changes, severity, words in (
+        (points, (calibrated, loose), "warning", "falling curve"),
+        (points + falling, (calibrated, loose), "ok", "falling curve"),
+        (points + falling, (calibrated, loose, heavy), "warning", "drops it"),
+    ):
+        (tmp_path / "curve.toml").write_text(text, encoding="utf-8")
+        found = changed(tmp_path, "clockwork.toml", *changes)
+        backlash = found["altimeter.hundreds", "backlash"]
+        assert backlash.value == pytest.approx((1.5 + 3.5) / 360 * 1000)
+        assert backlash.severity == found["altimeter.hundreds", "at rest"].severity == severity
+        assert words in backlash.says + backlash.cure
+
+
+def test_a_step_is_held_against_half_a_mark(tmp_path: Path) -> None:
+    face = "\n[[gauges.altimeter.face.scales]]\nlow = 0\nhigh = 1000\nmajor = 100\nminor = MINOR\n"
+    text = (HERE / "clockwork.toml").read_text(encoding="utf-8")
+    file = tmp_path / "panel.toml"
+    for minor, severity in ((20, "ok"), (2, "ok"), (1, "ok")):
+        file.write_text(text + face.replace("MINOR", str(minor)), encoding="utf-8")
+        marks = checked(file)["altimeter.hundreds", "marks"]
+        assert (marks.limit, marks.severity) == (minor / 2, severity)
+    coarse = text.replace("microsteps = 2", 'microsteps = 1\ngear_train = ["1/8"]')
+    file.write_text(coarse + face.replace("MINOR", "5"), encoding="utf-8")  # a step is 3.9 ft
+    assert checked(file)["altimeter.hundreds", "marks"].severity == "warning"
+
+
+def test_the_certified_altimeter_is_held_against_the_quickest_pointer_only() -> None:
+    subjects = [subject for subject, check in checked(DEMO) if check == "certified"]
+    assert subjects == ["altimeter.hundreds"]
+
+
+def test_a_gauge_stepper_on_the_boards_pins_gets_five_volts(tmp_path: Path) -> None:
+    changes = (
+        ("geared-unipolar-5v", "gauge-stepper-315"),
+        ('output = "four_wire"', 'output = "gauge_stepper"'),
+        ("supply_a = 1.0", "supply_a = 1.0\nsupply_v = 12"),
+    )
+    found = changed(tmp_path, "clockwork.toml", *changes)
+    assert found["altimeter.hundreds", "voltage"].severity == "ok"
+    assert found["altimeter.hundreds", "driver current"].value == pytest.approx(5 / 280)
+    assert found["altimeter.hundreds", "travel"].severity == "failure"  # it has stops

@@ -134,3 +134,24 @@ def test_numbers_are_written_as_one_reads_them() -> None:
         "0", "4,076", "0.2453", "12", "1,000,000", "-16.67", "0.00003643", "2.500e-09",
     ]  # fmt: skip
     assert number(4075.7728, 6) == "4,075.77"
+
+
+def test_the_rotor_itself_has_to_be_sped_up() -> None:
+    words: dict[str, Any] = {
+        "unit": "deg",
+        "span": 360.0,
+        "microsteps": 1,
+        "speed": 200.0,
+        "acceleration": 1000.0,
+    }
+    still = PointerBody(inertia_g_mm2=0.0, friction_mnm=0.0)
+    found = asked("bipolar-200-nema17", **words, body=still)["torque"]
+    # 54 g.cm2 is 5.4e-6 kg.m2; 1,000 steps/s2 of 1.8 degrees are 31.42 rad/s2: 0.1696 mN.m.
+    assert found.value == pytest.approx(0.1696, abs=5e-5)
+    behind = MOTORS | {
+        "geared": MOTORS["bipolar-200-nema17"].model_copy(update={"gear_train": (Fraction(10),)})
+    }
+    question = DriveQuestion(motor="geared", body=still, **words)
+    geared = next(f for f in check_drive(question, behind) if f.check == "torque")
+    # The same rotor steps behind 10:1: ten times less at the shaft, felt a hundredfold.
+    assert geared.value == pytest.approx(1.696, abs=5e-4)
