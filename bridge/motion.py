@@ -5,12 +5,11 @@ Pure: every time is an argument, the same calls give the same path, bit for bit.
 1. Prediction. A target is old when it arrives, and the next is 17 to 100 ms away. So a straight line is
    fitted by least squares through the targets of the last `WINDOW_S` seconds, and read off at now:
        rate = (n sum(t x) - sum(t) sum(x)) / (n sum(t t) - sum(t)^2),  goal = mean(x) + rate (now - mean(t))
-   It is believed with three targets over at least `BASE_S`, for `HORIZON_S` after the last one, and as far
-   as it explains the targets: the goal lies between the last target at rest (r^2, the squared correlation,
-   up to `CROOKED`) and the line (from `STRAIGHT`). A step (a knob's click, a reposition) reaches r^2 = 0.80
-   at the most (two of four even targets), so needles don't overshoot after it. A target farther from the
-   last one than the drive could have run in that time and `JUMP_S` more starts the line afresh: a jump
-   after a gap could look straight.
+   It is believed with three targets over at least `BASE_S` and for `HORIZON_S` after the last one; before
+   and after that the goal is the last target, at rest. Nor is it believed where more than `SUDDEN` of the
+   whole way lies between two targets: that is a step (a knob's click, the simulator repositioned), and no
+   needle shall swing past it. And it is believed only as far as it explains the targets: the goal goes from
+   the last target (r^2, the squared correlation, up to `CROOKED`) to the line (from `STRAIGHT`).
 2. Path. In every tick (length h) the velocity changes evenly by
        change = -(1 - z) ((1 - z)/h error + (3 + z)/2 closing),    z = exp(-h / SETTLE_S)
    with error and closing the position and velocity relative to the goal. That puts both poles of the
@@ -26,7 +25,7 @@ A goal at rest is reached exactly, and then the needle is exactly still.
 Why prediction, and these numbers (tests/bench/motion_study.py; hundreds pointer, climb of 1,500 ft/min in
 ripples, 20 Hz, 0 to 30 ms late, 2 % lost, times of arrival; error RMS and max in ft, twitching in ft/s):
     hold last 1.60, 4.3, 17.1;  play-out by 0.08 s 2.43, 4.1, 6.1, by 0.15 s 4.17, 5.8, 5.7
-    window 0.15 s 0.66, 4.4, 6.5;  0.20 s 0.57, 4.4, 4.1;  0.30 s 0.58, 1.9, 2.3;  0.40 s 0.64, 1.8, 1.7
+    window 0.15 s 0.67, 4.4, 6.5;  0.20 s 0.60, 4.4, 4.2;  0.30 s 0.58, 1.9, 2.3;  0.40 s 0.64, 1.8, 1.7
 All but the long play-out keep 3 ft RMS and 10 ft. Prediction is nearly three times nearer than holding and
 seven times smoother; a longer window is smoother still, but lags a quick roll (bank RMS 0.67 deg at 0.30 s,
 0.81 deg at 0.40 s, holding 0.73). With the source's own times in place of those of arrival: 0.43, 1.2, 1.4.
@@ -43,9 +42,9 @@ from math import exp, inf, sqrt
 WINDOW_S = 0.3
 BASE_S = 0.08
 CROOKED, STRAIGHT = 0.8, 0.9
+SUDDEN = 0.7
 HORIZON_S = 0.25
 SETTLE_S = 0.03
-JUMP_S = 0.05
 LATE_S = 1.0  # a time that lies farther back is not late or out of order: the time base was set back
 LONGEST_TICK_S = 0.1  # after a longer gap between two ticks the needle goes on as after this one
 _MOST_TARGETS = 32
@@ -92,10 +91,15 @@ class Prediction:
         count = len(targets)
         if count < 3 or targets[0][0] > time_s - BASE_S:
             return
+        before = targets[0][1] - position
+        most = SUDDEN * abs(before)
         t = x = tt = tx = xx = 0.0  # sums, counted from the newest target: equal targets give exactly no rate
         for then_s, there in targets:
             then_s -= time_s
             there -= position
+            if not -most <= there - before <= most:
+                return
+            before = there
             t += then_s
             x += there
             tt += then_s * then_s
@@ -248,12 +252,11 @@ class Motion:
     get their targets with the same times are predicted to the same moment, and so stay in step.
     """
 
-    __slots__ = ("_path", "_prediction", "_speed", "_time_s")
+    __slots__ = ("_path", "_prediction", "_time_s")
 
     def __init__(self, limits: Limits, position_steps: float, velocity_steps_s: float = 0.0) -> None:
         self._path = Path(limits, position_steps, velocity_steps_s)
         self._prediction = Prediction(position_steps)
-        self._speed = limits.speed_steps_s
         self._time_s = inf  # the first step sets it
 
     @property
@@ -272,7 +275,7 @@ class Motion:
             -_FARTHEST_STEPS <= position_steps <= _FARTHEST_STEPS and -inf < time_s < inf
         ):
             return
-        if since_s < 0.0 or abs(position_steps - prediction.last) > self._speed * (since_s + JUMP_S):
+        if since_s < 0.0:
             prediction.forget(position_steps)
         prediction.add(time_s, position_steps)
 
