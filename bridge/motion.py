@@ -8,8 +8,7 @@ Pure: every time is an argument, the same calls give the same path, bit for bit.
    It is believed with three targets over at least `BASE_S` and for `HORIZON_S` after the last one; before
    and after that the goal is the last target, at rest. Nor is it believed where more than `SUDDEN` of the
    whole way lies between two targets: that is a step (a knob's click, the simulator repositioned), and no
-   needle shall swing past it. And it is believed only as far as it explains the targets: the goal goes from
-   the last target (r^2, the squared correlation, up to `CROOKED`) to the line (from `STRAIGHT`).
+   needle shall swing past it.
 2. Path. In every tick (length h) the velocity changes evenly by
        change = -(1 - z) ((1 - z)/h error + (3 + z)/2 closing),    z = exp(-h / SETTLE_S)
    with error and closing the position and velocity relative to the goal. That puts both poles of the
@@ -25,13 +24,12 @@ A goal at rest is reached exactly, and then the needle is exactly still.
 Why prediction, and these numbers (tests/bench/motion_study.py; hundreds pointer, climb of 1,500 ft/min in
 ripples, 20 Hz, 0 to 30 ms late, 2 % lost, times of arrival; error RMS and max in ft, twitching in ft/s):
     hold last 1.60, 4.3, 17.1;  play-out by 0.08 s 2.43, 4.1, 6.1, by 0.15 s 4.17, 5.8, 5.7
-    window 0.15 s 0.67, 4.4, 6.5;  0.20 s 0.60, 4.4, 4.2;  0.30 s 0.58, 1.9, 2.3;  0.40 s 0.64, 1.8, 1.7
+    window 0.15 s 0.67, 4.4, 6.6;  0.20 s 0.57, 2.5, 4.2;  0.30 s 0.58, 1.9, 2.3;  0.40 s 0.64, 1.8, 1.7
 All but the long play-out keep 3 ft RMS and 10 ft. Prediction is nearly three times nearer than holding and
-seven times smoother; a longer window is smoother still, but lags a quick roll (bank RMS 0.67 deg at 0.30 s,
-0.81 deg at 0.40 s, holding 0.73). With the source's own times in place of those of arrival: 0.43, 1.2, 1.4.
-Gusts that change from one target to the next can't be predicted: airspeed of the gusty flight 0.59 kt,
-holding 0.47, play-out by 0.08 s 0.64; believing the line whatever its r^2 0.74. `SETTLE_S` 0.02 s twitches by
-a third more, 0.05 s lags a quarter more in that roll.
+seven times smoother; a longer window is smoother still, but lags a quick roll (bank RMS 0.72 deg at 0.30 s,
+0.89 deg at 0.40 s, holding 0.73). `SETTLE_S` 0.02 s twitches by a third more, 0.05 s lags a quarter more in
+that roll. With the source's own times in place of those of arrival: 0.43, 1.2, 1.4. Gusts that change from
+one target to the next can't be predicted: airspeed of the gusty flight 0.64 kt, as by play-out; holding 0.47.
 """
 
 from __future__ import annotations
@@ -41,7 +39,6 @@ from math import exp, inf, sqrt
 
 WINDOW_S = 0.3
 BASE_S = 0.08
-CROOKED, STRAIGHT = 0.8, 0.9
 SUDDEN = 0.7
 HORIZON_S = 0.25
 SETTLE_S = 0.03
@@ -93,7 +90,7 @@ class Prediction:
             return
         before = targets[0][1] - position
         most = SUDDEN * abs(before)
-        t = x = tt = tx = xx = 0.0  # sums, counted from the newest target: equal targets give exactly no rate
+        t = x = tt = tx = 0.0  # sums, counted from the newest target: equal targets give exactly no rate
         for then_s, there in targets:
             then_s -= time_s
             there -= position
@@ -104,15 +101,8 @@ class Prediction:
             x += there
             tt += then_s * then_s
             tx += then_s * there
-            xx += there * there
-        spread, slant, height = count * tt - t * t, count * tx - t * x, count * xx - x * x
-        if slant * slant <= CROOKED * spread * height:
-            return
-        share = (slant * slant / (spread * height) - CROOKED) / (STRAIGHT - CROOKED)
-        rate = slant / spread
-        share = min(share, 1.0)
-        self._rate = share * rate
-        self._line = position + share * (x - rate * t) / count
+        self._rate = rate = (count * tx - t * x) / (count * tt - t * t)
+        self._line = position + (x - rate * t) / count
 
     def at(self, time_s: float) -> tuple[float, float]:
         """Goal (steps) and its rate (steps/s) at this time."""

@@ -277,10 +277,3 @@ def test_prediction_is_nearer_to_the_truth_and_smoother_than_holding_the_last_ta
     assert ours.rms < simple.rms
     assert ours.worst < simple.worst
     assert ours.rough < 0.4 * simple.rough
-
-
-def test_gusts_that_no_line_explains_are_hardly_followed_worse_than_by_holding_the_last_target() -> None:
-    """Believing the line whatever its fit was worse by half when this was written."""
-    gusty = next(truth for truth in recorded() if "airspeed" in truth.name)
-    ours = fly(gusty, Motion, stamped=False)
-    assert ours.rms < 1.4 * fly(gusty, candidates()["hold last, at once"], stamped=False).rms
