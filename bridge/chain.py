@@ -12,6 +12,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from bridge.gauges.pointer import Course, Pointer
+from bridge.instruments import Instrument
 from bridge.motion import Limits, Motion
 from bridge.panel.load import Panel
 from bridge.readings import plan
@@ -78,6 +79,15 @@ def needle_of(pointer: Pointer) -> Needle:
     return Needle(pointer, Course(pointer), Motion(motion_limits(pointer), home), home)
 
 
+@dataclass(frozen=True, slots=True)
+class _Gauge:
+    """One gauge at work: its instrument, its needles, and the given quantities that they rest on."""
+
+    instrument: Instrument
+    needles: tuple[Needle, ...]
+    rests_on: frozenset[str]
+
+
 class Chain:
     """The panel's pointers, driven by readings.
 
@@ -93,7 +103,9 @@ class Chain:
         self._instruments = {gauge: panel.instrument(gauge) for gauge in described.gauges}
         setting = described.altimeter_setting
         own = dict(described.fixed)
-        if setting.source != "telemetry":
+        if setting.source == "knob" and before is not None:
+            own["altimeter_setting"] = before.readings.get("altimeter_setting", setting.inhg)
+        elif setting.source != "telemetry":
             own["altimeter_setting"] = setting.inhg
         wanted = [name for i in self._instruments.values() for name in (*i.needs, *i.uses)]
         self.plan = plan(given | own.keys(), wanted, panel.catalogue, panel.position_error)
@@ -107,6 +119,16 @@ class Chain:
             self._take_over(before)
         if own:
             self.readings = self._derivation.update(self._time_s, own)
+        self._gauges = tuple(self._gauge(gauge) for gauge in described.gauges)
+
+    def _gauge(self, name: str) -> _Gauge:
+        instrument = self._instruments[name]
+        rests_on = {given: frozenset({given}) for given in self.plan.given}
+        for rule in self.plan.rules:
+            rests_on[rule.output] = frozenset[str]().union(*(rests_on[source] for source in rule.inputs))
+        shown = [rests_on[need] for need in (*instrument.needs, *instrument.uses) if need in rests_on]
+        needles = tuple(needle for needle in self.needles.values() if needle.pointer.gauge == name)
+        return _Gauge(instrument, needles, frozenset[str]().union(*shown))
 
     def _take_over(self, before: Chain) -> None:
         same = {
@@ -133,24 +155,28 @@ class Chain:
             if any(name in self.plan.missing for name in (*i.needs, *i.uses))
         }
 
-    def set_altimeter(self, setting_inhg: float) -> None:
-        """A knob was turned: the altimeter setting is this now."""
-        self.readings = self._derivation.update(self._time_s, {"altimeter_setting": setting_inhg})
+    def set_altimeter(self, time_s: float, setting_inhg: float) -> None:
+        """A knob was turned: the altimeter setting is this from now on."""
+        self._take(time_s, {"altimeter_setting": setting_inhg})
 
     def feed(self, time_s: float, readings: Mapping[str, float]) -> None:
-        """Take readings (canonical units) that belong to this time, and aim the pointers."""
-        self._time_s = time_s
+        """Take readings (canonical units) that belong to this time, and aim the pointers they move."""
         if not self._own.isdisjoint(readings):
             readings = {name: value for name, value in readings.items() if name not in self._own}
+        self._take(time_s, readings)
+
+    def _take(self, time_s: float, readings: Mapping[str, float]) -> None:
+        self._time_s = time_s
         self.readings = values = self._derivation.update(time_s, readings)
-        indications = {
-            gauge: instrument.update(time_s, values) for gauge, instrument in self._instruments.items()
-        }
-        for needle in self.needles.values():
-            pointer = needle.pointer
-            reading = indications[pointer.gauge].get(pointer.indication)
-            if reading is not None:
-                needle.aim(time_s, reading)
+        for gauge in self._gauges:
+            # A gauge of which nothing arrived keeps its aim: an old reading at a new time would be a lie.
+            if gauge.rests_on.isdisjoint(readings):
+                continue
+            indications = gauge.instrument.update(time_s, values)
+            for needle in gauge.needles:
+                reading = indications.get(needle.pointer.indication)
+                if reading is not None:
+                    needle.aim(time_s, reading)
 
     def step(self, time_s: float) -> None:
         """Move every needle's `position` and `velocity` on to this time."""

@@ -62,7 +62,6 @@ class Rig:
         self.telemetry: Telemetry = before.telemetry if before else Telemetry.AWAITED
         self.telemetry_s: float | None = before.telemetry_s if before else None
         """When the last readings arrived."""
-        self.setting_inhg: float = before.setting_inhg if before else panel.description.altimeter_setting.inhg
         self._confirmed = dict(confirmed or {})
         self.sessions: dict[str, BoardSession] = {}
         self._boards: list[tuple[BoardSession, tuple[Needle, ...]]] = []
@@ -99,7 +98,7 @@ class Rig:
 
     def tick(self, time_s: float) -> list[tuple[str, list[float], list[float]]]:
         """Move all needles on to this time; for each board its channels' positions and velocities."""
-        self._attend()
+        self._attend(time_s)
         self._watch_telemetry(time_s)
         self.chain.step(time_s)
         return [
@@ -139,11 +138,11 @@ class Rig:
         _log.info("telemetry", state=state.value, was=self.telemetry.value)
         self.telemetry = state
 
-    def _attend(self) -> None:
+    def _attend(self, time_s: float) -> None:
         """See to what the boards said since the last tick."""
         for session, needles in self._boards:
             for notice in session.take_notices():
-                self.notice(session.name, notice)
+                self._notice(time_s, session, notice)
             for channel, needle in zip(session.channels, needles, strict=True):
                 place = (session.name, channel.number)
                 known = channel.phase is Phase.READY
@@ -154,13 +153,13 @@ class Rig:
                 elif not known:
                     self._standing.discard(place)
 
-    def notice(self, board: str, notice: Notice) -> None:
-        """See to what a board's session said."""
+    def _notice(self, time_s: float, session: BoardSession, notice: Notice) -> None:
+        board = session.name
         match notice:
             case KnobTurned():
-                self._knob(board, notice)
+                self._knob(time_s, board, notice)
             case PositionNeeded():
-                self._position_needed(self.sessions[board], notice.channel)
+                self._position_needed(session, notice.channel)
             case StepsMissed():
                 _log.warning(
                     "steps missed",
@@ -176,12 +175,12 @@ class Rig:
             case ButtonPressed():
                 _log.info("button", board=board, input=notice.source, presses=notice.presses)
 
-    def _knob(self, board: str, turned: KnobTurned) -> None:
+    def _knob(self, time_s: float, board: str, turned: KnobTurned) -> None:
         setting = self.panel.description.altimeter_setting
         if setting.source == "knob" and (setting.board, setting.input) == (board, turned.source):
-            self.setting_inhg += turned.change * setting.inhg_per_count
-            self.setting_inhg = min(max(self.setting_inhg, 25.0), 33.0)
-            self.chain.set_altimeter(self.setting_inhg)
+            quantity = self.panel.catalogue["altimeter_setting"]
+            set_to = self.chain.readings["altimeter_setting"] + turned.change * setting.inhg_per_count
+            self.chain.set_altimeter(time_s, min(max(set_to, quantity.low), quantity.high))
 
     def _position_needed(self, session: BoardSession, channel: int) -> None:
         position = self._confirmed.pop((session.name, channel), None)

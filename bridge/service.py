@@ -21,7 +21,6 @@ from typing import Any
 import structlog
 
 from bridge.boards.link import Link
-from bridge.boards.notices import Notice
 from bridge.boards.runner import Board
 from bridge.boards.serial import SerialLink
 from bridge.boards.virtual import VirtualLink
@@ -80,7 +79,7 @@ class Service:
     ) -> None:
         self._clock = clock
         self._make_sources = make_sources
-        self.sources = list(make_sources(panel))
+        self.sources: list[Source] = list(make_sources(panel))
         self.rig = Rig(panel, self._given(), confirmed)
         self.boards = {name: self._board(panel, name) for name in self.rig.sessions}
         self._state = state
@@ -96,10 +95,7 @@ class Service:
         return frozenset[str]().union(*(source.given for source in self.sources))
 
     def _board(self, panel: Panel, name: str) -> Board:
-        return Board(self.rig.sessions[name], link_to(panel, name), self._noticed, self._clock)
-
-    def _noticed(self, board: str, notice: Notice) -> None:
-        self.rig.notice(board, notice)
+        return Board(self.rig.sessions[name], link_to(panel, name), self._clock)
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -259,7 +255,7 @@ class Service:
         for source in before:
             await self._end(f"source {source.name}")
             await source.__aexit__(None, None, None)
-        fresh = list(self._make_sources(new))
+        fresh: list[Source] = list(self._make_sources(new))
         try:
             await self._open(fresh)
             self.sources = fresh

@@ -10,7 +10,6 @@ import time
 from collections.abc import Callable, Sequence
 
 from bridge.boards.link import Link
-from bridge.boards.notices import Notice
 from bridge.boards.session import BoardSession
 from bridge.boards.virtual import VirtualBoard
 from bridge.errors import BoardError
@@ -25,12 +24,10 @@ class Board:
         self,
         session: BoardSession,
         link: Link,
-        on_notice: Callable[[str, Notice], None],
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self.session = session
         self.link = link
-        self._on_notice = on_notice
         self._clock = clock
 
     def move(self, time_s: float, positions: Sequence[float], velocities: Sequence[float]) -> None:
@@ -66,8 +63,6 @@ class Board:
         while True:
             for payload in session.outgoing(clock()):
                 link.send(payload)
-            for notice in session.take_notices():
-                self._on_notice(session.name, notice)
             try:
                 async with asyncio.timeout(max(0.0, session.due_s() - clock())):
                     payload = await link.receive()

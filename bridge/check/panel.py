@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from fractions import Fraction
 from itertools import pairwise
 
+from bridge.chain import Chain
 from bridge.check import defaults
 from bridge.check.backlash import check_backlash
 from bridge.check.case import Case, Load, load
@@ -38,8 +39,21 @@ def check_case(case: Case) -> Iterator[Finding]:
 
 
 def check_panel(panel: Panel) -> list[Finding]:
-    """All findings of a loaded panel: pointer by pointer, then motors and boards."""
-    return list(_panel(panel))
+    """All findings of a loaded panel: telemetry, then pointer by pointer, then motors and boards."""
+    return [*_telemetry(panel), *_panel(panel)]
+
+
+def _telemetry(panel: Panel) -> Iterator[Finding]:
+    """What the panel's own sources can't give its gauges, and what is assumed where they give less."""
+    if not panel.layouts:
+        return
+    chain = Chain(panel, frozenset[str]().union(*(layout.given for layout in panel.layouts.values())))
+    for gauge, why in chain.missing.items():
+        cure = "Add the field to a layout, or the value under [fixed]"
+        yield Finding(gauge, "telemetry", "failure", None, "", None, "", "", f"{why}.", cure)
+    for assumption in chain.plan.assumptions:
+        derived, says = assumption.split(" ", 1)
+        yield Finding(derived, "assumption", "note", None, "", None, "", "", f"Comes {says}.")
 
 
 def _panel(panel: Panel) -> Iterator[Finding]:

@@ -13,6 +13,7 @@ from bridge.errors import DescriptionError, DescriptionErrors
 from bridge.faces.geometry import Gauge, gauge_parts
 from bridge.faces.marks import Hand
 from bridge.faces.primitives import Part
+from bridge.gauges.curve import Curve
 from bridge.panel.load import Panel, load_panel
 
 
@@ -42,6 +43,10 @@ def panel_gauge(panel: Panel, name: str) -> Gauge:
         for pointer in panel.pointers
         if pointer.gauge == name
     }
+    for geared_name, geared in described.geared.items():  # wheels turn it; its face is as even as they are
+        root = described.pointers[described.driven_by(geared_name)]
+        turn = Curve([(0.0, geared.zero_deg), (geared.per_turn, geared.zero_deg + 360.0)], geared.per_turn)
+        hands[geared_name] = Hand(turn, panel.catalogue[root.indication].unit, geared.length_mm)
     return Gauge(name, described.face, hands, panel.description.aircraft, str(panel.path))
 
 

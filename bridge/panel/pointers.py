@@ -87,6 +87,14 @@ class PointerBuilder:
                 "Change the output or the motor",
             )
             return None
+        if motor.is_servo and described.microsteps != 1:
+            self.mistakes.wrong(
+                f"drives.{pointer.drive}.microsteps",
+                f"{described.microsteps} microsteps for a {motor.kind}",
+                "1, since a servo's step is a microsecond of pulse",
+                "Leave microsteps out",
+            )
+            return None
         steps = motor.full_steps_per_turn * described.microsteps
         for ratio in described.gear_train:
             steps *= ratio

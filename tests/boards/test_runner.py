@@ -15,7 +15,7 @@ import pytest
 from bridge.boards import frame
 from bridge.boards.channel import VirtualChannel
 from bridge.boards.frame import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, Homing, Output
-from bridge.boards.notices import KnobTurned, Notice
+from bridge.boards.notices import KnobTurned
 from bridge.boards.runner import Board, InstantBoard
 from bridge.boards.serial import SerialLink
 from bridge.boards.session import BoardSession
@@ -41,12 +41,9 @@ def double(tmp_path: Path) -> PtyBoard:
     return PtyBoard(tmp_path, CHANNELS, watchdog_ms=5000)
 
 
-def make(
-    device: Path, name: str = "left", baud: int = 1_000_000, notices: list[Notice] | None = None
-) -> Board:
-    kept = [] if notices is None else notices
+def make(device: Path, name: str = "left", baud: int = 1_000_000) -> Board:
     session = BoardSession(name, expected(CHANNELS), silence_s=SILENCE_S)
-    return Board(session, SerialLink(name, str(device), baud), lambda _, notice: kept.append(notice))
+    return Board(session, SerialLink(name, str(device), baud))
 
 
 @asynccontextmanager
@@ -248,20 +245,19 @@ async def test_a_dead_board_delays_no_other(tmp_path: Path, double: PtyBoard) ->
 
 async def test_a_knob_reaches_the_caller(double: PtyBoard) -> None:
     double.plug()
-    notices: list[Notice] = []
-    board = make(double.device, notices=notices)
+    board = make(double.device)
     async with running(board):
         await ready(board)
         with double.lock:
             double.board.turn_knob(2, -4)
-        await until(lambda: KnobTurned(2, -4) in notices, "the knob", board)
+        await until(lambda: KnobTurned(2, -4) in board.session.take_notices(), "the knob", board)
     double.unplug()
 
 
 async def test_a_virtual_board_runs_on_the_same_terms() -> None:
     virtual = VirtualBoard(CHANNELS)
     session = BoardSession("left", expected(CHANNELS), silence_s=SILENCE_S)
-    board = Board(session, VirtualLink(virtual), lambda _name, _notice: None)
+    board = Board(session, VirtualLink(virtual))
     async with running(board):
         await ready(board)
         await fly(board, [123.0, 45.0], lambda: virtual.channel(0).status.position == 123, "the place")

@@ -80,6 +80,11 @@ def test_the_demo_panel_loads_with_all_of_its_pointers() -> None:
             ["boards.left.channels.0", "sensor"],
         ),
         ('pins = ["D6", "D7", "D8", "D9"]', 'pins = ["D5", "D7", "D8", "D9"]', ["boards.left", "D5"]),
+        (
+            "speed_steps_s = 2000",
+            "microsteps = 2\nspeed_steps_s = 2000",
+            ["drives.servo.microsteps", "pulse"],
+        ),
         ("allow = [", "alow = [", ["sources.0.alow", "Did you mean allow"]),
         ("name = ", "name = = ", ["panel.toml", "line 5"]),
     ],
