@@ -1,0 +1,462 @@
+#include "mechanics.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <avr_ioport.h>
+
+#define CHANNELS 16
+#define US 16 /* cycles */
+
+/* Coils see a change of several pins as one: they are written within this time, and a coil's current needs
+ * far longer to follow. */
+#define SETTLE (10 * US)
+
+#define BOUNCE (150 * US)
+#define QUARTER (1500 * US) /* between two changes of a knob that is turned briskly */
+#define PRESS (60000 * US)
+
+enum kind { NONE, STEP_DIR, FOUR_WIRE, GAUGE_STEPPER, SERVO };
+
+struct pin {
+    char port; /* 0 for none */
+    int bit;
+    avr_irq_t *irq;
+};
+
+struct rotor {
+    enum kind kind;
+    int channel, wires;
+    struct pin pins[4], index, stop;
+    bool index_high, stop_high, index_dead, stop_dead, reversed;
+    double turn, width, low, high, offset;
+    int levels, state;        /* of the pins; of the field, -1 without current */
+    int64_t walk;             /* field's steps since power-on */
+    uint64_t edge, last_step, dir_edge, step_edge;
+    uint64_t steps, jumps, snaps, pulses; /* jumps: the field went further than one step */
+    uint64_t shortest_interval, shortest_pulse, shortest_setup, pulse, narrowest, widest;
+    bool waiting, enabled;
+};
+
+struct contact { /* a knob or a button */
+    struct pin a, b;
+    int quarters, phase, bounces; /* quarters still to turn, signed */
+    int presses;
+};
+
+static struct rotor rotors[CHANNELS];
+static struct contact contacts[CHANNELS];
+static avr_t *avr;
+static FILE *log_file;
+
+void log_to(FILE *file)
+{
+    if (log_file)
+        fclose(log_file);
+    log_file = file;
+}
+
+void log_event(uint64_t cycle, int kind, int value)
+{
+    uint64_t record = cycle << 16 | (uint64_t)kind << 8 | (uint64_t)value;
+
+    if (log_file)
+        fwrite(&record, sizeof record, 1, log_file);
+}
+
+/* -- pins ------------------------------------------------------------------------------------- */
+
+/* simavr 1.6: a write to a port raises its input pins to their pull-ups again, unless the level from outside
+ * is also told as an external pull. So it is told both ways. */
+static void drive(const struct pin *pin, bool level)
+{
+    static uint8_t mask[128], value[128];
+    int port = pin->port;
+    avr_ioport_external_t external;
+
+    if (!port)
+        return;
+    mask[port] |= (uint8_t)(1 << pin->bit);
+    value[port] = (uint8_t)((value[port] & ~(1 << pin->bit)) | level << pin->bit);
+    memset(&external, 0, sizeof external);
+    external.name = (unsigned)port & 127;
+    external.mask = mask[port];
+    external.value = value[port];
+    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL(port), &external);
+    avr_raise_irq(pin->irq, level);
+}
+
+static void find(struct pin *pin)
+{
+    if (pin->port)
+        pin->irq = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(pin->port), pin->bit);
+}
+
+static struct pin parse_pin(const char *text)
+{
+    struct pin pin = {0, 0, NULL};
+
+    if (text && text[0] != '-') {
+        pin.port = text[0];
+        pin.bit = atoi(text + 1);
+    }
+    return pin;
+}
+
+/* -- the pointer ------------------------------------------------------------------------------ */
+
+static double place(const struct rotor *rotor)
+{
+    double field = (double)(rotor->reversed ? -rotor->walk : rotor->walk) + rotor->offset;
+
+    return fmin(fmax(field, rotor->low), rotor->high);
+}
+
+static void show_sensors(struct rotor *rotor)
+{
+    double at = place(rotor);
+
+    if (rotor->index.port) {
+        bool here = !rotor->index_dead && at - floor(at / rotor->turn) * rotor->turn < rotor->width;
+
+        drive(&rotor->index, here == rotor->index_high);
+    }
+    if (rotor->stop.port)
+        drive(&rotor->stop, (at <= 0 && !rotor->stop_dead) == rotor->stop_high);
+}
+
+/* A rotor that its stop holds back lags behind the field until the next pole attracts it: it hops back by one
+ * electrical cycle. */
+static void hop(struct rotor *rotor, int cycle)
+{
+    double field = (double)(rotor->reversed ? -rotor->walk : rotor->walk) + rotor->offset;
+
+    if (field < rotor->low - cycle / 2.0)
+        rotor->offset += cycle;
+    else if (field > rotor->high + cycle / 2.0)
+        rotor->offset -= cycle;
+}
+
+static void step(struct rotor *rotor, int by, uint64_t cycle)
+{
+    uint64_t interval = cycle - rotor->last_step;
+
+    if (rotor->steps && interval < rotor->shortest_interval)
+        rotor->shortest_interval = interval;
+    rotor->last_step = cycle;
+    rotor->steps++;
+    rotor->walk += by;
+    log_event(cycle, LOG_STEP + rotor->channel, by > 0);
+    if (rotor->kind != STEP_DIR)
+        hop(rotor, rotor->kind == FOUR_WIRE ? 8 : 6);
+    show_sensors(rotor);
+}
+
+/* -- coils ------------------------------------------------------------------------------------ */
+
+/* Where the field of these levels points: half steps of 45 degrees for coils at 0, 90, 180 and 270 degrees;
+ * steps of 60 degrees for two coils that stand 60 degrees apart. -1 for no field. */
+static int field(const struct rotor *rotor)
+{
+    static const int quarters[3][3] = {{5, 4, 3}, {6, -1, 2}, {7, 0, 1}}; /* [x + 1][y + 1] */
+    static const int sixths[3][3] = {{-1, 3, 4}, {2, -1, 5}, {1, 0, -1}}; /* [coil 1 + 1][coil 2 + 1] */
+    int l = rotor->levels, a = l & 1, b = l >> 1 & 1, c = l >> 2 & 1, d = l >> 3 & 1;
+
+    return rotor->kind == FOUR_WIRE ? quarters[a - c + 1][b - d + 1] : sixths[a - b + 1][c - d + 1];
+}
+
+static avr_cycle_count_t coils_settled(avr_t *unused, avr_cycle_count_t when, void *param)
+{
+    struct rotor *rotor = param;
+    int cycle = rotor->kind == FOUR_WIRE ? 8 : 6, state = field(rotor), by;
+
+    (void)unused;
+    (void)when;
+    rotor->waiting = false;
+    if (state < 0 || state == rotor->state) {
+        rotor->enabled = state >= 0;
+        return 0; /* without current the rotor stays where it is */
+    }
+    by = ((state - rotor->state) % cycle + cycle + cycle / 2) % cycle - cycle / 2;
+    rotor->state = state;
+    if (!rotor->enabled) {
+        rotor->enabled = true;
+        if (by) { /* pulled to a field that is not where the rotor was left */
+            rotor->snaps++;
+            rotor->offset += rotor->reversed ? -by : by;
+            show_sensors(rotor);
+        }
+        return 0;
+    }
+    if (by == 1 || by == -1) {
+        step(rotor, by, rotor->edge);
+    } else {
+        rotor->jumps++;
+        rotor->walk += by;
+        show_sensors(rotor);
+    }
+    return 0;
+}
+
+static void coil_changed(avr_irq_t *irq, uint32_t value, void *param)
+{
+    struct rotor *rotor = param;
+    int wire;
+
+    for (wire = 0; wire < 4 && rotor->pins[wire].irq != irq; wire++)
+        ;
+    if ((rotor->levels >> wire & 1) == (int)(value & 1))
+        return;
+    rotor->levels ^= 1 << wire;
+    if (!rotor->waiting) {
+        rotor->waiting = true;
+        rotor->edge = now();
+        avr_cycle_timer_register(avr, SETTLE, coils_settled, rotor);
+    }
+}
+
+/* -- step/dir drivers and servos -------------------------------------------------------------- */
+
+static void driver_changed(avr_irq_t *irq, uint32_t value, void *param)
+{
+    struct rotor *rotor = param;
+    int wire = irq == rotor->pins[0].irq ? 0 : irq == rotor->pins[1].irq ? 1 : 2;
+    uint64_t cycle = now();
+
+    value &= 1;
+    if ((rotor->levels >> wire & 1) == (int)value)
+        return;
+    rotor->levels ^= 1 << wire;
+    if (wire == 1) {
+        rotor->dir_edge = cycle;
+    } else if (wire == 0 && value) {
+        rotor->step_edge = cycle;
+        if (cycle - rotor->dir_edge < rotor->shortest_setup)
+            rotor->shortest_setup = cycle - rotor->dir_edge;
+        if (!rotor->pins[2].port || !(rotor->levels & 4))
+            step(rotor, rotor->levels & 2 ? 1 : -1, cycle);
+    } else if (wire == 0 && cycle - rotor->step_edge < rotor->shortest_pulse) {
+        rotor->shortest_pulse = cycle - rotor->step_edge;
+    }
+}
+
+static void pulse_changed(avr_irq_t *irq, uint32_t value, void *param)
+{
+    struct rotor *rotor = param;
+    uint64_t cycle = now();
+
+    (void)irq;
+    value &= 1;
+    if (rotor->levels == (int)value)
+        return;
+    rotor->levels = (int)value;
+    log_event(cycle, LOG_PULSE + rotor->channel, (int)value);
+    if (value) {
+        rotor->step_edge = cycle;
+    } else if (rotor->step_edge) {
+        rotor->pulse = cycle - rotor->step_edge;
+        rotor->pulses++;
+    }
+}
+
+/* -- knobs and buttons ------------------------------------------------------------------------ */
+
+static avr_cycle_count_t turning(avr_t *unused, avr_cycle_count_t when, void *param)
+{
+    struct contact *contact = param;
+    int phase = contact->phase + (contact->quarters > 0 ? 1 : 3); /* where the next quarter leads */
+    bool there;
+
+    (void)unused;
+    if (!contact->quarters)
+        return 0;
+    there = ++contact->bounces % 2; /* closes, opens, closes */
+    if (!there)
+        phase = contact->phase;
+    phase &= 3;
+    drive(&contact->a, phase == 0 || phase == 3);
+    drive(&contact->b, phase == 0 || phase == 1);
+    if (contact->bounces < 3)
+        return when + BOUNCE;
+    contact->bounces = 0;
+    contact->phase = phase;
+    contact->quarters += contact->quarters > 0 ? -1 : 1;
+    return contact->quarters ? when + QUARTER : 0;
+}
+
+static avr_cycle_count_t pressing(avr_t *unused, avr_cycle_count_t when, void *param)
+{
+    struct contact *contact = param;
+    bool down;
+
+    (void)unused;
+    if (!contact->presses)
+        return 0;
+    contact->bounces++;
+    down = contact->bounces % 2; /* down, up, down; then up, down, up */
+    drive(&contact->a, contact->bounces > 3 ? down : !down);
+    if (contact->bounces < 6)
+        return when + (contact->bounces == 3 ? PRESS : BOUNCE);
+    contact->bounces = 0;
+    contact->presses--;
+    drive(&contact->a, true);
+    return contact->presses ? when + PRESS : 0;
+}
+
+/* -- description, commands -------------------------------------------------------------------- */
+
+bool mechanics_line(char *line)
+{
+    char *words[10] = {NULL}, *what;
+    int count = 0, n, i;
+    struct rotor *rotor;
+
+    for (what = strtok(line, " \t\n"); what && count < 10; what = strtok(NULL, " \t\n"))
+        words[count++] = what;
+    if (count < 2 || (n = atoi(words[1])) < 0 || n >= CHANNELS)
+        return false;
+    rotor = &rotors[n];
+    rotor->channel = n;
+    what = words[0];
+    if (!strcmp(what, "rotor") && count >= 6) {
+        rotor->kind = !strcmp(words[2], "step_dir") ? STEP_DIR : !strcmp(words[2], "four_wire") ? FOUR_WIRE : GAUGE_STEPPER;
+        rotor->wires = rotor->kind == STEP_DIR ? 3 : 4;
+        for (i = 0; i < rotor->wires; i++)
+            rotor->pins[i] = parse_pin(words[3 + i]);
+        rotor->low = -HUGE_VAL;
+        rotor->high = HUGE_VAL;
+    } else if (!strcmp(what, "servo") && count == 3) {
+        rotor->kind = SERVO;
+        rotor->wires = 1;
+        rotor->pins[0] = parse_pin(words[2]);
+    } else if (!strcmp(what, "at") && count == 3) {
+        rotor->offset = atof(words[2]);
+    } else if (!strcmp(what, "reversed")) {
+        rotor->reversed = true;
+    } else if (!strcmp(what, "ends") && count == 4) {
+        rotor->low = atof(words[2]);
+        rotor->high = atof(words[3]);
+    } else if (!strcmp(what, "index") && count == 7) {
+        rotor->index = parse_pin(words[2]);
+        rotor->index_high = !strcmp(words[3], "high");
+        rotor->turn = atof(words[4]) / atof(words[5]);
+        rotor->width = atof(words[6]);
+    } else if (!strcmp(what, "stop") && count == 4) {
+        rotor->stop = parse_pin(words[2]);
+        rotor->stop_high = !strcmp(words[3], "high");
+    } else if ((!strcmp(what, "knob") && count == 4) || (!strcmp(what, "button") && count == 3)) {
+        contacts[n].a = parse_pin(words[2]);
+        contacts[n].b = parse_pin(words[3]);
+    } else {
+        return false;
+    }
+    return true;
+}
+
+void mechanics_attach(avr_t *chip)
+{
+    int n, wire;
+
+    avr = chip;
+    for (n = 0; n < CHANNELS; n++) {
+        struct rotor *rotor = &rotors[n];
+
+        rotor->shortest_interval = rotor->shortest_pulse = rotor->shortest_setup = UINT64_MAX;
+        for (wire = 0; wire < rotor->wires; wire++) {
+            find(&rotor->pins[wire]);
+            if (rotor->pins[wire].irq)
+                avr_irq_register_notify(rotor->pins[wire].irq,
+                                        rotor->kind == SERVO      ? pulse_changed
+                                        : rotor->kind == STEP_DIR ? driver_changed
+                                                                  : coil_changed,
+                                        rotor);
+        }
+        find(&rotor->index);
+        find(&rotor->stop);
+        find(&contacts[n].a);
+        find(&contacts[n].b);
+    }
+}
+
+/* The chip's pins are inputs now and its cycle timers gone: no coil has current, nothing is being pressed. */
+void mechanics_reset(void)
+{
+    int n;
+
+    for (n = 0; n < CHANNELS; n++) {
+        struct rotor *rotor = &rotors[n];
+        struct contact *contact = &contacts[n];
+
+        rotor->levels = 0;
+        rotor->enabled = rotor->waiting = false;
+        rotor->step_edge = 0;
+        show_sensors(rotor);
+        contact->quarters = contact->presses = contact->bounces = contact->phase = 0;
+        drive(&contact->a, true);
+        drive(&contact->b, true);
+    }
+}
+
+bool mechanics_command(const char *line)
+{
+    char what[16];
+    int n, value = 0;
+    struct rotor *rotor;
+    struct contact *contact;
+
+    if (sscanf(line, "%15s %d %d", what, &n, &value) < 2 || n < 0 || n >= CHANNELS)
+        return false;
+    rotor = &rotors[n];
+    contact = &contacts[n];
+    if (!strcmp(what, "lose")) {
+        rotor->offset -= value;
+    } else if (!strcmp(what, "index")) {
+        rotor->index_dead = !value;
+    } else if (!strcmp(what, "stop")) {
+        rotor->stop_dead = !value;
+    } else if (!strcmp(what, "knob")) {
+        contact->quarters += 4 * value;
+        avr_cycle_timer_register(avr, QUARTER, turning, contact);
+        return true;
+    } else if (!strcmp(what, "press")) {
+        contact->presses++;
+        avr_cycle_timer_register(avr, BOUNCE, pressing, contact);
+        return true;
+    } else {
+        return false;
+    }
+    show_sensors(rotor);
+    return true;
+}
+
+static double us(uint64_t cycles)
+{
+    return cycles == UINT64_MAX ? -1.0 : (double)cycles / US;
+}
+
+void mechanics_print(FILE *out)
+{
+    const char *comma = "";
+    int n;
+
+    fputc('[', out);
+    for (n = 0; n < CHANNELS; n++) {
+        const struct rotor *rotor = &rotors[n];
+
+        if (rotor->kind == NONE)
+            continue;
+        fprintf(out,
+                "%s{\"channel\": %d, \"walk\": %lld, \"place\": %.6f, \"steps\": %llu, \"jumps\": %llu, "
+                "\"snaps\": %llu, \"current\": %s, \"interval_us\": %.4f, \"step_us\": %.4f, "
+                "\"setup_us\": %.4f, \"pulse_us\": %.4f, \"pulses\": %llu}",
+                comma, n, (long long)(rotor->reversed ? -rotor->walk : rotor->walk),
+                rotor->kind == SERVO ? us(rotor->pulse) : place(rotor), (unsigned long long)rotor->steps,
+                (unsigned long long)rotor->jumps, (unsigned long long)rotor->snaps,
+                (rotor->kind == STEP_DIR ? !(rotor->levels & 4) : rotor->enabled) ? "true" : "false",
+                us(rotor->shortest_interval), us(rotor->shortest_pulse), us(rotor->shortest_setup),
+                us(rotor->pulse), (unsigned long long)rotor->pulses);
+        comma = ", ";
+    }
+    fputs("]", out);
+}
