@@ -6,11 +6,13 @@ does not jitter. The least delayed datagram of late tells how the two clocks sta
 
 from __future__ import annotations
 
-_WINDOW_S = 1.0
+_WINDOW_S = 5.0
 """The two clocks are compared over this long."""
-_STEADY = 0.1
+_STEADY = 0.01
 """A sender whose clock runs faster or slower than ours by more than this share is not in real time."""
-_LEAK = 0.001
+_APART_S = 0.5
+"""Clocks that came apart by this much were set, or belong to two senders."""
+_LEAK = 0.003
 """How much of a longer delay is believed per datagram, so that clocks may drift apart."""
 
 
@@ -18,7 +20,7 @@ class TimeBase:
     """Places one sender's times on the receiver's clock; both in seconds.
 
     A simulator that is paused, runs at another pace or was set back has no use for its own time here:
-    then, and for the first second, the arrival counts.
+    then, and for the first seconds, the arrival counts.
     """
 
     __slots__ = ("_ahead_s", "_anchor", "_steady")
@@ -33,9 +35,10 @@ class TimeBase:
         if source_time_s is None:
             return arrival_s
         ahead_s = arrival_s - source_time_s
-        if self._anchor is None:
+        if self._anchor is None or abs(ahead_s - self._ahead_s) > _APART_S:
             self._anchor = arrival_s, source_time_s
             self._ahead_s = ahead_s
+            self._steady = False
         waited_s = arrival_s - self._anchor[0]
         if waited_s >= _WINDOW_S:
             steady = abs((source_time_s - self._anchor[1]) / waited_s - 1.0) <= _STEADY
