@@ -83,9 +83,7 @@ def _row(first: str, number: int, port: str, bits: range) -> dict[str, tuple[str
     return {f"{first}{number + n}": (port, bit) for n, bit in enumerate(bits)}
 
 
-_ATMEGA2560_SINGLE = (
-    "E0 E1 E4 E5 G5 E3 H3 H4 H5 H6 B4 B5 B6 B7 J1 J0 H1 H0 D3 D2 D1 D0".split()  # D0 to D21
-)
+_FIRST_2560 = "E0 E1 E4 E5 G5 E3 H3 H4 H5 H6 B4 B5 B6 B7 J1 J0 H1 H0 D3 D2 D1 D0"  # D0 to D21
 
 PARTS: Mapping[str, Part] = {
     part.name: part
@@ -98,14 +96,14 @@ PARTS: Mapping[str, Part] = {
             _row("D", 0, "D", range(8)) | _row("D", 8, "B", range(6)) | _row("A", 0, "C", range(6)),
             {"D9": "OCR1A", "D10": "OCR1B"},
             ("D0", "D1"),
-            8,
+            6,
         ),
         Part(
             "atmega2560",
             16_000_000,
             262_144,
             8192,
-            {f"D{n}": (pin[0], int(pin[1])) for n, pin in enumerate(_ATMEGA2560_SINGLE)}
+            {f"D{n}": (pin[0], int(pin[1])) for n, pin in enumerate(_FIRST_2560.split())}
             | _row("D", 22, "A", range(8))
             | _row("D", 30, "C", range(7, -1, -1))
             | {"D38": ("D", 7), "D39": ("G", 2), "D40": ("G", 1), "D41": ("G", 0)}

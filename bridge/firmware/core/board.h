@@ -1,0 +1,48 @@
+/* What one board is: the channels and inputs of config.h, as the core reads them. */
+#ifndef BOARD_H
+#define BOARD_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+/* A pin is a number that only the port understands; PIN(D, 4) is bit 4 of port D. */
+enum { BANK_A, BANK_B, BANK_C, BANK_D, BANK_E, BANK_F, BANK_G, BANK_H, BANK_I, BANK_J, BANK_K, BANK_L };
+#define PIN(port, bit) ((uint8_t)(BANK_##port << 3 | (bit)))
+#define NO_PIN 255
+
+enum output { STEP_DIR, FOUR_WIRE, GAUGE_STEPPER, SERVO };
+enum homing { LAST_POSITION, INDEX, STOP, SWEEP };
+
+struct sensor {
+    uint8_t pin;      /* NO_PIN if there is none */
+    bool active_high; /* the level that means 'here' */
+};
+
+struct channel_config {
+    uint8_t output;
+    uint8_t homing;
+    bool reversed;      /* the motor turns the pointer counter-clockwise for a rising position */
+    bool saves_current; /* the drive stands without current: coils off while the pointer is still */
+    uint16_t speed;     /* steps/s, at most 3900 */
+    uint32_t acceleration; /* steps/s^2, at most 200000 */
+    int32_t low, high;     /* stops in steps, INT32_MIN and INT32_MAX for an endless pointer */
+    int32_t search;        /* the longest way to the home position, in steps */
+    uint16_t mirror_us;    /* reversed servo: shortest plus longest pulse */
+    uint8_t pins[4];       /* step, direction, enable; or four coils; or the servo's signal */
+    struct sensor index, stop;
+};
+
+enum input_kind { ENCODER, BUTTON };
+
+struct input_config {
+    uint8_t kind;
+    uint8_t pins[2];
+};
+
+#include "config.h"
+
+extern const struct channel_config channel_configs[CHANNELS];
+extern const struct input_config input_configs[INPUTS + 1]; /* one more, for C has no empty array */
+extern const uint8_t board_id[8];
+
+#endif

@@ -1,0 +1,301 @@
+#include "channel.h"
+
+#include "events.h"
+#include "motion.h"
+#include "port.h"
+
+#define HOLD_TICKS 4883 /* 10 s */
+#define IDLE_TICKS 977  /* 2 s of standing still, then coils off if the drive holds without current */
+#define WAKE_TICKS 5    /* 10 ms from current on to the first step */
+#define HOMING_SHARE 4  /* homing goes at a quarter of the speed */
+
+enum fault { NO_INDEX_MARK = 1, NO_STOP = 2 };
+
+struct channel {
+    struct motion motion;
+    struct place place; /* at the last tick */
+    int32_t searched_from, found_at;
+    uint16_t still_ticks;
+    uint8_t state;
+    uint8_t next;  /* the state to enter when it stands still; `state` while there is none */
+    bool was_known; /* when homing began */
+    bool current;
+    uint8_t wake_ticks;
+};
+
+static struct channel channels[CHANNELS];
+
+static bool known(const struct channel *channel)
+{
+    return channel->state == READY || channel->state == HOLDING || channel->state == RESTING;
+}
+
+static void current(uint8_t number, bool on)
+{
+    struct channel *channel = &channels[number];
+
+    if (channel->current == on)
+        return;
+    channel->current = on;
+    channel->wake_ticks = on && channel_configs[number].output != SERVO ? WAKE_TICKS : 0;
+    channel->still_ticks = 0;
+    steps_current(number, on);
+}
+
+static void enter(struct channel *channel, enum state state)
+{
+    channel->state = channel->next = (uint8_t)state;
+    channel->still_ticks = 0;
+}
+
+static void stop_then(struct channel *channel, enum state state)
+{
+    motion_run(&channel->motion, 0);
+    channel->next = (uint8_t)state;
+}
+
+void channels_start(void)
+{
+    uint8_t i;
+
+    steps_start();
+    for (i = 0; i < CHANNELS; i++) {
+        const struct channel_config *config = &channel_configs[i];
+        struct channel *channel = &channels[i];
+
+        motion_limit(&channel->motion, config->speed, config->acceleration, config->low, config->high);
+        if (config->output == SERVO) { /* it knows its position; no pulse before the first target */
+            steps_renumber(i, config->low > 0 ? -config->low : config->high < 0 ? -config->high : 0);
+            enter(channel, READY);
+        }
+    }
+}
+
+/* -- what the host asks ----------------------------------------------------------------------------------- */
+
+bool channel_move(uint8_t number, struct place goal, int32_t velocity)
+{
+    struct channel *channel = &channels[number];
+
+    if (!known(channel))
+        return false;
+    if (channel->state != READY || channel->next != READY)
+        enter(channel, READY);
+    if (!channel_configs[number].saves_current)
+        current(number, true);
+    motion_follow(&channel->motion, goal, velocity);
+    return true;
+}
+
+void channel_home(uint8_t number)
+{
+    const struct channel_config *config = &channel_configs[number];
+    struct channel *channel = &channels[number];
+    int16_t rate = channel->motion.fastest / HOMING_SHARE;
+
+    if (config->homing == LAST_POSITION)
+        return;
+    channel->was_known = known(channel);
+    enter(channel, HOMING);
+    current(number, true);
+    steps_look(number);
+    steps_found(number); /* what was found before does not count */
+    channel->searched_from = channel->place.count;
+    motion_run(&channel->motion, config->homing == INDEX ? rate : -rate);
+}
+
+void channel_adopt(uint8_t number, int32_t position)
+{
+    struct channel *channel = &channels[number];
+    bool settled;
+
+    if (channel_configs[number].output == SERVO)
+        return;
+    channel->place = steps_place(number, &settled);
+    steps_renumber(number, channel_position(number) - position);
+    enter(channel, READY);
+    if (!channel_configs[number].saves_current)
+        current(number, true);
+    motion_run(&channel->motion, 0);
+}
+
+void channel_rest(uint8_t number)
+{
+    if (known(&channels[number]))
+        stop_then(&channels[number], RESTING);
+}
+
+void channel_watchdog(uint8_t number)
+{
+    struct channel *channel = &channels[number];
+
+    if (channel->state == READY)
+        stop_then(channel, HOLDING);
+    else if (channel->state == HOMING)
+        stop_then(channel, UNKNOWN);
+}
+
+/* -- homing ----------------------------------------------------------------------------------------------- */
+
+/* What stands at `zero` is zero from now on. */
+static void home_at(uint8_t number, int32_t zero)
+{
+    struct channel *channel = &channels[number];
+
+    channel->found_at = channel->was_known ? zero : 0;
+    steps_renumber(number, zero);
+    channel->place.count -= zero;
+}
+
+static void not_found(uint8_t number, enum fault fault)
+{
+    stop_then(&channels[number], FAULT);
+    event_add(FAULT_EVENT, number, (int32_t)fault);
+}
+
+static void search(uint8_t number, const struct finding *found)
+{
+    struct channel *channel = &channels[number];
+    int32_t travelled = channel->place.count - channel->searched_from;
+    bool far = (travelled < 0 ? -travelled : travelled) > channel_configs[number].search;
+
+    switch (channel_configs[number].homing) {
+    case INDEX:
+        if (found->mark) {
+            home_at(number, found->mark_at);
+            stop_then(channel, READY);
+        } else if (far) {
+            not_found(number, NO_INDEX_MARK);
+        }
+        break;
+    case STOP:
+        if (found->stop || steps_stop_closed(number)) {
+            home_at(number, found->stop ? found->stop_at : channel->place.count);
+            stop_then(channel, READY);
+        } else if (far) {
+            not_found(number, NO_STOP);
+        }
+        break;
+    default: /* SWEEP: it slips at its stop by now */
+        if (far)
+            stop_then(channel, READY);
+    }
+}
+
+static void stopped(uint8_t number)
+{
+    struct channel *channel = &channels[number];
+    bool homed = channel->state == HOMING && channel->next == READY;
+
+    enter(channel, (enum state)channel->next);
+    if (channel->state == RESTING || channel->state == FAULT || channel->state == UNKNOWN)
+        current(number, false);
+    if (homed) {
+        if (channel_configs[number].homing == SWEEP)
+            home_at(number, channel->place.count);
+        event_add(HOMED_EVENT, number, channel->found_at);
+    }
+}
+
+/* -- living ----------------------------------------------------------------------------------------------- */
+
+/* Whether the target asks for a step; a pointer at rest without current is not woken for less. */
+static bool must_wake(const struct channel *channel)
+{
+    int32_t way = motion_way(channel->place, channel->motion.goal);
+
+    if (!channel->motion.follows)
+        return channel->motion.goal_rate != 0;
+    return channel->motion.goal_rate || way > 32768 || way < -32768;
+}
+
+static void rest_still(uint8_t number)
+{
+    struct channel *channel = &channels[number];
+
+    if (channel->still_ticks < UINT16_MAX)
+        channel->still_ticks++;
+    if (channel->state == HOLDING && channel->still_ticks >= HOLD_TICKS) {
+        enter(channel, RESTING);
+        current(number, false);
+    } else if (channel->state == READY && channel->still_ticks >= IDLE_TICKS) {
+        if (channel_configs[number].saves_current)
+            current(number, false);
+    }
+}
+
+static void pulse(uint8_t number)
+{
+    const struct channel_config *config = &channel_configs[number];
+    struct channel *channel = &channels[number];
+    uint16_t half_us = (uint16_t)(channel->place.count * 2 + (channel->place.fraction >> 15));
+
+    if (config->reversed)
+        half_us = config->mirror_us * 2 - half_us;
+    port_pulse(number, channel->current ? half_us : 0);
+}
+
+static void tick(uint8_t number, uint16_t slots)
+{
+    struct channel *channel = &channels[number];
+    struct finding found;
+    bool settled;
+    int16_t rate = 0;
+
+    channel->place = steps_place(number, &settled);
+    if (settled && channel->motion.rate == 0)
+        steps_look(number);
+    found = steps_found(number);
+    if (channel->state == HOMING && channel->next == HOMING) {
+        search(number, &found);
+    } else {
+        if (found.mark && known(channel))
+            event_add(INDEX_EVENT, number, found.mark_at);
+    }
+    if (found.stop)
+        event_add(STOP_EVENT, number, found.stop_at);
+
+    if (channel->wake_ticks) {
+        channel->wake_ticks--;
+    } else if (channel->current || must_wake(channel)) {
+        current(number, true);
+        if (channel->wake_ticks == 0)
+            rate = motion_tick(&channel->motion, channel->place, slots);
+    }
+    steps_rate(number, rate);
+    if (rate == 0 && settled) {
+        if (channel->next != channel->state && !channel->wake_ticks)
+            stopped(number);
+        else
+            rest_still(number);
+    } else {
+        channel->still_ticks = 0;
+    }
+    if (channel_configs[number].output == SERVO)
+        pulse(number);
+}
+
+void channels_tick(uint16_t slots)
+{
+    uint8_t i;
+
+    for (i = 0; i < CHANNELS; i++)
+        tick(i, slots);
+}
+
+enum state channel_state(uint8_t number)
+{
+    return (enum state)channels[number].state;
+}
+
+int32_t channel_position(uint8_t number)
+{
+    const struct place *place = &channels[number].place;
+
+    return place->count + (place->fraction >> 15);
+}
+
+int32_t channel_velocity(uint8_t number)
+{
+    return motion_velocity((int16_t)(channels[number].motion.rate / 256));
+}

@@ -1,0 +1,30 @@
+/* Events on their way to the host: a short queue; when it is full the newest is dropped. Losing one is
+ * harmless: counts are absolute, and the host notices marks that it was not told of. */
+#ifndef EVENTS_H
+#define EVENTS_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+enum event_kind {
+    INDEX_EVENT = 1,
+    STOP_EVENT = 2,
+    HOMED_EVENT = 3,
+    KNOB_EVENT = 4,
+    BUTTON_EVENT = 5,
+    FAULT_EVENT = 6,
+    WATCHDOG_EVENT = 7
+};
+
+struct event {
+    uint8_t kind, source;
+    int32_t value;
+};
+
+void event_add(enum event_kind kind, uint8_t source, int32_t value);
+
+/* The oldest event, or null; `event_done` takes it away. */
+const struct event *event_next(void);
+void event_done(void);
+
+#endif

@@ -1,0 +1,62 @@
+/* Frame format version 1 on a serial line: COBS over payload and CRC, ended by a zero byte.
+ * The table in DEVELOPERS.md is the contract. Knows no state of the board. */
+#ifndef FRAME_H
+#define FRAME_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#define FRAME_VERSION 1
+#define FRAME_HEADER 3 /* version, type, sequence */
+#define FRAME_LONGEST 250
+
+enum frame_type {
+    IDENTIFY = 0x01,
+    MOVE = 0x02,
+    HOME = 0x03,
+    ADOPT = 0x04,
+    REST = 0x05,
+    QUERY = 0x06,
+    INTRODUCTION = 0x81,
+    STATUS = 0x82,
+    EVENT = 0x83,
+    REFUSAL = 0x84
+};
+
+enum refusal {
+    ACCEPTED = 0,
+    VERSION_NOT_SPOKEN = 1,
+    UNKNOWN_TYPE = 2,
+    WRONG_LENGTH = 3,
+    NO_SUCH_CHANNEL = 4,
+    POSITION_NOT_KNOWN = 5
+};
+
+/* CRC-16/IBM-3740; start with 0xFFFF. */
+uint16_t frame_crc(uint16_t crc, uint8_t byte);
+
+/* Takes a line apart byte by byte. Never writes beyond `payload`; whatever comes, the next zero byte starts
+ * afresh. Zero it to begin. */
+struct frame_reader {
+    uint8_t payload[FRAME_LONGEST + 2]; /* with its CRC */
+    uint8_t length;                     /* bytes in payload */
+    uint8_t left;                       /* of the COBS block */
+    bool started;                       /* something came since the last zero byte */
+    bool zero_next;                     /* a zero stands between this block and the next */
+    bool broken;
+    uint16_t bad; /* frames that failed, modulo 65536 */
+};
+
+/* Take one byte; gives the length of the payload when a good frame is complete, otherwise 0. */
+uint8_t frame_read(struct frame_reader *reader, uint8_t byte);
+
+/* What the format says against a host's frame on a board with so many channels. */
+enum refusal frame_check(const uint8_t *payload, uint8_t length, uint8_t channels);
+
+/* The mask of a MOVE, HOME, ADOPT or REST, and its records (MOVE: 9 bytes a channel, ADOPT: 4). */
+uint16_t frame_mask(const uint8_t *payload);
+
+uint16_t frame_u16(const uint8_t *at);
+int32_t frame_i32(const uint8_t *at);
+
+#endif

@@ -1,0 +1,12 @@
+/* Knobs and push buttons: polled, counted, told as events. Contacts close to ground. */
+#ifndef INPUTS_H
+#define INPUTS_H
+
+#include <stdint.h>
+
+void inputs_start(void);
+
+/* Look at all inputs; call it at least every two milliseconds. */
+void inputs_look(uint16_t clock_slots);
+
+#endif

@@ -1,0 +1,167 @@
+#include "motion.h"
+
+/* One step/s is 65536 * 128e-6 = 8.388608 rates. */
+#define RATES_PER_MEGA 8388608
+/* One step/s^2 is 8.388608 * 2.048e-3 * 16 = 0.2748779 changes a tick. */
+#define PUSHES_PER_MEGA 274878
+
+void motion_limit(struct motion *motion, uint16_t speed, uint32_t acceleration, int32_t low, int32_t high)
+{
+    uint32_t fastest = (uint32_t)((uint64_t)speed * RATES_PER_MEGA / 1000000);
+    uint32_t push = (uint32_t)((uint64_t)acceleration * PUSHES_PER_MEGA / 1000000);
+    uint64_t far;
+
+    motion->fastest = (int16_t)(fastest > 32767 ? 32767 : fastest);
+    motion->push = (uint16_t)(push > 65535 ? 65535 : push < 2 ? 2 : push);
+    motion->brake = motion->push - (motion->push + 7) / 8;
+    motion->near = (uint32_t)motion->brake << 6; /* b TAU^2 */
+    far = (((uint64_t)motion->fastest * (uint16_t)motion->fastest) << 7) / motion->brake + motion->near / 2;
+    motion->far = (uint32_t)(far > INT32_MAX ? INT32_MAX : far);
+    motion->low = low;
+    motion->high = high;
+    motion->bounded = low != INT32_MIN || high != INT32_MAX;
+}
+
+static uint16_t square_root(uint32_t square)
+{
+    uint32_t root = 0, bit = (uint32_t)1 << 30;
+
+    while (bit > square)
+        bit >>= 2;
+    for (; bit; bit >>= 2) {
+        if (square >= root + bit) {
+            square -= root + bit;
+            root = (root >> 1) + bit;
+        } else {
+            root >>= 1;
+        }
+    }
+    return (uint16_t)root;
+}
+
+/* The highest rate from which braking ends `way` ahead. */
+static int16_t brakable(const struct motion *motion, uint32_t way)
+{
+    uint32_t square;
+    uint16_t rate;
+
+    if (way >= motion->far)
+        return motion->fastest;
+    if (way <= motion->near) {
+        rate = (uint16_t)(way >> TAU_SHIFT);
+    } else {
+        way -= motion->near / 2;
+        square = way < 65536 ? (uint32_t)motion->brake * (uint16_t)way >> 7 : motion->brake * (way >> 7);
+        rate = square_root(square);
+    }
+    return rate < (uint16_t)motion->fastest ? (int16_t)rate : motion->fastest;
+}
+
+/* As above, but odd in the way. */
+static int32_t closing(const struct motion *motion, int32_t way)
+{
+    return way < 0 ? -(int32_t)brakable(motion, (uint32_t)-way) : brakable(motion, (uint32_t)way);
+}
+
+int32_t motion_way(struct place from, struct place to)
+{
+    int32_t whole = (int32_t)((uint32_t)to.count - (uint32_t)from.count);
+
+    if (whole > 32766)
+        whole = 32766;
+    if (whole < -32766)
+        whole = -32766;
+    return whole * 65536 + (int32_t)to.fraction - (int32_t)from.fraction;
+}
+
+int32_t motion_velocity(int16_t rate)
+{
+    return (int32_t)rate * 61 / 2; /* 1e6 / 128 / 256 */
+}
+
+void motion_follow(struct motion *motion, struct place goal, int32_t velocity)
+{
+    int32_t fastest = motion_velocity(motion->fastest);
+
+    if (velocity > fastest)
+        velocity = fastest;
+    if (velocity < -fastest)
+        velocity = -fastest;
+    motion->goal = goal;
+    motion->goal_rate = (int16_t)(velocity * 2147 / 65536);
+    motion->carry_slots = CARRY_SLOTS;
+    motion->follows = true;
+}
+
+void motion_run(struct motion *motion, int16_t rate)
+{
+    motion->goal_rate = rate;
+    motion->follows = false;
+}
+
+/* Carry the target on, and hold it within the stops. */
+static void carry(struct motion *motion, uint16_t slots)
+{
+    int32_t sum;
+
+    if (slots >= motion->carry_slots)
+        slots = motion->carry_slots;
+    motion->carry_slots -= slots;
+    sum = motion->goal.fraction + (int32_t)motion->goal_rate * slots;
+    motion->goal.count += sum >> 16;
+    motion->goal.fraction = (uint16_t)sum;
+    if (motion->carry_slots == 0)
+        motion->goal_rate = 0;
+    if (motion->goal.count >= motion->high && motion->high != INT32_MAX) {
+        motion->goal.count = motion->high;
+        motion->goal.fraction = 0;
+        motion->goal_rate = 0;
+    } else if (motion->goal.count < motion->low) {
+        motion->goal.count = motion->low;
+        motion->goal.fraction = 0;
+        motion->goal_rate = 0;
+    }
+}
+
+/* The rate that leads to the target, as far as the stops allow. */
+static int32_t wanted_rate(const struct motion *motion, struct place place)
+{
+    int32_t wanted = motion->goal_rate + closing(motion, motion_way(place, motion->goal));
+    struct place end;
+    int32_t way;
+
+    if (motion->bounded && wanted) {
+        end.fraction = 0;
+        end.count = wanted > 0 ? motion->high : motion->low;
+        way = closing(motion, motion_way(place, end));
+        if (wanted > 0)
+            wanted = way <= 0 ? 0 : wanted < way ? wanted : way;
+        else
+            wanted = way >= 0 ? 0 : wanted > way ? wanted : way;
+    }
+    return wanted;
+}
+
+int16_t motion_tick(struct motion *motion, struct place place, uint16_t slots)
+{
+    int32_t wanted = motion->goal_rate, change, most;
+
+    if (slots > 4 * TICK_SLOTS)
+        slots = 4 * TICK_SLOTS; /* the main loop was held up: rather too slow than too fast */
+    if (motion->follows) {
+        carry(motion, slots);
+        wanted = wanted_rate(motion, place);
+    }
+    if (wanted > motion->fastest)
+        wanted = motion->fastest;
+    if (wanted < -motion->fastest)
+        wanted = -motion->fastest;
+    change = wanted * 256 - motion->rate;
+    most = (int32_t)motion->push * slots; /* 256 / 16 a tick of 16 slots */
+    if (change > most)
+        change = most;
+    if (change < -most)
+        change = -most;
+    motion->rate += change;
+    return (int16_t)(motion->rate / 256);
+}

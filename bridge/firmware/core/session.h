@@ -1,0 +1,18 @@
+/* The talk with the host: frames in, answers and events out, and the watchdog. */
+#ifndef SESSION_H
+#define SESSION_H
+
+#include <stdint.h>
+
+void session_start(void);
+
+/* Take what the line has brought. */
+void session_hear(void);
+
+/* Live on by so many slots: the watchdog. */
+void session_tick(uint16_t slots);
+
+/* Send what is due, as far as there is room. */
+void session_speak(void);
+
+#endif
