@@ -99,14 +99,17 @@ class Course:
         """Steps for this reading: right curve for its direction, nearest turn to the reference."""
         pointer = self.pointer
         if pointer.falling is not pointer.rising:
-            self._turn(pointer.position(reading) * self._sense)
+            self._turn(pointer.position(reading))
         return pointer.nearest(pointer.position(reading, self._falling), reference_steps)
 
     def _turn(self, steps: float) -> None:
-        extreme = steps if self._turning_steps is None else self._turning_steps
-        back = extreme - steps if not self._falling else steps - extreme
-        if back > 1.0:
-            self._falling = not self._falling
+        if self._turning_steps is None:
             self._turning_steps = steps
-        elif back < 0.0 or self._turning_steps is None:
+            return
+        # Through north is no way back: only the way that the pointer itself goes counts.
+        steps = self.pointer.nearest(steps, self._turning_steps)
+        on = (steps - self._turning_steps) * (-self._sense if self._falling else self._sense)
+        if on < -1.0:
+            self._falling = not self._falling
+        if on < -1.0 or on > 0.0:
             self._turning_steps = steps

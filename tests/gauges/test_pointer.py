@@ -105,6 +105,19 @@ def test_a_two_way_curve_that_runs_counter_clockwise_turns_with_the_reading() ->
     assert course.falling
 
 
+@pytest.mark.parametrize("towards", [1, -1])
+def test_turning_on_through_north_is_no_turning_back(towards: int) -> None:
+    card = Curve([(0, 0), (360, -360)], 360)
+    falling = Curve([(0, 1.4), (360, -358.6)], 360)
+    course = Course(replace(endless(360), face=card, rising=card, falling=falling))
+    stands = course.position(180, 0)
+    for degrees in range(1, 720):
+        was, stands = stands, course.position((180 + towards * degrees) % 360, stands)
+        assert course.falling is (towards < 0), degrees
+        expected = -towards * float(GEARED) / 360
+        assert degrees == 1 or stands - was == pytest.approx(expected), "the same way for every degree"
+
+
 def test_a_crooked_linkage_turns_the_drive_further_than_the_pointer() -> None:
     linkage = replace(bounded(), rising=Curve([(0, 0), (100, 220), (180, 300)]))
     position = linkage.position(100)
