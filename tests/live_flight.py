@@ -2,7 +2,7 @@
 
 Run with `replay_logs` on the path. It flies level until a line comes on its input, then climbs and turns
 right for a while. The datagrams are jsbsim's own (its socket output directive); this script only steps the
-model at the pace of the clock. At the end it prints, for every step since that line, the monotonic time and the
+model at the pace of the clock. At the end it prints, for every step since then, the monotonic time and the
 model's own state. Pressure altitude is the model's, a geometric height.
 """
 

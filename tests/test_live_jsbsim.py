@@ -104,7 +104,7 @@ class Track:
 def indicated_ft(model_altitude_ft: float) -> float:
     """What an altimeter set to 30.12 inHg reads at the model's pressure altitude.
 
-    Setting to feet as in the U.S. Standard Atmosphere 1976, below 11 km: T0/L (1 - (setting / 29.92126)^(R L / g)).
+    U.S. Standard Atmosphere 1976, below 11 km: T0/L (1 - (setting / 29.92126)^(R L / g)).
     """
     geopotential_ft = model_altitude_ft * EARTH_FT / (EARTH_FT + model_altitude_ft)
     return geopotential_ft - 145_442.16 * (1 - math.pow(SETTING_INHG / 29.92126, 1 / 5.255_88))
