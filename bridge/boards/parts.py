@@ -2,7 +2,9 @@
 
 `check_pins` and `check_drive` say what a described board asks of its part in vain; the firmware generator
 reads the same table. Pin names, ports and compare outputs: data sheets of the two parts and the printing on
-common boards, from memory; the firmware's tests see pulses and steps arrive at these very pins.
+common boards, from memory; the firmware's tests see pulses and steps arrive at these very pins. Currents of
+pins: the same data sheets (20 mA is their test condition, 200 mA through the supply pins their absolute
+maximum), from memory; what a bare board draws: common practice, no source.
 """
 
 from __future__ import annotations
@@ -66,7 +68,9 @@ class BoardLike(Protocol):
 @dataclass(frozen=True, slots=True)
 class Part:
     """One microcontroller. `pins`: printed name to port letter and bit; `servo_pins`: those that a compare
-    output of a 16-bit timer drives, with its register; `serial_pins` belong to the serial line."""
+    output of a 16-bit timer drives, with its register; `serial_pins` belong to the serial line. `pin_a` is
+    what one pin drives well, `pins_a` what all may carry together, `board_a` what its usual board draws,
+    `logic_v` that board's logic supply."""
 
     name: str
     clock_hz: int
@@ -76,6 +80,10 @@ class Part:
     servo_pins: Mapping[str, str]
     serial_pins: tuple[str, ...]
     most_channels: int
+    logic_v: float
+    pin_a: float
+    pins_a: float
+    board_a: float
 
 
 def _row(first: str, number: int, port: str, bits: range) -> dict[str, tuple[str, int]]:
@@ -97,6 +105,10 @@ PARTS: Mapping[str, Part] = {
             {"D9": "OCR1A", "D10": "OCR1B"},
             ("D0", "D1"),
             6,
+            logic_v=5.0,
+            pin_a=0.02,
+            pins_a=0.2,
+            board_a=0.05,
         ),
         Part(
             "atmega2560",
@@ -127,6 +139,10 @@ PARTS: Mapping[str, Part] = {
             },
             ("D0", "D1"),
             12,
+            logic_v=5.0,
+            pin_a=0.02,
+            pins_a=0.2,
+            board_a=0.1,
         ),
     )
 }
@@ -139,6 +155,10 @@ _WIRES = {  # how many pins each output and input takes
     "encoder": ((2,), "its two phases"),
     "button": ((1,), "its contact"),
 }
+
+
+DRIVEN_IN = {"four_wire": (2, "half steps"), "gauge_stepper": (1, "its six states")}
+"""The microsteps in which the firmware itself switches coils; elsewhere a driver's jumpers set them."""
 
 
 def check_pins(board: BoardLike) -> Iterator[Complaint]:
@@ -177,6 +197,15 @@ def _wired(board: BoardLike) -> Iterator[tuple[str, str, tuple[str, ...]]]:
         yield f"inputs.{number}.pins", given.kind, given.pins
 
 
+def pins_taken(board: BoardLike) -> tuple[int, int]:
+    """How many pins this board's channels and inputs take, and how many of them are servos'.
+
+    Where none are named, the fewest that such an output or input can do with.
+    """
+    taken = sum(len(pins) or min(_WIRES.get(kind, ((1,), ""))[0]) for _, kind, pins in _wired(board))
+    return taken, sum(channel.output == "servo" for channel in board.channels.values())
+
+
 def _pin(part: Part, key: str, kind: str, pin: str, owners: dict[str, str]) -> Iterator[Complaint]:
     if pin not in part.pins:
         yield key, f"pin {pin}", f"a pin of an {part.name}", near(pin, list(part.pins))
@@ -213,7 +242,7 @@ def check_drive(
     output: str, microsteps: int, speed_steps_s: float, acceleration_steps_s2: float
 ) -> Iterator[Complaint]:
     """What the firmware can't do with a drive on this output; keys are those of the drive."""
-    wanted = {"four_wire": (2, "half steps"), "gauge_stepper": (1, "its six states")}.get(output)
+    wanted = DRIVEN_IN.get(output)
     if wanted and microsteps != wanted[0]:
         yield (
             "microsteps",

@@ -8,6 +8,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from bridge.boards.parts import Part
+
 LOGIC_A = 0.002
 """What a logic wire carries at most (a Darlington input at 5 V takes 1.4 mA: data sheets, from memory)."""
 
@@ -16,22 +18,6 @@ SENSOR_A = 0.02
 
 KNOB_A = 0.001
 """Two pull-ups of a knob or button (common practice, no source)."""
-
-BOARD_A = {"atmega328p": 0.05}
-"""What a bare board draws (common practice, no source)."""
-
-OTHER_BOARD_A = 0.15
-
-LOGIC_V = {"atmega328p": 5.0}
-OTHER_LOGIC_V = 3.3
-"""Logic supply of a part's usual board (common practice, no source): 3.3 V where not named."""
-
-PIN_A = {"atmega328p": 0.02}
-OTHER_PIN_A = 0.012
-"""What one pin drives well (data sheets, test conditions, from memory); 12 mA where not named."""
-
-PINS_A = {"atmega328p": 0.2}
-"""What all pins of a part may carry together (data sheet, absolute maximum, from memory)."""
 
 USB_A = 0.5
 """What a USB 2.0 port gives a configured device (USB 2.0 specification, 7.2.1, from memory)."""
@@ -125,9 +111,9 @@ def rating_a(load_a: float) -> float:
     return next((rating for rating in RATINGS_A if rating >= wanted - 1e-9), wanted)
 
 
-def logic_pin(part: str) -> str:
-    """The board pin that feeds sensors and the logic side of drivers."""
-    return "5V" if LOGIC_V.get(part, OTHER_LOGIC_V) == 5.0 else "3V3"
+def logic_pin(part: Part) -> str:
+    """The board pin that feeds sensors and the logic side of drivers, as it is printed on the board."""
+    return "5V" if part.logic_v == 5.0 else "3V3"
 
 
 def wire_size(current_a: float) -> str:

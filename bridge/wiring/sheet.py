@@ -11,6 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from bridge.boards.parts import PARTS
 from bridge.panel.description import PanelDescription
 from bridge.panel.hardware import BoardDescription, Channel, Input, Motor
 from bridge.wiring import devices
@@ -110,6 +111,7 @@ class _Sheet:
     def __init__(self, panel: PanelDescription, motors: Mapping[str, Motor], board: str) -> None:
         self.name = board
         self.board: BoardDescription = panel.boards[board]
+        self.part = PARTS[self.board.part]
         self.pointers = dict(_pointers(panel, motors, board))
         self.wires: list[Wire] = []
         self.loads: list[Load] = []
@@ -118,9 +120,8 @@ class _Sheet:
         self.bought: Counter[str] = Counter()
 
     def sheet(self) -> BoardSheet:
-        part = self.board.part
-        self.bought[f"microcontroller board ({part}) with its USB cable"] += 1
-        self.loads.append(Load("the board itself", "board", devices.BOARD_A.get(part, devices.OTHER_BOARD_A)))
+        self.bought[f"microcontroller board ({self.part.name}) with its USB cable"] += 1
+        self.loads.append(Load("the board itself", "board", self.part.board_a))
         for number, channel in self.board.channels.items():
             self._channel(number, channel)
         for number, knob in self.board.inputs.items():
@@ -128,7 +129,7 @@ class _Sheet:
         self._supplies()
         return BoardSheet(
             self.name,
-            part,
+            self.part.name,
             self.board.supply_v,
             self.board.supply_a,
             tuple(self.blocks),
@@ -190,7 +191,7 @@ class _Sheet:
             self._wire((SUPPLY, "-"), (own, GROUND), "black", total, "ground")
             if driver.logic:
                 self._wire(
-                    (BOARD, devices.logic_pin(self.board.part)),
+                    (BOARD, devices.logic_pin(self.part)),
                     (own, driver.logic),
                     "orange",
                     devices.LOGIC_A,
@@ -200,10 +201,10 @@ class _Sheet:
         else:
             self.blocks.append(Block(None, name))
             self._signals(channel.pins, name, driver.inputs, devices.LOGIC_A if fed_by_motors else coil)
-            most = devices.PIN_A.get(self.board.part, devices.OTHER_PIN_A)
+            most = self.part.pin_a
             if not fed_by_motors and coil > most:
                 self.warnings.append(
-                    f"{pointer.name}: a coil draws {coil * 1000:.0f} mA, a pin of the {self.board.part} "
+                    f"{pointer.name}: a coil draws {coil * 1000:.0f} mA, a pin of the {self.part.name} "
                     f"drives {most * 1000:.0f} mA. Put a driver between them"
                 )
             if fed_by_motors:
@@ -214,8 +215,7 @@ class _Sheet:
     def _voltage(self, pointer: _Pointer, fed_by_motors: bool) -> None:
         """A motor fed by voltage wants its own; a chopper driver takes any supply above it."""
         motor = pointer.motor
-        logic_v = devices.LOGIC_V.get(self.board.part, devices.OTHER_LOGIC_V)
-        given = self.board.supply_v if fed_by_motors else logic_v
+        given = self.board.supply_v if fed_by_motors else self.part.logic_v
         if motor.voltage_v is None:
             return
         if motor.kind == "bipolar":
@@ -240,7 +240,7 @@ class _Sheet:
         self.blocks.append(Block(None, name))
         self._signals(pins, name, terminals, devices.KNOB_A)
         if powered:
-            self._wire((BOARD, devices.logic_pin(self.board.part)), (name, "VCC"), "orange", amps, "logic +")
+            self._wire((BOARD, devices.logic_pin(self.part)), (name, "VCC"), "orange", amps, "logic +")
         self._wire((BOARD, GROUND), (name, GROUND), "black", amps, "ground")
         self.loads.append(Load(name, "board", amps))
 
@@ -263,10 +263,10 @@ class _Sheet:
         pins = (
             sum(wire.current_a for wire in self.wires if wire.start == BOARD and wire.carries == "coil") / 2
         )
-        most = devices.PINS_A.get(self.board.part)
-        if most is not None and pins * devices.MARGIN > most:
+        most = self.part.pins_a
+        if pins * devices.MARGIN > most:
             self.warnings.append(
-                f"coils straight on the board's pins draw {pins:.2f} A; all pins of a {self.board.part} "
+                f"coils straight on the board's pins draw {pins:.2f} A; all pins of a {self.part.name} "
                 f"may carry {most:g} A, less a quarter. Give some of them a driver"
             )
         if board > devices.USB_A:

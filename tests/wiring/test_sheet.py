@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from bridge.boards.parts import PARTS
 from bridge.description import read_toml, validate
 from bridge.panel.description import PanelDescription
 from bridge.panel.hardware import BoardDescription
@@ -120,8 +122,19 @@ def test_a_motor_on_the_wrong_voltage_is_told() -> None:
     assert "altimeter hundreds: its motor is made for 5 V, its supply gives 12 V" in warnings
 
 
-def test_a_board_of_three_volts_feeds_its_sensors_with_three_and_spares_its_pins() -> None:
+def test_a_board_with_an_atmega2560_has_five_volts_and_pins_like_its_smaller_brother_s() -> None:
+    """ATmega2560 data sheet, electrical characteristics: 20 mA a pin at 5 V (from memory)."""
+    drawn = changed("right", part="atmega2560")
+    assert {wire.start_terminal for wire in drawn.wires if wire.carries == "logic +"} == {"5V"}
+    assert not drawn.warnings
+
+
+def test_a_board_of_three_volts_feeds_its_sensors_with_three_and_spares_its_pins(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     """RP2040 data sheet: pins are not 5 V tolerant and drive 12 mA at most (from memory)."""
+    small = replace(PARTS["atmega328p"], name="rp2040", logic_v=3.3, pin_a=0.012)
+    monkeypatch.setattr("bridge.wiring.sheet.PARTS", {"rp2040": small})
     drawn = changed("right", part="rp2040")
     assert {wire.start_terminal for wire in drawn.wires if wire.carries == "logic +"} == {"3V3"}
     assert "airspeed needle: a coil draws 20 mA, a pin of the rp2040 drives 12 mA" in " ".join(drawn.warnings)
