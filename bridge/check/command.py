@@ -25,7 +25,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     drive = parser.add_argument_group("one drive instead of a panel")
     drive.add_argument("--motor", metavar="NAME", help="a motor of the catalogue")
     drive.add_argument("--gears", nargs="+", default=[], metavar="N/N", help="motor turns per pointer turn")
-    drive.add_argument("--microsteps", type=int, choices=(1, 2, 4, 8, 16, 32), default=1)
+    drive.add_argument(
+        "--microsteps",
+        type=int,
+        choices=(1, 2, 4, 8, 16, 32),
+        help="left out: as a board drives such a motor",
+    )
     drive.add_argument("--per-turn", metavar="1000ft", help="an endless pointer: reading for one turn")
     drive.add_argument("--scale", metavar="180kt", help="a bounded pointer: reading from end to end ...")
     drive.add_argument("--sweep", type=float, metavar="DEG", help="... over so many degrees")

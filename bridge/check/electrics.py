@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from typing import Literal
 
+from bridge.boards.parts import PARTS, Part, check_drive, pins_taken
 from bridge.check.findings import Finding, at_least, at_most, number
-from bridge.panel.hardware import BoardDescription, Motor
+from bridge.panel.hardware import BoardDescription, DriveDescription, Motor
 from bridge.wiring.devices import MARGIN, USB_A
 from bridge.wiring.sheet import BoardSheet, coil_current_a
 
-DRIVER_A = {"four_wire": 0.5, "step_dir": 1.0, "gauge_stepper": 0.02}
-"""What an output bears: a Darlington array's (sheets of the kind, from memory), a small chopper driver's
-without a heat sink (common practice, no source), a microcontroller's pin (sheets recommend half of the
-40 mA absolute maximum, from memory)."""
+DRIVER_A = {"four_wire": 0.5, "step_dir": 1.0}
+"""What an output's driver bears: a Darlington array's (sheets of the kind, from memory), a small chopper
+driver's without a heat sink (common practice, no source). A gauge stepper hangs on the board's pins."""
 
 HOT_W = 1.0
 """Heat from which a motor as small as a pointer's gets too hot to touch (common practice, no source)."""
+
+MOST_OFF = 0.5
+"""Fed with half more than its voltage a motor burns, with half less it stalls (common practice)."""
 
 _BY_VOLTAGE = ("four_wire", "gauge_stepper")
 """Outputs that put the supply's voltage on a coil; a chopper driver sets the current instead."""
@@ -27,25 +31,35 @@ def coil_heat_w(current_a: float, resistance_ohm: float, coils: int = 2) -> floa
     return coils * current_a**2 * resistance_ohm
 
 
+def check_output(subject: str, drive: DriveDescription, output: str) -> Iterator[Finding]:
+    """What a board's firmware can't do with this drive on this output."""
+    limits = (drive.microsteps, drive.speed_steps_s, drive.acceleration_steps_s2)
+    for key, found, expected, cure in check_drive(output, *limits):
+        says = f"{key} is {found}; a board does {expected}."
+        yield Finding(subject, f"board {key}", "failure", None, "", None, "", "", says, f"{cure}.")
+
+
 def check_motor_electrics(
-    subject: str, motor: Motor, output: str, supply_v: float | None
+    subject: str, motor: Motor, output: str, supply_v: float | None, part: Part
 ) -> Iterator[Finding]:
-    """Current, voltage and heat of one motor on one output; without `supply_v` the motor's own voltage."""
-    volts = supply_v or motor.voltage_v
+    """Current, voltage and heat of one motor on one output; without `supply_v` the motor's own voltage.
+
+    A gauge stepper on the board's pins gets the pins' voltage, whatever the supply.
+    """
+    volts = part.logic_v if output == "gauge_stepper" else supply_v or motor.voltage_v
     if motor.is_servo:
         yield from _servo(subject, motor)
     else:
-        yield from _coil(subject, motor, output, volts)
+        yield from _coil(subject, motor, output, volts, DRIVER_A.get(output, part.pin_a))
     yield from _voltage(subject, motor, output, volts)
 
 
-def _coil(subject: str, motor: Motor, output: str, volts: float | None) -> Iterator[Finding]:
+def _coil(subject: str, motor: Motor, output: str, volts: float | None, limit: float) -> Iterator[Finding]:
     ohm, rated = motor.coil_resistance_ohm, coil_current_a(motor)
     if output in _BY_VOLTAGE and volts and ohm:
         current, formula = volts / ohm, f"{number(volts)} V / {number(ohm)} ohm"
     else:
         current, formula = rated, "as set at the driver"
-    limit = DRIVER_A[output]
     severity = at_most(current, limit, 2 * limit)
     cure = ""
     if severity != "ok":
@@ -123,21 +137,23 @@ def _voltage(subject: str, motor: Motor, output: str, volts: float | None) -> It
         yield Finding(subject, "voltage", severity, volts, "V", least, "at least", formula, says, cure)
         return
     off = volts / rated - 1
-    severity = at_most(abs(off), 0.1, math.inf)
+    severity = at_most(abs(off), 0.1, MOST_OFF)
     says = f"Made for {number(rated)} V, fed with {number(volts)} V."
     cure = ""
     if severity != "ok":
-        effect = "heat grows with the square" if off > 0 else "torque falls with it"
+        effect = "heat grows with the square, and a servo dies" if off > 0 else "torque falls with it"
         cure = f"Feed it {number(rated)} V: {effect}."
     formula = f"{number(volts)} V / {number(rated)} V - 1 = {number(100 * off)} %"
-    yield Finding(subject, "voltage", severity, volts, "V", None, "", formula, says, cure)
+    limit = rated * (1.1 if off > 0 else 0.9)
+    bound: Literal["at most", "at least"] = "at most" if off > 0 else "at least"
+    yield Finding(subject, "voltage", severity, volts, "V", limit, bound, formula, says, cure)
 
 
 def check_board(name: str, board: BoardDescription, sheet: BoardSheet) -> Iterator[Finding]:
     """The supply's total with margin, and how much of the board is used."""
     yield from _supply(name, board, sheet)
     yield _usb(name, sheet)
-    yield _pins(name, board)
+    yield from _pins(name, board)
 
 
 def _supply(name: str, board: BoardDescription, sheet: BoardSheet) -> Iterator[Finding]:
@@ -191,22 +207,38 @@ def _usb(name: str, sheet: BoardSheet) -> Finding:
     )
 
 
-def _pins(name: str, board: BoardDescription) -> Finding:
-    """A count for the bench; whether the part has such pins and timers is checked when the panel loads."""
-    outputs = sum(len(channel.pins) for channel in board.channels.values())
-    sensors = sum((c.index is not None) + (c.stop is not None) for c in board.channels.values())
-    knobs = sum(len(entry.pins) for entry in board.inputs.values())
-    servos = sum(channel.output == "servo" for channel in board.channels.values())
-    steppers = len(board.channels) - servos
-    total = outputs + sensors + knobs
+def _pins(name: str, board: BoardDescription) -> Iterator[Finding]:
+    """Pins and servo timers that the board must have, named or not, against those of its part."""
+    part = PARTS[board.part]
+    taken, servos = pins_taken(board)
+    have = len(part.pins) - len(part.serial_pins)
+    channels = f"{len(board.channels)} of {part.most_channels} channels"
+    yield _counted(
+        name,
+        "pins",
+        taken,
+        have,
+        f"outputs, sensors, knobs {taken}; {len(part.pins)} - {len(part.serial_pins)} for the line = {have}",
+        f"{taken} pins of the {part.name}'s {have} are in use, and {channels}.",
+        "Put some channels on another board, or take a larger part.",
+    )
+    if servos:
+        places = ", ".join(part.servo_pins)
+        yield _counted(
+            name,
+            "servo timers",
+            servos,
+            len(part.servo_pins),
+            f"servos {servos}; pins on a 16-bit timer: {places}",
+            f"{servos} servos want pins whose pulse a 16-bit timer makes; the {part.name} has"
+            f" {len(part.servo_pins)} ({places}).",
+            "Put some servos on another board, or take a part with more timers.",
+        )
+
+
+def _counted(name: str, check: str, count: int, limit: int, formula: str, says: str, cure: str) -> Finding:
+    severity = at_most(count, limit, limit)
+    cure = "" if severity == "ok" else cure
     return Finding(
-        f"board {name}",
-        "pins",
-        "ok",
-        float(total),
-        "pins",
-        None,
-        "",
-        f"outputs {outputs} + sensors {sensors} + knobs {knobs} = {total}",
-        f"{total} pins of the {board.part} in use, for {steppers} steppers and {servos} servos.",
+        f"board {name}", check, severity, float(count), "pins", float(limit), "at most", formula, says, cure
     )

@@ -6,11 +6,12 @@ from collections.abc import Iterator
 from fractions import Fraction
 from itertools import pairwise
 
+from bridge.boards.parts import PARTS
 from bridge.chain import Chain
 from bridge.check import defaults
 from bridge.check.backlash import check_backlash
 from bridge.check.case import Case, Load, load
-from bridge.check.electrics import check_board, check_motor_electrics
+from bridge.check.electrics import check_board, check_motor_electrics, check_output
 from bridge.check.findings import Finding
 from bridge.check.gearing import Gearing, check_counted_teeth, check_gearing
 from bridge.check.resolution import check_resolution
@@ -63,7 +64,9 @@ def _panel(panel: Panel) -> Iterator[Finding]:
         board = description.boards[pointer.board]
         yield from check_case(case)
         output = board.channels[pointer.channel].output
-        yield from check_motor_electrics(case.subject, case.motor, output, _fed_v(output, board.supply_v))
+        yield from check_output(case.subject, case.drive, output)
+        part = PARTS[board.part]
+        yield from check_motor_electrics(case.subject, case.motor, output, board.supply_v, part)
     for name, gauge in description.gauges.items():
         for gearing in _gearings(panel, name, gauge):
             yield from check_gearing(gearing, description.teeth)
@@ -72,11 +75,6 @@ def _panel(panel: Panel) -> Iterator[Finding]:
         yield from check_counted_teeth(name, motor, shipped)
     for name, board in description.boards.items():
         yield from check_board(name, board, board_sheet(description, panel.motors, name))
-
-
-def _fed_v(output: str, supply_v: float) -> float:
-    """A gauge stepper on the board's pins gets the pins' 5 V."""
-    return 5.0 if output == "gauge_stepper" else supply_v
 
 
 def pointer_case(panel: Panel, pointer: Pointer) -> Case:

@@ -7,9 +7,10 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 
+from bridge.boards.parts import DRIVEN_IN, PARTS
 from bridge.check import defaults
 from bridge.check.case import Case, load
-from bridge.check.electrics import check_motor_electrics
+from bridge.check.electrics import check_motor_electrics, check_output
 from bridge.check.findings import Finding, number
 from bridge.check.gearing import check_counted_teeth
 from bridge.check.panel import check_case
@@ -29,13 +30,16 @@ OUTPUTS = {
 }
 """The usual output for each kind of motor."""
 
+_PART = PARTS["atmega328p"]
+"""The board reckoned with, as in a panel that names none."""
+
 
 @dataclass(frozen=True, slots=True)
 class DriveQuestion:
     """What a builder types. An endless pointer has `span` for one turn; a bounded one has `sweep_deg` too.
 
     `fastest` is in unit/s, `speed` and `acceleration` in commanded steps; what is left out is reckoned
-    from common practice, and said.
+    from common practice, and said. Without `microsteps` it is as a board drives such a motor.
     """
 
     motor: str
@@ -43,7 +47,7 @@ class DriveQuestion:
     span: float
     sweep_deg: float | None = None
     gears: tuple[Fraction, ...] = ()
-    microsteps: int = 1
+    microsteps: int | None = None
     fastest: float | None = None
     tolerance: float | None = None
     speed: float | None = None
@@ -67,7 +71,9 @@ def _drive(question: DriveQuestion, motors: dict[str, Motor]) -> Iterator[Findin
     case = _case(question, motor)
     yield from _limits(question, case)
     yield from check_case(case)
-    yield from check_motor_electrics(case.subject, motor, OUTPUTS[motor.kind], question.supply_v)
+    output = OUTPUTS[motor.kind]
+    yield from check_output(case.subject, case.drive, output)
+    yield from check_motor_electrics(case.subject, motor, output, question.supply_v, _PART)
     yield from check_counted_teeth(question.motor, motor, motors)
 
 
@@ -78,7 +84,8 @@ def _case(question: DriveQuestion, motor: Motor) -> Case:
     fastest, fastest_from = defaults.fastest_per_s(quantity, question.span)
     tolerance, tolerance_from = defaults.tolerance(quantity, question.span, endless)
     fastest, tolerance = question.fastest or fastest, question.tolerance or tolerance
-    steps = motor.full_steps_per_turn * question.microsteps * math.prod(question.gears, start=Fraction(1))
+    microsteps = question.microsteps or DRIVEN_IN.get(OUTPUTS[motor.kind], (1, ""))[0]
+    steps = motor.full_steps_per_turn * microsteps * math.prod(question.gears, start=Fraction(1))
     steps_per_unit = span_deg / question.span * float(steps) / 360
     needed = fastest * steps_per_unit
     speed = question.speed or math.ceil(needed * SPEED_MARGIN)
@@ -86,7 +93,7 @@ def _case(question: DriveQuestion, motor: Motor) -> Case:
         DriveDescription,
         {
             "motor": question.motor,
-            "microsteps": question.microsteps,
+            "microsteps": microsteps,
             "gear_train": question.gears,
             "speed_steps_s": speed,
             "acceleration_steps_s2": question.acceleration

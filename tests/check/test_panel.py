@@ -161,6 +161,48 @@ def test_the_demo_panel_has_no_failure_and_every_pointer_is_checked() -> None:
         assert {"supply", "board current", "pins"} <= checks[f"board {board}"]
 
 
+def test_pins_and_servo_timers_are_held_against_those_of_the_part(tmp_path: Path) -> None:
+    # By the printing on a board with an ATmega328P: D0 to D13 and A0 to A5, two of them the serial line's.
+    found = checked(HERE / "weak-servo.toml")
+    pins, timers = found["board bench", "pins"], found["board bench", "servo timers"]
+    assert (pins.value, pins.limit, pins.severity) == (1, 20 - 2, "ok")
+    assert (timers.value, timers.limit, timers.severity) == (
+        1,
+        2,
+        "ok",
+    )  # D9 and D10: timer 1 has two outputs
+    assert "6 channels" in pins.says and "D9, D10" in timers.says
+    three = '{ output = "servo" }\n1 = { output = "servo" }\n2 = { output = "servo" }'
+    crowd = changed(tmp_path, "weak-servo.toml", ('{ output = "servo", pins = ["D9"] }', three))
+    assert crowd["board bench", "servo timers"].severity == "failure"
+    assert crowd["board bench", "pins"].value == 3  # one each, though none is named
+    larger = (("[boards.bench]\n", '[boards.bench]\npart = "atmega2560"\n'), ('["D9"]', '["D5"]'))
+    # D0 to D53 and A0 to A15; timers 1, 3, 4 and 5 have three outputs each.
+    found = changed(tmp_path, "weak-servo.toml", *larger)
+    assert found["board bench", "pins"].limit == 54 + 16 - 2
+    assert found["board bench", "servo timers"].limit == 12
+
+
+def test_more_pins_than_the_part_has_are_found_before_any_is_named(tmp_path: Path) -> None:
+    extra = "".join(f'{i} = {{ output = "four_wire" }}\n' for i in range(1, 6))
+    found = changed(
+        tmp_path, "weak-servo.toml", ('{ output = "servo", pins = ["D9"] }', '{ output = "servo" }\n' + extra)
+    )
+    pins = found["board bench", "pins"]
+    assert (pins.value, pins.severity) == (1 + 5 * 4, "failure")
+
+
+def test_a_drive_that_the_firmware_can_t_make_is_found(tmp_path: Path) -> None:
+    found = changed(tmp_path, "clockwork.toml", ("microsteps = 2", "microsteps = 8"))
+    board = found["altimeter.hundreds", "board microsteps"]
+    assert board.severity == "failure" and "half steps" in board.says
+
+
+def test_a_servo_on_twelve_volts_is_a_failure(tmp_path: Path) -> None:
+    found = changed(tmp_path, "weak-servo.toml", ("supply_a = 2.0", "supply_a = 2.0\nsupply_v = 12"))
+    assert found["attitude.bank", "voltage"].severity == "failure"
+
+
 def test_every_finding_has_its_unit_and_every_bad_one_its_cure() -> None:
     for path in (DEMO, *sorted(HERE.glob("*.toml"))):
         for finding in check_panel(load_panel(path)):

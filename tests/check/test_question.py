@@ -70,7 +70,11 @@ def test_step_size_is_a_turn_over_its_steps() -> None:
         ("coil heat", "note", "bipolar-200-nema17", {"supply_v": 12.0}),
         ("driver current", "warning", "bipolar-200-nema17", {"supply_v": 12.0}),
         ("voltage", "warning", "bipolar-200-nema11", {"supply_v": 5.0}),
-        ("driver current", "failure", "gauge-stepper-315", {"sweep_deg": 300.0, "supply_v": 12.0}),
+        ("driver current", "failure", "geared-unipolar-5v", {"supply_v": 60.0}),
+        ("voltage", "failure", "micro-servo-180", {"sweep_deg": 90.0, "supply_v": 12.0}),
+        ("voltage", "failure", "geared-unipolar-12v", {"supply_v": 5.0}),
+        ("board microsteps", "failure", "geared-unipolar-5v", {"microsteps": 8}),
+        ("board speed_steps_s", "failure", "bipolar-200-nema17", {"speed": 4000.0}),
         ("servo current", "note", "micro-servo-180", {"sweep_deg": 90.0}),
         ("place", "failure", "continuous-servo", {}),
     ],
@@ -79,6 +83,19 @@ def test_what_is_wrong_is_found(check: str, severity: str, motor: str, changes: 
     found = asked(motor, **changes)[check]
     assert found.severity == severity, found
     assert found.cure or check == "certified"
+
+
+def test_microsteps_left_out_are_those_of_the_firmware() -> None:
+    found = asked(microsteps=None)
+    assert "4,075.77 steps" in found["resolution"].formula  # half steps of 2,037.89
+    assert "board microsteps" not in found
+    sweep = asked("gauge-stepper-315", microsteps=None, unit="kt", span=180.0, sweep_deg=310.0)
+    assert "1,080 steps" in sweep["resolution"].formula  # a third of a degree
+
+
+def test_a_gauge_stepper_gets_the_pins_voltage_whatever_the_supply() -> None:
+    found = asked("gauge-stepper-315", sweep_deg=300.0, supply_v=12.0)
+    assert found["voltage"].severity == "ok" and found["driver current"].value == pytest.approx(5 / 280)
 
 
 def test_a_hair_spring_mends_backlash() -> None:
