@@ -25,7 +25,7 @@ from bridge.boards.runner import Board
 from bridge.boards.serial import SerialLink
 from bridge.boards.virtual import VirtualLink
 from bridge.chain import Place
-from bridge.errors import BridgeError
+from bridge.errors import BridgeError, DescriptionError
 from bridge.panel.load import Panel
 from bridge.panel.watch import changes
 from bridge.rehearsal import virtual_board
@@ -86,7 +86,6 @@ class Service:
         self._recording: LogWriter | None = None
         self._timer: asyncio.TimerHandle | None = None
         self._ticked_s = 0.0
-        self._bases: dict[str, TimeBase] = {}
         self._group = asyncio.TaskGroup()
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._stopping = asyncio.Event()
@@ -159,7 +158,10 @@ class Service:
             self._arrived(arrival, base)
 
         async def fly() -> None:
-            await source.run(deliver)
+            try:
+                await source.run(deliver)
+            except DescriptionError as error:  # a log that goes wrong halfway would do so again
+                _log.error("source ended", source=source.name, why=str(error))
             self.stop()  # only a replay ends by itself
 
         self._start(f"source {source.name}", fly)
@@ -193,9 +195,8 @@ class Service:
         self._timer = asyncio.get_running_loop().call_later(tick_s, self._tick)
         for name, positions, velocities in self.rig.tick(now_s):
             board = self.boards.get(name)
-            if (
-                board is not None and board.session is self.rig.sessions[name]
-            ):  # not while it is being swapped
+            # A board whose description has just changed is left out until it is swapped.
+            if board is not None and board.session is self.rig.sessions[name]:
                 board.move(now_s, positions, velocities)
 
     async def _come_to_rest(self) -> None:
