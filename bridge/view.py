@@ -34,7 +34,10 @@ class View:
         age = "none yet" if rig.telemetry_s is None else f"{max(0.0, time_s - rig.telemetry_s):.2f} s old"
         head = Text(f"{self._title}   {clock(time_s)}   telemetry {rig.telemetry.value}, {age}", style="bold")
         log = Text("\n".join(self._lines), style="dim", no_wrap=True, overflow="ellipsis")
-        self.live.update(Group(head, gauges(rig), boards(rig), log), refresh=True)
+        missing = [
+            _words(f"{gauge} lacks telemetry: {why}", "yellow") for gauge, why in rig.chain.missing.items()
+        ]
+        self.live.update(Group(head, gauges(rig), *missing, boards(rig), log), refresh=True)
 
 
 def clock(time_s: float) -> str:
@@ -43,21 +46,8 @@ def clock(time_s: float) -> str:
 
 
 def gauges(rig: Rig) -> Table:
-    """One row for each pointer."""
-    table = Table(box=None, pad_edge=False)
-    for title in (
-        "gauge",
-        "indication",
-        "",
-        "shows",
-        "error",
-        "target",
-        "commanded",
-        "board says",
-        "channel",
-    ):
-        left = title in ("gauge", "", "channel")
-        table.add_column(title, justify="left" if left else "right", no_wrap=True)
+    """One row for each pointer: at 80 columns all numbers are there, and words give way."""
+    table = _table("gauge", "indication", "", "shows", "error", "target", "board says", "state")
     for pointer in rig.panel.pointers:
         needle = rig.chain.needles[pointer.board, pointer.channel]
         channel = rig.sessions[pointer.board].channels[pointer.channel]
@@ -70,20 +60,15 @@ def gauges(rig: Rig) -> Table:
             _number(shown),
             _number(error, "+"),
             _number(needle.target),
-            f"{needle.position:.1f}",
             f"{channel.position}",
-            f"{channel.phase.value} {channel.detail}".strip(),
+            _words(f"{channel.phase.value} {channel.detail}".strip()),
         )
-    for gauge, why in rig.chain.missing.items():
-        table.add_row(gauge, Text("no telemetry", style="yellow"), "", "", "", "", "", "", why)
     return table
 
 
 def boards(rig: Rig) -> Table:
     """One row for each board."""
-    table = Table(box=None, pad_edge=False)
-    for title in ("board", "state", "frames", "lost", "round trip", ""):
-        table.add_column(title, justify="left" if title in ("board", "state", "") else "right", no_wrap=True)
+    table = _table("board", "state", "frames", "lost", "round trip", "")
     for session in rig.sessions.values():
         table.add_row(*_board(session))
     return table
@@ -108,8 +93,22 @@ def _board(session: BoardSession) -> tuple[str | Text, ...]:
         str(figures.sent),
         str(figures.board_missed),
         f"{figures.round_trip_s * 1000:.1f} ms",
-        "" if session.state is State.READY else session.detail,
+        _words("" if session.state is State.READY else session.detail),
     )
+
+
+def _table(*titles: str) -> Table:
+    """Numbers to the right; the last column is for words, and the first to be cut."""
+    table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0))
+    for title in titles[:-1]:
+        left = title in ("gauge", "board", "state", "")
+        table.add_column(title, justify="left" if left else "right", no_wrap=True)
+    table.add_column(titles[-1])
+    return table
+
+
+def _words(text: str, style: str = "") -> Text:
+    return Text(text, style, no_wrap=True, overflow="ellipsis")
 
 
 def _number(value: float | None, sign: str = "") -> str:

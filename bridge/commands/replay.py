@@ -99,7 +99,11 @@ async def _rehearse(panel: Panel, log: FlightLog, arguments: argparse.Namespace,
                 await asyncio.sleep(begun_s + (time_s - first_s) / speed - now_s)
             elif ticks % _BREATHE_TICKS == 0:
                 await asyncio.sleep(0)
+        if view:
+            view.draw(rehearsal.rig, time_s)
     reload.cancel()
+    if view:
+        print()
     return _summary(rehearsal, ticks, time.perf_counter() - begun_s)
 
 
