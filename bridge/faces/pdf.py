@@ -89,7 +89,7 @@ def _crop_marks(canvas: Any, placed: Placed) -> None:
     gap = 0.8
     for x in (0.0,) if left < 0 < right else ():
         canvas.line(x, top + gap, x, top + gap + _CROP_MM)
-        canvas.line(x, bottom - gap, x, bottom - gap - _CROP_MM / 2)
+        canvas.line(x, bottom - gap, x, bottom - gap - _CROP_MM / 3)
     for y in (0.0,) if bottom < 0 < top else ():
         canvas.line(left - gap, y, left - gap - _CROP_MM, y)
         canvas.line(right + gap, y, right + gap + _CROP_MM, y)

@@ -49,18 +49,21 @@ class _Shelves:
     width: float
     height: float
     shelves: list[_Shelf] = field(default_factory=list)
+    down: list[float] = field(default_factory=list)  # how far each sheet is full
 
     def room(self, wide: float, high: float) -> _Shelf:
-        """The first shelf with room, or a new one, on a new sheet if need be."""
+        """The first shelf with room, or a new one on the first sheet with room, or on a new sheet."""
         for shelf in self.shelves:
             if high <= shelf.height + 1e-9 and shelf.filled + wide <= self.width + 1e-9:
                 return shelf
-        last = self.shelves[-1] if self.shelves else _Shelf(0, 0.0, 0.0)
-        new = _Shelf(last.sheet, last.down + last.height, high)
-        if new.down + high > self.height + 1e-9:
-            new = _Shelf(last.sheet + 1, 0.0, high)
-        self.shelves.append(new)
-        return new
+        fitting = (sheet for sheet, down in enumerate(self.down) if down + high <= self.height + 1e-9)
+        sheet = next(fitting, len(self.down))
+        if sheet == len(self.down):
+            self.down.append(0.0)
+        shelf = _Shelf(sheet, self.down[sheet], high)
+        self.down[sheet] += high
+        self.shelves.append(shelf)
+        return shelf
 
 
 def laid_out(parts: Iterable[tuple[str, Part]], paper: Paper) -> list[list[Placed]]:

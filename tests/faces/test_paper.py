@@ -123,6 +123,17 @@ def test_no_two_parts_share_paper_and_none_leaves_it(paper: Paper) -> None:
             assert a[2] < b[0] or b[2] < a[0] or a[3] < b[1] or b[3] < a[1]
 
 
+def test_small_parts_fill_the_foot_of_a_sheet_that_large_ones_leave() -> None:
+    """A4 leaves 267 mm: two rows of 86 mm frames take 190, the 77 left hold a row of 66 mm."""
+    frame = {"side_mm": 86, "opening_mm": 76, "circle_mm": 104}
+    large = [part for _ in range(3) for part in gauge_parts(gauge({"bezel": frame}))]
+    small = [part for _ in range(4) for part in gauge_parts(gauge({"diameter_mm": 66}))]
+    sheets = laid_out([("part", part) for part in large + small], "a4")
+    held = [[round(p.part.box[2] - p.part.box[0]) for p in sheet] for sheet in sheets]
+    assert held[0][:4] == [86, 86, 86, 80] and held[0][4:] == [66, 66]
+    assert len(sheets) == 2
+
+
 def test_a_part_larger_than_the_paper_is_refused() -> None:
     parts = gauge_parts(gauge({"diameter_mm": 205}))
     with pytest.raises(DescriptionError, match="a part of 205 x 205 mm"):
