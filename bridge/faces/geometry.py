@@ -6,7 +6,7 @@ face curve at that reading, so a crooked linkage gets a face that is right for i
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 from bridge.description import near
@@ -15,7 +15,7 @@ from bridge.faces.marks import Hand, SheetDrawing, card_angles, face_angles, sli
 from bridge.faces.primitives import Circle, Layer, Line, Part, Polygon, Primitive, Sector, polar
 from bridge.faces.shapes import pointer_outline, symbol_shape
 from bridge.panel.description import Aircraft
-from bridge.panel.face import Bezel, Card, Face, Flag, Sheet
+from bridge.panel.face import Bezel, Card, Face, Flag, Outline, Sheet
 
 _HATCH_DEG = 6.0
 
@@ -35,7 +35,7 @@ def gauge_parts(gauge: Gauge) -> tuple[Part, ...]:
     """Everything to print and cut for one gauge: face, backing, cards, flag, pointers, overlay, bezel.
 
     Raises `DescriptionErrors` with every mistake: a reading beyond the curve, numerals that overlap,
-    marks that run together, a speed that the aircraft lacks.
+    marks that run together, a speed that the aircraft lacks, a pointer longer than its face.
     """
     faults: list[DescriptionError] = []
     face = gauge.face
@@ -52,6 +52,7 @@ def gauge_parts(gauge: Gauge) -> tuple[Part, ...]:
         if hand is None:
             faults.append(_unknown(gauge, f"{key}.pointers.{name}", name))
             continue
+        faults += _too_long(gauge, outline, hand, f"{key}.pointers.{name}")
         parts.append(
             Part(
                 f"{name} pointer",
@@ -72,6 +73,19 @@ def gauge_parts(gauge: Gauge) -> tuple[Part, ...]:
     if faults:
         raise DescriptionErrors(faults)
     return tuple(parts)
+
+
+def _too_long(gauge: Gauge, outline: Outline, hand: Hand, key: str) -> Iterator[DescriptionError]:
+    """A pointer that would reach beyond the edge of its face, at its tip or its tail."""
+    most = gauge.face.radius_mm
+    tip = hand.length_mm + (outline.width_mm / 2 if outline.shape == "ball" else 0.0)
+    for what, reach, cure in (
+        ("tip", tip, "Shorten the pointer's length_mm, or draw a larger face"),
+        ("tail", outline.tail_mm, "Shorten tail_mm"),
+    ):
+        if reach > most:
+            found = f"a {what} {reach:g} mm from the axis"
+            yield DescriptionError(gauge.where, key, found, f"{most:g} mm at most, the face's radius", cure)
 
 
 def _still(

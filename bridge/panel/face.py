@@ -91,13 +91,13 @@ class Band(Described):
 
 
 class Limit(Described):
-    """A radial line at one reading; `radius_mm` is its outer end."""
+    """A radial line at one reading, as long as a major mark; `radius_mm` is its outer end."""
 
     colour: Colour = "red"
     at: float
     pointer: str | None = None
     radius_mm: Positive | None = None
-    length_mm: Positive = 6.0
+    length_mm: Positive = 5.0
     width_mm: Width = 1.0
 
 

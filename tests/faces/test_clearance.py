@@ -103,6 +103,24 @@ def test_a_pointer_that_the_gauge_lacks_is_named_with_the_nearest() -> None:
     assert "an unknown pointer 'nedle'" in message and "Did you mean needle" in message
 
 
+def test_a_pointer_that_reaches_beyond_its_face_is_refused() -> None:
+    """The needle is 30 mm long; a face of 57 mm has a radius of 28.5."""
+    message = refused({"diameter_mm": 57, "pointers": {"needle": {"tail_mm": 29}}})
+    assert (
+        "gauges.dial.face.pointers.needle: found a tip 30 mm from the axis; expected 28.5 mm at most"
+        in message
+    )
+    assert "found a tail 29 mm from the axis" in message
+    ball = {"shape": "ball", "width_mm": 6.4, "hub_mm": 8}  # its middle at 30 mm, its rim at 33.2
+    assert "a tip 33.2 mm" in refused({"diameter_mm": 66, "pointers": {"needle": ball}})
+    gauge_parts(gauge({"diameter_mm": 60, "pointers": {"needle": {"tail_mm": 30}}}))
+
+
+def test_a_red_line_at_a_numbered_reading_stands_clear_of_its_numeral() -> None:
+    scale = {"low": 0, "high": 180, "major": 60, "numerals": 60}
+    gauge_parts(gauge({"diameter_mm": 57, "scales": [scale], "limits": [{"at": 120}, {"at": 180}]}))
+
+
 def test_letters_that_the_font_lacks_are_refused() -> None:
     assert "letters that the font has" in refused({"letters": [{"text": "高度", "y_mm": 15}]})
 

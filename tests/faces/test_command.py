@@ -70,6 +70,36 @@ def test_the_face_follows_the_calibration_file_not_the_nominal_scale() -> None:
         assert apart((x1, y1), at(38.5, float(curve(reading)))) < 0.05
 
 
+def test_pointers_turned_by_wheels_are_drawn_and_stand_at_their_own_angles(tmp_path: Path) -> None:
+    """9,000 ft: ten thousand feet a turn stand at 324 degrees, a hundred thousand a turn at 32.4."""
+    text = (Path(__file__).parents[1] / "check" / "clockwork.toml").read_text(encoding="utf-8")
+    text += """
+[gauges.altimeter.face]
+flag = { pointer = "ten_thousands", from_deg = 216, to_deg = 246, inner_mm = 12, outer_mm = 19.5 }
+[[gauges.altimeter.face.scales]]
+pointer = "thousands"
+low = 0
+high = 10000
+major = 1000
+[gauges.altimeter.face.pointers]
+hundreds = {}
+thousands = { shape = "sword", width_mm = 6 }
+ten_thousands = { shape = "rim" }
+"""
+    (tmp_path / "panel.toml").write_text(text, encoding="utf-8")
+    faces(str(tmp_path / "panel.toml"), "--out", str(tmp_path / "out"))
+    names = {file.name for file in (tmp_path / "out").iterdir()}
+    for pointer in ("hundreds", "thousands", "ten-thousands"):
+        assert f"altimeter-{pointer}-pointer.svg" in names and f"altimeter-{pointer}-pointer.dxf" in names
+    dial = panel_gauge(load_panel(tmp_path / "panel.toml"), "altimeter")
+    parts = {part.name: part for part in gauge_parts(dial)}
+    x1, y1, _, _ = svg_lines(part_svg(parts["face"]))["scales.0 9000"]
+    assert apart((x1, y1), at(38.5, 324.0)) < 0.05
+    assert [dial.hands[name].curve(9000.0) % 360 for name in dial.hands] == pytest.approx([0.0, 324.0, 32.4])
+    assert parts["thousands pointer"].box[3] == pytest.approx(22.0)  # as long as it is described
+    assert parts["flag"].pointer == "ten_thousands"
+
+
 def test_mistakes_of_all_gauges_are_told_at_once_and_nothing_is_written(tmp_path: Path) -> None:
     copy = tmp_path / "config"
     shutil.copytree(CONFIG, copy)
