@@ -17,7 +17,11 @@ def set_up(as_json: bool = False, sink: Callable[[str], None] | None = None) -> 
     if as_json:
         render = structlog.processors.JSONRenderer()
     else:
-        render = structlog.dev.ConsoleRenderer(colors=sink is None and sys.stderr.isatty())
+        render = structlog.dev.ConsoleRenderer(
+            colors=sink is None and sys.stderr.isatty(),
+            # One with all locals, a panel among them, takes seconds to write, and needles would wait.
+            exception_formatter=structlog.dev.plain_traceback,
+        )
     structlog.configure(
         processors=[
             structlog.processors.add_log_level,
