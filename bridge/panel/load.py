@@ -222,3 +222,12 @@ class _Loader:
                         "Give one of the two another channel",
                     )
                 taken.setdefault(place, key)
+        for name, board in self.description.boards.items():
+            for number in board.channels:
+                if (name, number) not in taken:
+                    self.mistakes.wrong(
+                        f"boards.{name}.channels.{number}",
+                        "a channel without a pointer",
+                        "a pointer on every channel",
+                        "Give it one, or take it out and number the others 0, 1, 2 ...",
+                    )

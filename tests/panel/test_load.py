@@ -138,3 +138,13 @@ def test_a_calibration_in_another_unit_is_converted(config: Path) -> None:
     km_h = load_panel(config / "panel.toml")
     for before, after in zip(kt.pointers, km_h.pointers, strict=True):
         assert after.position(93.0) == pytest.approx(before.position(93.0), abs=1e-6)
+
+
+def test_a_channel_without_a_pointer_is_a_mistake(config: Path) -> None:
+    path = config / "panel.toml"
+    text = path.read_text()
+    start, end = text.index("[gauges.heading]"), text.index("[gauges.attitude]")
+    path.write_text(text[:start] + text[end:])
+    told = complaints(path)
+    assert "boards.right.channels.2" in told
+    assert "without a pointer" in told
