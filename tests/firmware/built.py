@@ -10,6 +10,10 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 FIRMWARE = ROOT / "bridge" / "firmware"
+BENCH = Path(__file__).parent / "core"
+HOST = FIRMWARE / "port" / "host"
+INCLUDES = [f"-I{place}" for place in (FIRMWARE, FIRMWARE / "core", FIRMWARE / "port", HOST, BENCH)]
+_CORE = [*sorted((FIRMWARE / "core").glob("*.c")), HOST / "world.c", BENCH / "bench.c"]
 
 
 @functools.cache
@@ -49,3 +53,35 @@ def sizes(program_file: Path) -> tuple[int, int]:
     need("avr-size")
     text, data, bss = map(int, run("avr-size", program_file).splitlines()[1].split()[:3])
     return text + data, data + bss
+
+
+@functools.cache
+def fuzzer(target: str) -> Path:
+    """The libFuzzer program of core/fuzz_TARGET.c, with address and undefined-behaviour sanitizers."""
+    need("clang")
+    flags = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-g", "-O1", "-fno-sanitize-recover=all", *INCLUDES]
+    sanitizers = "address,undefined"
+    objects = folder() / f"fuzz-{target}"
+    objects.mkdir()
+    program_file = folder() / f"fuzz_{target}"
+    made = []
+    for source in _CORE:
+        made.append(objects / f"{source.stem}.o")
+        run(
+            *("clang", *flags, f"-fsanitize=fuzzer-no-link,{sanitizers}"),
+            *("-include", BENCH / "cleared.h", "-c", "-o", made[-1], source),
+        )
+    main = BENCH / f"fuzz_{target}.c"
+    run("clang", *flags, f"-fsanitize=fuzzer,{sanitizers}", "-o", program_file, main, *made)
+    return program_file
+
+
+@functools.cache
+def script(config: Path = FIRMWARE) -> Path:
+    """The program of core/script.c for the board of the config.h in that folder, with sanitizers."""
+    need("cc")
+    program_file = folder() / f"script-{abs(hash(config)):x}"
+    flags = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-g", "-O2"]
+    sanitizers = "-fsanitize=address,undefined", "-fno-sanitize-recover=all"
+    run("cc", *flags, *sanitizers, f"-I{config}", *INCLUDES, "-o", program_file, BENCH / "script.c", *_CORE)
+    return program_file

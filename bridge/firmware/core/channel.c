@@ -54,6 +54,13 @@ static void stop_then(struct channel *channel, enum state state)
     channel->next = (uint8_t)state;
 }
 
+/* What stands at `zero` is zero from now on, in the next STATUS too. */
+static void renumber(uint8_t number, int32_t zero)
+{
+    steps_renumber(number, zero);
+    channels[number].place.count = count_minus(channels[number].place.count, zero);
+}
+
 void channels_start(void)
 {
     uint8_t i;
@@ -65,7 +72,7 @@ void channels_start(void)
 
         motion_limit(&channel->motion, config->speed, config->acceleration, config->low, config->high);
         if (config->output == SERVO) { /* it knows its position; no pulse before the first target */
-            steps_renumber(i, config->low > 0 ? -config->low : config->high < 0 ? -config->high : 0);
+            renumber(i, config->low > 0 ? -config->low : config->high < 0 ? -config->high : 0);
             enter(channel, READY);
         }
     }
@@ -112,7 +119,7 @@ void channel_adopt(uint8_t number, int32_t position)
     if (channel_configs[number].output == SERVO)
         return;
     channel->place = steps_place(number, &settled);
-    steps_renumber(number, channel_position(number) - position);
+    renumber(number, count_minus(channel_position(number), position));
     enter(channel, READY);
     if (!channel_configs[number].saves_current)
         current(number, true);
@@ -137,14 +144,12 @@ void channel_watchdog(uint8_t number)
 
 /* -- homing ----------------------------------------------------------------------------------------------- */
 
-/* What stands at `zero` is zero from now on. */
 static void home_at(uint8_t number, int32_t zero)
 {
     struct channel *channel = &channels[number];
 
     channel->found_at = channel->was_known ? zero : 0;
-    steps_renumber(number, zero);
-    channel->place.count -= zero;
+    renumber(number, zero);
 }
 
 static void not_found(uint8_t number, enum fault fault)
@@ -156,7 +161,7 @@ static void not_found(uint8_t number, enum fault fault)
 static void search(uint8_t number, const struct finding *found)
 {
     struct channel *channel = &channels[number];
-    int32_t travelled = channel->place.count - channel->searched_from;
+    int32_t travelled = count_minus(channel->place.count, channel->searched_from);
     bool far = (travelled < 0 ? -travelled : travelled) > channel_configs[number].search;
 
     switch (channel_configs[number].homing) {
@@ -292,7 +297,7 @@ int32_t channel_position(uint8_t number)
 {
     const struct place *place = &channels[number].place;
 
-    return place->count + (place->fraction >> 15);
+    return count_plus(place->count, place->fraction >> 15);
 }
 
 int32_t channel_velocity(uint8_t number)

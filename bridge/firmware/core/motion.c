@@ -65,7 +65,7 @@ static int32_t closing(const struct motion *motion, int32_t way)
 
 int32_t motion_way(struct place from, struct place to)
 {
-    int32_t whole = (int32_t)((uint32_t)to.count - (uint32_t)from.count);
+    int32_t whole = count_minus(to.count, from.count);
 
     if (whole > 32766)
         whole = 32766;
@@ -108,7 +108,7 @@ static void carry(struct motion *motion, uint16_t slots)
         slots = motion->carry_slots;
     motion->carry_slots -= slots;
     sum = motion->goal.fraction + (int32_t)motion->goal_rate * slots;
-    motion->goal.count += sum >> 16;
+    motion->goal.count = count_plus(motion->goal.count, sum >> 16);
     motion->goal.fraction = (uint16_t)sum;
     if (motion->carry_slots == 0)
         motion->goal_rate = 0;

@@ -74,13 +74,13 @@ uint8_t steps_plan(struct step steps[CHANNELS])
         if (rate > 0) {
             if (after >= before)
                 continue;
-            track->planned++;
+            track->planned = count_plus(track->planned, 1);
             step.clockwise = true;
             step.at = place_in_slot((uint16_t)-before, (uint16_t)rate);
         } else {
             if (after <= before)
                 continue;
-            track->planned--;
+            track->planned = count_minus(track->planned, 1);
             step.clockwise = false;
             step.at = place_in_slot(before, (uint16_t)-rate);
         }
@@ -106,7 +106,7 @@ static void look(struct track *track, const struct channel_config *config)
             track->on_mark = on;
             if (on == track->clockwise) { /* always the same edge: entering clockwise, leaving back */
                 track->finding.mark = true;
-                track->finding.mark_at = track->made + !on;
+                track->finding.mark_at = count_plus(track->made, !on);
             }
         }
     }
@@ -141,7 +141,7 @@ void steps_make(const struct step *step)
 
     look(track, config);
     track->clockwise = step->clockwise;
-    track->made += step->clockwise ? 1 : -1;
+    track->made = count_plus(track->made, step->clockwise ? 1 : -1);
     if (config->output == STEP_DIR) {
         port_step(channel, forward);
         return;
@@ -186,7 +186,7 @@ struct place steps_place(uint8_t channel, bool *settled)
     port_unlock(lock);
     place.fraction = phase ^ 0x8000;
     if (phase < 0x8000)
-        place.count--;
+        place.count = count_minus(place.count, 1);
     return place;
 }
 
@@ -228,8 +228,8 @@ void steps_renumber(uint8_t channel, int32_t zero)
     struct track *track = &tracks[channel];
     uint8_t lock = port_lock();
 
-    track->planned -= zero;
-    track->made -= zero;
+    track->planned = count_minus(track->planned, zero);
+    track->made = count_minus(track->made, zero);
     port_unlock(lock);
 }
 

@@ -26,6 +26,17 @@ struct step {
 uint8_t steps_plan(struct step steps[CHANNELS]);
 void steps_make(const struct step *step);
 
+/* Counts go round at 2^32 as those of the frames do: an endless pointer may turn for ever. */
+static inline int32_t count_plus(int32_t count, int32_t steps)
+{
+    return (int32_t)((uint32_t)count + (uint32_t)steps);
+}
+
+static inline int32_t count_minus(int32_t count, int32_t steps)
+{
+    return (int32_t)((uint32_t)count - (uint32_t)steps);
+}
+
 /* A place in whole steps and 1/65536; the motor stands at the nearest whole step. */
 struct place {
     int32_t count;
