@@ -19,6 +19,9 @@ from bridge.check.speed import check_speed
 from bridge.check.torque import check_torque
 from bridge.check.trains import train_value
 from bridge.check.travel import check_travel
+from bridge.errors import DescriptionErrors
+from bridge.faces.command import panel_gauge
+from bridge.faces.geometry import gauge_parts
 from bridge.gauges.curve import Curve
 from bridge.gauges.pointer import Pointer
 from bridge.panel.description import GaugeDescription
@@ -70,11 +73,23 @@ def _panel(panel: Panel) -> Iterator[Finding]:
     for name, gauge in description.gauges.items():
         for gearing in _gearings(panel, name, gauge):
             yield from check_gearing(gearing, description.teeth)
+        yield from _face(panel, name)
     shipped = shipped_motors()
     for name, motor in description.motors.items():
         yield from check_counted_teeth(name, motor, shipped)
     for name, board in description.boards.items():
         yield from check_board(name, board, board_sheet(description, panel.motors, name))
+
+
+def _face(panel: Panel, gauge: str) -> Iterator[Finding]:
+    """What keeps the gauge's face, cards and pointers from being drawn: `faces` would refuse them."""
+    try:
+        gauge_parts(panel_gauge(panel, gauge))
+    except DescriptionErrors as faults:
+        for number, fault in enumerate(faults.errors, 1):
+            says = f"{fault.key}: found {fault.found}; expected {fault.expected}."
+            check = f"face {number}" if len(faults.errors) > 1 else "face"
+            yield Finding(gauge, check, "failure", None, "", None, "", "", says, f"{fault.cure}.")
 
 
 def pointer_case(panel: Panel, pointer: Pointer) -> Case:

@@ -203,6 +203,20 @@ def test_a_servo_on_twelve_volts_is_a_failure(tmp_path: Path) -> None:
     assert found["attitude.bank", "voltage"].severity == "failure"
 
 
+def test_a_face_that_can_t_be_drawn_is_found(tmp_path: Path) -> None:
+    face = "[gauges.altimeter.face]\ndiameter_mm = 57\n[gauges.altimeter.face.pointers]\nhundreds = {}\n"
+    face += "[[gauges.altimeter.face.scales]]\nlow = 0\nhigh = 1000\nnumerals = 10\n"
+    found = changed(
+        tmp_path,
+        "clockwork.toml",
+        ("[gauges.altimeter.geared.thousands]", f"{face}\n[gauges.altimeter.geared.thousands]"),
+    )
+    faults = [finding for (subject, _), finding in found.items() if subject == "altimeter"]
+    assert {fault.severity for fault in faults} == {"failure"}
+    assert any("30 mm from the axis; expected 28.5 mm" in fault.says for fault in faults)  # the needle
+    assert any("'10'" in fault.says and "stands clear" in fault.says for fault in faults)
+
+
 def test_every_finding_has_its_unit_and_every_bad_one_its_cure() -> None:
     for path in (DEMO, *sorted(HERE.glob("*.toml"))):
         for finding in check_panel(load_panel(path)):
