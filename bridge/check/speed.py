@@ -75,10 +75,10 @@ def _lag(case: Case) -> Finding:
         formula = f"({number(needed)} {unit})^2 / (2 x {number(acceleration)} {unit}2) x"
         formula += f" {quantity(worth, case.unit)}"
         says = f"When the fastest change sets in at once, the pointer lags by {quantity(behind, case.unit)}."
-        least = math.ceil(needed**2 / (2 * case.tolerance / worth))
+        least = math.ceil(needed**2 / (2 * case.tolerance / worth) - 1e-6)
         cure = f"Set acceleration_steps_s2 to {number(least, 6)} or more if the motor's torque allows."
     severity: Severity = "ok"
-    if behind > case.tolerance:
+    if behind > case.tolerance * (1 + 1e-9):  # an acceleration just as asked for is enough
         severity = "note" if behind <= SEEN_LAG * case.tolerance else "warning"
     formula += f" = {quantity(behind, case.unit)}"
     return Finding(

@@ -123,6 +123,23 @@ def test_limits_left_out_are_chosen_and_do() -> None:
     assert found["speed"].severity == found["lag"].severity == found["pull-out"].severity == "ok"
 
 
+@pytest.mark.parametrize("sweep_deg", [90.0, 100.0, 240.0, 300.0, 310.0])
+def test_an_acceleration_just_enough_is_not_complained_of(sweep_deg: float) -> None:
+    # By hand: needed^2 / (2 tolerance) in steps, of 4,800 a turn. Rounding must not tip it over the limit.
+    steps_per_unit = 4800 * sweep_deg / 360 / 250
+    least = (125 * steps_per_unit) ** 2 / (2 * 5 * steps_per_unit)
+    words: dict[str, Any] = {"span": 250.0, "sweep_deg": sweep_deg, "fastest": 125.0, "tolerance": 5.0}
+    words |= {
+        "unit": "degC",
+        "microsteps": 8,
+        "gears": (Fraction(3),),
+        "speed": 3000.0,
+        "acceleration": least,
+    }
+    found = asked("bipolar-200-nema11", **words)
+    assert found["lag"].severity == "ok", found["lag"]
+
+
 def test_rates_and_tolerances_left_out_are_a_light_aeroplanes() -> None:
     found = asked("gauge-stepper-315", unit="kt", span=180.0, sweep_deg=310.0, fastest=None, tolerance=None)
     assert "10 kt per s" in found["speed"].says and "light aeroplane" in found["speed"].says
