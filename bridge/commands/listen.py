@@ -25,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="FILE",
-        help="with --on: a datagram layout to try (may be given again)",
+        help="with --on: a datagram layout to try (may be given again); without one, the raw bytes are shown",
     )
     parser.add_argument(
         "--allow", action="append", metavar="ADDRESS", help="with --on: a sender to hear (this machine)"
@@ -48,7 +48,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _sources(arguments: argparse.Namespace) -> tuple[list[UdpSource], Catalogue]:
     from bridge.description import validate
-    from bridge.panel.description import UdpSourceDescription
+    from bridge.panel.description import PortDescription
     from bridge.panel.load import load_panel
     from bridge.quantities import CATALOGUE
     from bridge.service import udp_sources
@@ -58,9 +58,9 @@ def _sources(arguments: argparse.Namespace) -> tuple[list[UdpSource], Catalogue]
     if arguments.on is None:
         panel = load_panel(arguments.panel)
         return udp_sources(panel), panel.catalogue
-    described = {"listen": arguments.on, "layouts": [str(path) for path in arguments.layout]}
+    described = {"listen": arguments.on}
     if arguments.allow:
         described["allow"] = arguments.allow
-    source = validate(UdpSourceDescription, described, "--on")
+    port = validate(PortDescription, described, "--on")
     layouts = [load_layout(path, CATALOGUE) for path in arguments.layout]
-    return [UdpSource(source.host, source.port, layouts, source.allow)], CATALOGUE
+    return [UdpSource(port.host, port.port, layouts, port.allow)], CATALOGUE

@@ -47,15 +47,14 @@ class Aircraft(Described):
     fastest: dict[str, Positive] = {}
 
 
-class UdpSourceDescription(Described):
-    """One UDP port and the layouts of the datagrams that arrive there.
+class PortDescription(Described):
+    """One UDP port.
 
     `listen` is host:port; loopback unless the builder says otherwise. `allow` lists senders
     (addresses or networks) that are heard; without it only this machine is.
     """
 
     listen: str
-    layouts: Annotated[tuple[str, ...], Field(min_length=1)]
     allow: tuple[str, ...] = ("127.0.0.0/8", "::1/128")
 
     @field_validator("listen")
@@ -83,6 +82,12 @@ class UdpSourceDescription(Described):
     @property
     def port(self) -> int:
         return int(self.listen.rpartition(":")[2])
+
+
+class UdpSourceDescription(PortDescription):
+    """One UDP port and the layouts of the datagrams that arrive there."""
+
+    layouts: Annotated[tuple[str, ...], Field(min_length=1)]
 
 
 class AltimeterSetting(Described):
