@@ -38,7 +38,7 @@ class DescriptionErrors(BridgeError):
 
     def __init__(self, errors: list[DescriptionError]) -> None:
         self.errors = errors
-        super().__init__("\n".join(str(error) for error in errors))
+        super().__init__("\n".join(dict.fromkeys(str(error) for error in errors)))  # each is said once
 
 
 class TelemetryError(BridgeError):

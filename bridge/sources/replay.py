@@ -57,7 +57,8 @@ def arrivals(
             latest_s = time_s
             count += 1
         if first_s is None or latest_s is None:
-            found = f"no line from {start_s:g} s to {end_s:g} s"
+            whole = start_s == -math.inf and end_s == math.inf
+            found = "no line" if whole else f"no line from {start_s:g} s to {end_s:g} s"
             raise DescriptionError(
                 str(log.path), "", found, "at least one", "Change --from or --to, or the log"
             )
@@ -73,6 +74,7 @@ class ReplaySource:
 
     `speed` is a factor, or infinity for no waiting at all. An arrival's time is the moment at which it was
     due (with infinite speed, due at the flight's own pace), so that a late timer shows as age, not as jitter.
+    Opening raises `DescriptionError` where the window holds nothing.
     """
 
     def __init__(
@@ -100,6 +102,7 @@ class ReplaySource:
         return (self._sender,)
 
     async def __aenter__(self) -> Self:
+        next(arrivals(self._log, *self._window))  # raises where there is nothing to replay
         return self
 
     async def __aexit__(
