@@ -196,16 +196,24 @@ ISR(USART_UDRE_vect)
         UCSR0B &= (uint8_t)~_BV(UDRIE0);
 }
 
-/* Make the steps whose time has come and set the alarm for the next one. */
+/* Whether `at` is more than `counts` ahead. Once the counter has wrapped, all of the slot is past. */
+static bool ahead(uint8_t at, uint8_t counts)
+{
+    uint8_t now = TCNT2;
+
+    return !(TIFR2 & _BV(TOV2)) && at > now + counts;
+}
+
+/* Make the steps whose time has come and set the alarm for the next one. A compare flag left from before only
+ * brings us back here at once, so it is not cleared: simavr clears the overflow's flag with it. */
 static void make_due(void)
 {
     while (due_next < due_count) {
-        uint8_t at = due[due_next].at, now = TCNT2;
+        uint8_t at = due[due_next].at;
 
-        if (at > now + 2) { /* a compare value too near would be missed */
+        if (ahead(at, 2)) {
             OCR2A = at;
-            TIFR2 = _BV(OCF2A);
-            if (TCNT2 < at) {
+            if (ahead(at, 0)) { /* the counter has not passed it meanwhile */
                 TIMSK2 |= _BV(OCIE2A);
                 return;
             }
