@@ -86,6 +86,7 @@ class BenchSubject(Subject):
                 self.bench.tell("turn", channel, turn.numerator, turn.denominator)
         for channel, place in enumerate(self.at):
             self.bench.tell("at", channel, place)
+        await self.elapse(0.01)  # awake: what it finds pressed at the start counts as rest
         return await self._open()
 
     async def _open(self) -> Link:

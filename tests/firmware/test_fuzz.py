@@ -1,4 +1,4 @@
-"""The C frame parser, and the whole board behind it, on any bytes: a few seconds of libFuzzer with sanitizers.
+"""The C frame parser, and the whole board behind it, on any bytes: seconds of libFuzzer with sanitizers.
 
 The corpus beside this file is where it starts. Run a program for longer by hand, as `_fuzz` does, with
 `-max_total_time` and a folder of your own in front of the corpus; put what it finds into the corpus.
