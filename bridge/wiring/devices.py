@@ -53,6 +53,7 @@ class Driver:
 _COILS = ("coil 1", "coil 2", "coil 3", "coil 4")
 _STEP_DIR = ("STEP", "DIR", "ENABLE")
 _BIPOLAR = ("A1", "A2", "B1", "B2")
+_ENDS = ("coil A+", "coil A-", "coil B+", "coil B-")  # not A1 and A2, as a board's own pins are called
 _CAPACITOR = {"capacitor 100 uF, 35 V, across the driver's motor supply": 1}
 _DIODES = {"small Schottky diode, pin to logic supply and ground to pin": 8}
 
@@ -79,19 +80,17 @@ DRIVERS: dict[tuple[str, str], Driver] = {
         "step/direction chopper driver, current limit set to the motor's",
         _STEP_DIR,
         _BIPOLAR,
-        _BIPOLAR,
+        _ENDS,
         logic="VDD",
         motor="VMOT",
         extras=_CAPACITOR,
     ),
-    ("gauge_stepper", "gauge_stepper"): Driver(
-        "the board's own pins", ("pin 1", "pin 2", "pin 3", "pin 4"), extras=_DIODES
-    ),
+    ("gauge_stepper", "gauge_stepper"): Driver("the board's own pins", _ENDS, extras=_DIODES),
     ("step_dir", "gauge_stepper"): Driver(
         "gauge-stepper driver with step and direction inputs",
         _STEP_DIR,
         ("OUT1", "OUT2", "OUT3", "OUT4"),
-        ("pin 1", "pin 2", "pin 3", "pin 4"),
+        _ENDS,
         logic="VDD",
         motor="VMOT",
     ),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from bridge.wiring import devices
-from bridge.wiring.sheet import BoardSheet
+from bridge.wiring.sheet import SUPPLY, BoardSheet, Wire
 
 _MEANING = {
     "signal": "signal",
@@ -44,13 +44,18 @@ def _connections(sheet: BoardSheet) -> Table:
             wire.end_terminal,
             wire.colour,
             amps(wire.current_a),
-            devices.wire_size(wire.current_a),
+            devices.wire_size(_sized_for_a(sheet, wire)),
             _MEANING[wire.carries],
         )
         for wire in sheet.wires
     )
     head = ("from", "pin", "to", "terminal", "colour", "at most", "wire", "carries")
     return Table("Connections", head, rows)
+
+
+def _sized_for_a(sheet: BoardSheet, wire: Wire) -> float:
+    """A wire from the motor supply must outlast a short until the fuse blows, whatever its motor draws."""
+    return max(wire.current_a, sheet.needed_a) if wire.start == SUPPLY else wire.current_a
 
 
 def _parts(sheet: BoardSheet) -> Table:

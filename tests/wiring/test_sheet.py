@@ -165,6 +165,23 @@ def test_a_channel_without_a_pointer_keeps_its_pins_in_the_table() -> None:
     assert wired == {"A0", "A1", "A2", "A3"}
 
 
+def test_wires_behind_the_fuse_are_as_strong_as_the_fuse() -> None:
+    """The right board's fuse is 2 A, though no motor on it draws more than 0.7."""
+    drawn = sheet("right")
+    assert drawn.needed_a == 2.0
+    rows = tables(drawn)[0].rows
+    assert {row[6] for row in rows if row[0] == SUPPLY} == {"0.5 mm² (20 AWG)"}
+    assert {row[6] for row in rows if row[0] != SUPPLY} == {"0.25 mm² (24 AWG)"}
+
+
+def test_a_gauge_stepper_s_wires_name_both_ends_of_each_coil() -> None:
+    """As the pins are described: both ends of one coil, then of the other."""
+    needle = [wire for wire in sheet("right").wires if wire.end == "airspeed needle motor"]
+    assert [(wire.start_terminal, wire.end_terminal) for wire in needle] == [
+        ("D2", "coil A+"), ("D3", "coil A-"), ("D4", "coil B+"), ("D5", "coil B-"),
+    ]  # fmt: skip
+
+
 @pytest.mark.parametrize(
     ("load", "rating"), [(0.4, 0.5), (0.6, 1.0), (0.8, 1.0), (0.9, 2.0), (4.0, 5.0), (20.0, 25.0)]
 )
