@@ -121,9 +121,16 @@ def test_pull_out_torque_reads_as_the_textbooks_curve_does() -> None:
 
 
 def test_a_servos_torque_falls_straight_to_its_free_speed() -> None:
-    # T = Ts - N Ts / Nf, a direct-current motor at constant voltage (lancet.mit.edu/motor, torque and speed).
+    # Curves of motors and gearmotors used at MIT (lancet.mit.edu/motor/motors4.html): stall torque in N.m and
+    # free speed a minute, then torque at half that speed as stated there, to its last digit.
+    for stall, free, rate, torque, digit in (
+        (0.325, 600, 300, 0.163, 0.0006),
+        (0.0722, 3750, 1875, 0.0361, 0.00006),
+        (1.6, 92, 46, 0.80, 0.006),
+    ):
+        found = servo_torque_mnm(1e3 * stall, 6.0 * free, 6.0 * rate)  # one a minute is 6 deg/s
+        assert found == pytest.approx(1e3 * torque, abs=1e3 * digit)
     assert servo_torque_mnm(176.0, 600.0, 0.0) == 176.0
-    assert servo_torque_mnm(176.0, 600.0, 300.0) == pytest.approx(88.0)
     assert servo_torque_mnm(176.0, 600.0, 700.0) == 0.0
     assert servo_torque_mnm(176.0, None, 300.0) == 176.0
 

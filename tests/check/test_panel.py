@@ -6,10 +6,14 @@ from pathlib import Path
 
 import pytest
 
+from bridge.check.electrics import check_board
 from bridge.check.findings import Finding, worst
 from bridge.check.panel import check_panel
+from bridge.description import validate
 from bridge.errors import DescriptionErrors
+from bridge.panel.hardware import BoardDescription
 from bridge.panel.load import load_panel
+from bridge.wiring.sheet import BoardSheet
 
 HERE = Path(__file__).parent
 DEMO = HERE.parents[1] / "config" / "panel.toml"
@@ -161,7 +165,7 @@ def test_the_demo_panel_has_no_failure_and_every_pointer_is_checked() -> None:
         assert {"supply", "board current", "pins"} <= checks[f"board {board}"]
 
 
-def test_pins_and_servo_timers_are_held_against_those_of_the_part(tmp_path: Path) -> None:
+def test_pins_and_servo_timers_are_held_against_those_of_the_part() -> None:
     # By the printing on a board with an ATmega328P: D0 to D13 and A0 to A5, two of them the serial line's.
     found = checked(HERE / "weak-servo.toml")
     pins, timers = found["board bench", "pins"], found["board bench", "servo timers"]
@@ -172,24 +176,28 @@ def test_pins_and_servo_timers_are_held_against_those_of_the_part(tmp_path: Path
         "ok",
     )  # D9 and D10: timer 1 has two outputs
     assert "6 channels" in pins.says and "D9, D10" in timers.says
-    three = '{ output = "servo" }\n1 = { output = "servo" }\n2 = { output = "servo" }'
-    crowd = changed(tmp_path, "weak-servo.toml", ('{ output = "servo", pins = ["D9"] }', three))
-    assert crowd["board bench", "servo timers"].severity == "failure"
-    assert crowd["board bench", "pins"].value == 3  # one each, though none is named
-    larger = (("[boards.bench]\n", '[boards.bench]\npart = "atmega2560"\n'), ('["D9"]', '["D5"]'))
-    # D0 to D53 and A0 to A15; timers 1, 3, 4 and 5 have three outputs each.
-    found = changed(tmp_path, "weak-servo.toml", *larger)
-    assert found["board bench", "pins"].limit == 54 + 16 - 2
-    assert found["board bench", "servo timers"].limit == 12
 
 
-def test_more_pins_than_the_part_has_are_found_before_any_is_named(tmp_path: Path) -> None:
-    extra = "".join(f'{i} = {{ output = "four_wire" }}\n' for i in range(1, 6))
-    found = changed(
-        tmp_path, "weak-servo.toml", ('{ output = "servo", pins = ["D9"] }', '{ output = "servo" }\n' + extra)
-    )
-    pins = found["board bench", "pins"]
-    assert (pins.value, pins.severity) == (1 + 5 * 4, "failure")
+@pytest.mark.parametrize(
+    ("part", "outputs", "pins", "timers"),
+    [
+        ("atmega328p", ["servo"] * 2, (2, 18, "ok"), (2, 2, "ok")),
+        ("atmega328p", ["servo"] * 3, (3, 18, "ok"), (3, 2, "failure")),
+        ("atmega328p", ["four_wire"] * 4 + ["step_dir"], (18, 18, "ok"), None),
+        ("atmega328p", ["four_wire"] * 4 + ["step_dir", "servo"], (19, 18, "failure"), (1, 2, "ok")),
+        # D0 to D53 and A0 to A15; timers 1, 3, 4 and 5 have three outputs each.
+        ("atmega2560", ["servo"] * 12, (12, 54 + 16 - 2, "ok"), (12, 12, "ok")),
+    ],
+)
+def test_pins_are_counted_before_any_is_named(
+    part: str, outputs: list[str], pins: tuple[int, int, str], timers: tuple[int, int, str] | None
+) -> None:
+    channels = {i: {"output": output} for i, output in enumerate(outputs)}
+    board = validate(BoardDescription, {"part": part, "channels": channels}, "panel.toml")
+    bare = BoardSheet("bench", part, 5.0, None, (), (), (), (), ())
+    found = {f.check: (f.value, f.limit, f.severity) for f in check_board("bench", board, bare)}
+    assert found["pins"] == pins
+    assert found.get("servo timers") == timers
 
 
 def test_a_drive_that_the_firmware_can_t_make_is_found(tmp_path: Path) -> None:

@@ -122,7 +122,8 @@ def arcs(part: Part) -> dict[str, Arc]:
 
 def test_the_speed_marks_are_those_of_14_cfr_23_1545() -> None:
     """14 CFR 23.1545(b) as before amendment 64, from memory: red radial line at VNE; yellow arc from it down
-    to the green arc; green arc from VS1 to VNO; white arc from VS0 to VFE.
+    to the green arc; green arc from VS1 to VNO; white arc from VS0 to VFE. The same marks stand in the FAA's
+    Pilot's Handbook of Aeronautical Knowledge (FAA-H-8083-25) under airspeed indicator markings.
     """
     face = gauge_parts(gauge({"speeds": {"radius_mm": 38, "width_mm": 2}}))[0]
     found = arcs(face)
@@ -136,6 +137,28 @@ def test_the_speed_marks_are_those_of_14_cfr_23_1545() -> None:
     assert math.degrees(math.atan2(*red.end)) % 360 == pytest.approx(expected_deg(160), abs=0.05)
     reach = sorted(math.hypot(*end) for end in (red.start, red.end))
     assert reach[0] < 36 and reach[1] > 38  # over both arcs
+
+
+def test_the_speed_arcs_read_back_from_the_svg_run_clockwise_between_their_speeds() -> None:
+    """Ends, radius and sense of each stroke, by the SVG's own path: sweep 1 is clockwise (SVG 1.1, 8.3.8)."""
+    drawn = part_svg(gauge_parts(gauge({"speeds": {"radius_mm": 38, "width_mm": 2}}))[0])
+    paths = {
+        p.get("stroke"): p for p in ET.fromstring(drawn).iter(f"{SVG}path") if p.get("stroke-width") == "2"
+    }
+    hues = {
+        "#1f9d4d": (50, 125, 37),
+        "#f2c81e": (125, 160, 37),
+        "#ffffff": (44, 95, 35),
+    }  # green, yellow, white
+    assert set(paths) == set(hues)
+    for stroke, (low, high, middle) in hues.items():
+        path = re.fullmatch(r"M(\S+),(\S+) A(\S+),\3 0 ([01]) 1 (\S+),(\S+)", paths[stroke].get("d", ""))
+        assert path
+        x1, y1, radius, large, x2, y2 = (float(number) for number in path.groups())
+        assert apart((x1, -y1), at(middle, expected_deg(low))) < WITHIN_MM
+        assert apart((x2, -y2), at(middle, expected_deg(high))) < WITHIN_MM
+        assert radius == middle
+        assert large == (expected_deg(high) - expected_deg(low) > 180)
 
 
 def test_a_missing_speed_is_named() -> None:

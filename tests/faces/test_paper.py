@@ -68,6 +68,26 @@ def test_every_mark_on_paper_stands_where_the_curve_says(paper: Paper) -> None:
         assert any(apart(a, outer) < WITHIN_MM and apart(b, inner) < WITHIN_MM for a, b in lines), reading
 
 
+def test_the_speed_arcs_on_paper_run_clockwise_between_their_speeds() -> None:
+    """14 CFR 23.1545(b) before amendment 64; colours are read as red, green, blue shares."""
+    sheet = page()
+    x, y = axis_mm(sheet)
+    curve = PchipInterpolator(*zip(*CROOKED, strict=True))
+    arcs = [arc for arc in sheet.curves if arc["stroke"] and abs(float(arc["linewidth"]) * MM - 2.0) < 0.01]
+    ranges = [(50, 125, 31), (125, 160, 31), (44, 95, 29)]  # green, yellow, white, the order drawn
+    assert len(arcs) == len(ranges)
+    for arc, (low, high, middle) in zip(arcs, ranges, strict=True):
+        points = [(px * MM - x, (float(sheet.height) - py) * MM - y) for px, py in arc["pts"]]
+        assert apart(points[0], at(middle, float(curve(low)))) < WITHIN_MM
+        assert apart(points[-1], at(middle, float(curve(high)))) < WITHIN_MM
+        bearings = [math.degrees(math.atan2(*point)) % 360 for point in points]
+        assert bearings == sorted(bearings)  # clockwise, as none of them passes 12 o'clock
+    red, green, blue = zip(*(arc["stroking_color"] for arc in arcs), strict=True)
+    assert green[0] > max(red[0], blue[0])
+    assert min(red[1], green[1]) > blue[1] + 0.4
+    assert (red[2], green[2], blue[2]) == (1, 1, 1)
+
+
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_the_rule_is_a_hundred_millimetres_long(paper: Paper) -> None:
     lines = lines_mm(page(paper))
