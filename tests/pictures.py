@@ -2,8 +2,8 @@
 
     python -m tests.pictures
 
-Six gauges put together and the wiring diagrams are SVG; the printed sheets are PNG, by `pdftoppm` of
-poppler-utils, and left out with a word when it is not installed.
+Six gauges put together are an SVG; the printed sheets are PNG, by `pdftoppm` of poppler-utils, and left out
+with a word when it is not installed.
 """
 
 from __future__ import annotations
@@ -49,8 +49,6 @@ def main() -> None:
         folder = Path(name)
         write_faces(drawn, folder, "a4", panel.description.name)
         write_wiring(panel, list(panel.description.boards), folder, "a4")
-        for diagram in sorted(folder.glob("wiring-*.svg")):
-            shutil.copy(diagram, PICTURES)
         _page(folder / "faces.pdf", 1, "faces-sheet")
         _page(folder / "wiring.pdf", 2, "wiring-sheet")
         _page(folder / "wiring.pdf", 3, "wiring-table")
