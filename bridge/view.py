@@ -42,7 +42,8 @@ class View:
 
 def clock(time_s: float) -> str:
     """Minutes and seconds, for people."""
-    return f"{int(time_s // 60):02d}:{time_s % 60:04.1f}"
+    tenths = round(time_s * 10)
+    return f"{tenths // 600:02d}:{tenths % 600 / 10:04.1f}"
 
 
 def gauges(rig: Rig) -> Table:
