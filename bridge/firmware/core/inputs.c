@@ -61,7 +61,7 @@ void inputs_start(void)
 {
     uint8_t i;
 
-    for (i = 0; i < INPUTS; i++) {
+    for (i = 0; i != INPUTS; i++) {
         inputs[i].levels = read(&input_configs[i]);
         inputs[i].pressed = input_configs[i].kind == BUTTON && !inputs[i].levels;
     }
@@ -71,7 +71,7 @@ void inputs_look(uint16_t clock_slots)
 {
     uint8_t i;
 
-    for (i = 0; i < INPUTS; i++) {
+    for (i = 0; i != INPUTS; i++) {
         uint8_t levels = read(&input_configs[i]);
 
         if (input_configs[i].kind == BUTTON)

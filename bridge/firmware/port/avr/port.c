@@ -93,7 +93,7 @@ void port_start(void)
         input(config->index.pin);
         input(config->stop.pin);
     }
-    for (i = 0; i < INPUTS; i++)
+    for (i = 0; i != INPUTS; i++)
         for (pin = 0; pin < 2; pin++)
             input(input_configs[i].pins[pin]);
 

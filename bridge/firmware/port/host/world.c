@@ -15,7 +15,7 @@ void world_start(struct world *world)
         world->motors[i].field = 255;
         world->motors[i].place = channel_configs[i].homing == LAST_POSITION ? 0 : 200;
     }
-    for (i = 0; i < INPUTS; i++)
+    for (i = 0; i != INPUTS; i++)
         world->inputs[i] = input_configs[i].kind == ENCODER ? 3 : 1;
 }
 
@@ -100,7 +100,7 @@ bool world_level(const struct world *world, uint8_t pin)
         if (config->stop.pin == pin)
             return (motor->place <= 0 && !motor->stop_dead) == config->stop.active_high;
     }
-    for (i = 0; i < INPUTS; i++) {
+    for (i = 0; i != INPUTS; i++) {
         if (input_configs[i].pins[0] == pin)
             return input_configs[i].kind == ENCODER ? world->inputs[i] & 2 : world->inputs[i] & 1;
         if (input_configs[i].pins[1] == pin)

@@ -1,0 +1,203 @@
+"""Writing the firmware folder of one board: the sources, and the board's own config.h and config.mk.
+
+The description was checked when the panel was loaded; what only matters to firmware (that every channel has
+its pins, that a drive suits its output) is checked here.
+"""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from hashlib import sha256
+from math import ceil
+from pathlib import Path
+
+from bridge.boards.fit import ExpectedChannel
+from bridge.boards.frame import ENDLESS_HIGH, ENDLESS_LOW, Homing
+from bridge.boards.parts import PARTS, Complaint, check_drive
+from bridge.errors import DescriptionError, DescriptionErrors
+from bridge.gauges.pointer import Pointer
+from bridge.panel.expected import expected_channels
+from bridge.panel.hardware import BoardDescription, Channel, Motor, Sensor
+from bridge.panel.load import Panel
+
+_SOURCES = Path(__file__).parent
+_INDEX_SEARCH = 1.25  # turns until a mark must have come
+_STOP_SEARCH = 1.25  # travels until an end stop must have closed
+_SWEEP = 1.05  # travels after which any pointer stands at its stop
+
+
+def write_firmware(panel: Panel, board: str, folder: Path) -> None:
+    """Write the ready-to-build folder; files of an earlier run are replaced, others left alone.
+
+    Raises `DescriptionErrors` with everything that firmware can't be made of.
+    """
+    description = panel.description.boards[board]
+    errors = [
+        DescriptionError(str(panel.path), key, found, expected, cure)
+        for key, found, expected, cure in _complaints(panel, board)
+    ]
+    if errors:
+        raise DescriptionErrors(errors)
+    shutil.copytree(
+        _SOURCES,
+        folder,
+        ignore=shutil.ignore_patterns("*.py", "__pycache__", "build", "config.h", "config.mk"),
+        dirs_exist_ok=True,
+    )
+    (folder / "config.h").write_text(config_h(panel, board), encoding="utf-8")
+    (folder / "config.mk").write_text(_config_mk(description), encoding="utf-8")
+
+
+def board_id(panel: Panel, board: str) -> bytes:
+    """The described id, or eight bytes of our own making that stay the same for this panel and board."""
+    given = panel.description.boards[board].id
+    return (
+        bytes.fromhex(given) if given else sha256(f"{panel.description.name}/{board}".encode()).digest()[:8]
+    )
+
+
+def config_h(panel: Panel, board: str) -> str:
+    """The board as the C sources read it."""
+    described = panel.description.boards[board]
+    pointers = {pointer.channel: pointer for pointer in panel.board_pointers(board)}
+    expected = expected_channels(panel, board)
+    channels = "\n".join(
+        _channel(panel, described, number, pointers[number], expected[number]) + ("," if last else ", \\")
+        for number in sorted(described.channels)
+        for last in [number == len(described.channels) - 1]
+    )
+    inputs = " \\\n".join(
+        f"    {{{given.kind.upper()}, {{{_c_pins(described, given.pins, 2)}}}}},"
+        f" /* {number}: {', '.join(given.pins)} */"
+        for number, given in sorted(described.inputs.items())
+    )
+    numbers = ", ".join(f"0x{byte:02x}" for byte in board_id(panel, board))
+    return f"""\
+/* Board {_comment(board)} of the panel "{_comment(panel.description.name)}", an {described.part}. Written by
+ * `pointer-bridge firmware`: change the panel description, not this file. */
+#ifndef CONFIG_H
+#define CONFIG_H
+
+#define BAUD_RATE {described.baud}
+#define WATCHDOG_MS {described.watchdog_ms}
+#define BOARD_ID {numbers}
+
+#define CHANNELS {len(described.channels)}
+#define CHANNEL_CONFIGS \\
+{channels}
+
+#define INPUTS {len(described.inputs)}
+#define INPUT_CONFIGS{" " if inputs else ""}{chr(92) + chr(10) if inputs else ""}{inputs}
+
+#endif
+"""
+
+
+def _channel(
+    panel: Panel, board: BoardDescription, number: int, pointer: Pointer, expected: ExpectedChannel
+) -> str:
+    channel, limits = board.channels[number], expected.limits
+    motor = _motor(panel, pointer)
+    mirror = 0
+    if motor.is_servo and channel.reversed:
+        assert motor.pulse_low_us and motor.pulse_high_us
+        mirror = round(motor.pulse_low_us + motor.pulse_high_us)
+    homing = Homing(limits.homing).name
+    saves = motor.holds_without_current and not motor.is_servo
+    low = "INT32_MIN" if limits.low == ENDLESS_LOW else str(limits.low)
+    high = "INT32_MAX" if limits.high == ENDLESS_HIGH else str(limits.high)
+    lines = (
+        f"    {{ /* {number}: {_comment(pointer.key)}; {_words(channel)} */",
+        f"        .output = {channel.output.upper()}, .homing = {homing}, "
+        f".reversed = {_c(channel.reversed)}, .saves_current = {_c(saves)},",
+        f"        .speed = {limits.speed}, .acceleration = {limits.acceleration}, "
+        f".low = {low}, .high = {high},",
+        f"        .search = {_search(panel, pointer, expected)}, .mirror_us = {mirror},",
+        f"        .pins = {{{_c_pins(board, channel.pins, 4)}}},",
+        f"        .index = {_c_sensor(board, channel.index)}, .stop = {_c_sensor(board, channel.stop)},",
+        "    }",
+    )
+    return " \\\n".join(lines)
+
+
+def _search(panel: Panel, pointer: Pointer, expected: ExpectedChannel) -> int:
+    """The longest way to the home position, in steps."""
+    limits = expected.limits
+    travel = limits.high - limits.low
+    match limits.homing:
+        case Homing.INDEX:
+            return ceil(pointer.drive.steps_per_turn * _INDEX_SEARCH)
+        case Homing.STOP:
+            return ceil(travel * _STOP_SEARCH)
+        case Homing.SWEEP:
+            of_motor = _motor(panel, pointer).travel_deg or 0.0
+            return ceil(max(travel, pointer.drive.steps(of_motor)) * _SWEEP)
+        case _:
+            return 0
+
+
+def _motor(panel: Panel, pointer: Pointer) -> Motor:
+    drive = panel.description.gauges[pointer.gauge].pointers[pointer.name].drive
+    return panel.motors[panel.description.drives[drive].motor]
+
+
+def _complaints(panel: Panel, board: str) -> Iterator[Complaint]:
+    described = panel.description.boards[board]
+    for number, channel in described.channels.items():
+        if not channel.pins:
+            key = f"boards.{board}.channels.{number}.pins"
+            yield key, "no pins", f"the pins of a {channel.output}", "Name them as printed on the board"
+    for number, given in described.inputs.items():
+        if not given.pins:
+            key = f"boards.{board}.inputs.{number}.pins"
+            yield key, "no pins", f"the pins of the {given.kind}", "Name them as printed on the board"
+    for pointer in panel.board_pointers(board):
+        name = panel.description.gauges[pointer.gauge].pointers[pointer.name].drive
+        drive = panel.description.drives[name]
+        channel = described.channels[pointer.channel]
+        for key, found, expected, cure in check_drive(
+            channel.output, drive.microsteps, drive.speed_steps_s, drive.acceleration_steps_s2
+        ):
+            yield f"drives.{name}.{key}", found, expected, cure
+        if pointer.endless and channel.homing in ("stop", "sweep"):
+            key = f"boards.{board}.channels.{pointer.channel}.homing"
+            yield key, f"{channel.homing} for a pointer that turns without end", "index or last", "Change it"
+
+
+def _words(channel: Channel) -> str:
+    """The pins as printed on the board."""
+    text = f"{channel.output} at {', '.join(channel.pins)}"
+    for name, sensor in (("index sensor", channel.index), ("end stop", channel.stop)):
+        text += f"; {name} at {sensor.pin}" if sensor else ""
+    return text
+
+
+def _comment(name: str) -> str:
+    """A name of the builder's that must not end the comment in which it stands."""
+    return " ".join(name.replace("*/", "* /").replace("\\", "/").split())
+
+
+def _c(value: bool) -> str:
+    return "true" if value else "false"
+
+
+def _c_pin(board: BoardDescription, pin: str) -> str:
+    bank, bit = PARTS[board.part].pins[pin]
+    return f"PIN({bank}, {bit})"
+
+
+def _c_pins(board: BoardDescription, pins: tuple[str, ...], count: int) -> str:
+    named = [_c_pin(board, pin) for pin in pins]
+    return ", ".join(named + ["NO_PIN"] * (count - len(named)))
+
+
+def _c_sensor(board: BoardDescription, sensor: Sensor | None) -> str:
+    if sensor is None:
+        return "{NO_PIN, false}"
+    return f"{{{_c_pin(board, sensor.pin)}, {_c(sensor.active == 'high')}}}"
+
+
+def _config_mk(board: BoardDescription) -> str:
+    port = f"PORT ?= {board.port}\n" if board.port else ""
+    return f"# Written by `pointer-bridge firmware`.\nPART ?= {board.part}\n{port}"
