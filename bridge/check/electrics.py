@@ -47,7 +47,11 @@ def check_motor_electrics(
     A gauge stepper on the board's pins gets the pins' voltage, whatever the supply.
     """
     volts = part.logic_v if output == "gauge_stepper" else supply_v or motor.voltage_v
-    if motor.is_servo:
+    if not coil_current_a(motor):
+        says = "The motor has no current in its description: driver, fuse and supply are reckoned without it."
+        cure = "Measure it and add current_a, or voltage_v and coil_resistance_ohm."
+        yield Finding(subject, "current", "warning", None, "", None, "", "", says, cure)
+    elif motor.is_servo:
         yield from _servo(subject, motor)
     else:
         yield from _coil(subject, motor, output, volts, DRIVER_A.get(output, part.pin_a))
@@ -101,9 +105,7 @@ def _heat(subject: str, motor: Motor, current: float, rated: float, ohm: float) 
 
 
 def _servo(subject: str, motor: Motor) -> Iterator[Finding]:
-    stalled = motor.current_a
-    if stalled is None:
-        return
+    stalled = coil_current_a(motor)
     alone = stalled > USB_A
     cure = "Feed the servo from the motor supply, never from the board's 5 V pin; join the grounds."
     yield Finding(

@@ -99,7 +99,7 @@ def supply_current_a(motor: Motor) -> float:
 
 
 def coil_current_a(motor: Motor) -> float:
-    """Rated current of a coil (by Ohm's law where none is given), or of a stalled servo."""
+    """Rated current of a coil (by Ohm's law where none is given), or of a stalled servo; 0 if not known."""
     if motor.current_a is not None:
         return motor.current_a
     if motor.voltage_v and motor.coil_resistance_ohm:
@@ -174,6 +174,11 @@ class _Sheet:
         self.bought.update(driver.extras or {})
         fed_by_motors = bool(driver.motor)
         self.loads.append(Load(name, "motors" if fed_by_motors else "board", total))
+        if not total:
+            self.warnings.append(
+                f"{pointer.name}: its current isn't known, so wires, fuse and supply lack it. "
+                "Measure it and add current_a to the motor"
+            )
         if driver.outputs:
             own = f"driver {number}"
             self.bought[driver.part] += 1

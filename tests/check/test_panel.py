@@ -206,6 +206,26 @@ def test_a_drive_that_the_firmware_can_t_make_is_found(tmp_path: Path) -> None:
     assert board.severity == "failure" and "half steps" in board.says
 
 
+def test_a_motor_of_unknown_current_is_not_taken_for_one_without(tmp_path: Path) -> None:
+    mine = '[motors.mine]\nname = "mine"\nkind = "unipolar"\nsource = "drawer"\nrotor_steps_per_turn = 48\n'
+    found = changed(
+        tmp_path,
+        "clockwork.toml",
+        ("[drives.geared]", f"{mine}\n[drives.geared]"),
+        ("geared-unipolar-5v", "mine"),
+    )
+    assert found["altimeter.hundreds", "current"].severity == "warning"
+    assert ("altimeter.hundreds", "driver current") not in found
+    measured = mine + "current_a = 0.2\n"
+    found = changed(
+        tmp_path,
+        "clockwork.toml",
+        ("[drives.geared]", f"{measured}\n[drives.geared]"),
+        ("geared-unipolar-5v", "mine"),
+    )
+    assert found["altimeter.hundreds", "driver current"].value == pytest.approx(0.2)
+
+
 def test_a_servo_on_twelve_volts_is_a_failure(tmp_path: Path) -> None:
     found = changed(tmp_path, "weak-servo.toml", ("supply_a = 2.0", "supply_a = 2.0\nsupply_v = 12"))
     assert found["attitude.bank", "voltage"].severity == "failure"

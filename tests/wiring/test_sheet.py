@@ -141,6 +141,16 @@ def test_a_board_of_three_volts_feeds_its_sensors_with_three_and_spares_its_pins
     assert "airspeed needle: its motor is made for 5 V, its supply gives 3.3 V" in drawn.warnings
 
 
+def test_a_motor_of_unknown_current_is_told() -> None:
+    motors = shipped_motors()
+    unknown = motors["micro-servo-180"].model_copy(update={"current_a": None})
+    drawn = board_sheet(panel(), motors | {"micro-servo-180": unknown}, "centre")
+    assert [w.split(",")[0] for w in drawn.warnings] == [
+        "turn aeroplane: its current isn't known",
+        "turn ball: its current isn't known",
+    ]
+
+
 def test_too_many_coils_straight_on_the_pins_are_told() -> None:
     """ATmega328P data sheet: 200 mA through all pins at most (from memory); five gauge steppers draw 200."""
     described = panel()
