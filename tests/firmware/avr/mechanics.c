@@ -420,8 +420,8 @@ bool mechanics_command(const char *line)
         avr_cycle_timer_register(avr, QUARTER, turning, contact);
         return true;
     } else if (!strcmp(what, "press")) {
-        contact->presses++;
-        avr_cycle_timer_register(avr, BOUNCE, pressing, contact);
+        if (contact->presses++ == 0)
+            avr_cycle_timer_register(avr, PRESS, pressing, contact);
         return true;
     } else {
         return false;

@@ -22,6 +22,9 @@
  *     finds no place is lost.
  *   - a sleeping chip sleeps in wall-clock time; here it skips to its next event.
  *   - avr_reset forgets cycle timers and cycles; both are kept here.
+ *   - an external interrupt's pin that is low is polled every cycle, once more for each edge, whether the
+ *     interrupt is enabled or not; switched off here, for the firmware uses none.
+ *   - a write to TIFRn clears every flag of the timer, not just those written as 1: the firmware writes none.
  */
 #define _GNU_SOURCE
 #include <errno.h>
@@ -34,6 +37,7 @@
 #include <time.h>
 #include <unistd.h>
 
+#include <avr_extint.h>
 #include <avr_uart.h>
 #include <sim_elf.h>
 
@@ -181,6 +185,16 @@ static void sleeping(avr_t *unused, avr_cycle_count_t cycles)
     asleep += cycles;
 }
 
+static void after_reset(void)
+{
+    unsigned char interrupt;
+
+    for (interrupt = 0; interrupt < EXTINT_COUNT; interrupt++)
+        avr_extint_set_strict_lvl_trig(avr, interrupt, 0);
+    mechanics_reset();
+    busy();
+}
+
 static void reset(void)
 {
     cycles_before += avr->cycle;
@@ -188,10 +202,9 @@ static void reset(void)
     avr_reset(avr);
     avr->cycle = 0;
     held_count = 0;
-    mechanics_reset();
+    after_reset();
     if (in_count)
         avr_cycle_timer_register(avr, byte_cycles(), byte_came, NULL);
-    busy();
 }
 
 static void watch_function(void)
@@ -371,8 +384,7 @@ int main(int argc, char **argv)
     uart->flags = 0;
     avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), byte_went, NULL);
     mechanics_attach(avr);
-    mechanics_reset();
-    busy();
+    after_reset();
     puts(open_line());
     fflush(stdout);
     fcntl(0, F_SETFL, O_NONBLOCK);
