@@ -5,6 +5,7 @@
 #include <string.h>
 
 #include <avr_ioport.h>
+#include <avr_timer.h>
 
 #define CHANNELS 16
 #define US 16 /* cycles */
@@ -35,8 +36,10 @@ struct rotor {
     int64_t walk;             /* field's steps since power-on */
     uint64_t edge, last_step, dir_edge, step_edge;
     uint64_t steps, jumps, snaps, pulses; /* jumps: the field went further than one step */
-    uint64_t shortest_interval, shortest_pulse, shortest_setup, pulse, narrowest, widest;
+    uint64_t shortest_interval, shortest_pulse, shortest_setup, pulse;
     bool waiting, enabled;
+    avr_timer_t *timer; /* of a servo, and its compare output */
+    int output;
 };
 
 struct contact { /* a knob or a button */
@@ -91,6 +94,42 @@ static void find(struct pin *pin)
 {
     if (pin->port)
         pin->irq = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(pin->port), pin->bit);
+}
+
+/* simavr 1.6: a write to a port also writes the pins that a timer drives, with the port's own bit. So a servo's
+ * pin is watched where the timer drives it. */
+static void find_output(struct rotor *rotor)
+{
+    struct pin *pin = &rotor->pins[0];
+    avr_io_addr_t port = 0;
+    avr_io_t *io;
+    int output;
+
+    for (io = avr->io_port; io; io = io->next)
+        if (!strcmp(io->kind, "port") && ((avr_ioport_t *)io)->name == pin->port)
+            port = ((avr_ioport_t *)io)->r_port;
+    for (io = avr->io_port; io; io = io->next) {
+        avr_timer_t *timer = (avr_timer_t *)io;
+
+        if (strcmp(io->kind, "timer"))
+            continue;
+        for (output = 0; output < AVR_TIMER_COMP_COUNT; output++)
+            if (timer->comp[output].com_pin.reg == port && timer->comp[output].com_pin.bit == pin->bit) {
+                rotor->timer = timer;
+                rotor->output = output;
+                pin->irq = &io->irq[TIMER_IRQ_OUT_COMP + output];
+            }
+    }
+}
+
+/* simavr 1.6 does not notice in fast PWM mode that a compare register changed. A real timer takes its new value
+ * when it starts anew: which is now, for it has just set its output, and has yet to ask when to clear it. */
+static void latch(const struct rotor *rotor)
+{
+    avr_timer_comp_t *compare = &rotor->timer->comp[rotor->output];
+
+    compare->comp_cycles =
+        (uint64_t)rotor->timer->cs_div_value * ((avr->data[compare->r_ocr] | avr->data[compare->r_ocrh] << 8) + 1u);
 }
 
 static struct pin parse_pin(const char *text)
@@ -254,6 +293,7 @@ static void pulse_changed(avr_irq_t *irq, uint32_t value, void *param)
     log_event(cycle, LOG_PULSE + rotor->channel, (int)value);
     if (value) {
         rotor->step_edge = cycle;
+        latch(rotor);
     } else if (rotor->step_edge) {
         rotor->pulse = cycle - rotor->step_edge;
         rotor->pulses++;
@@ -365,6 +405,8 @@ void mechanics_attach(avr_t *chip)
         rotor->shortest_interval = rotor->shortest_pulse = rotor->shortest_setup = UINT64_MAX;
         for (wire = 0; wire < rotor->wires; wire++) {
             find(&rotor->pins[wire]);
+            if (rotor->kind == SERVO)
+                find_output(rotor);
             if (rotor->pins[wire].irq)
                 avr_irq_register_notify(rotor->pins[wire].irq,
                                         rotor->kind == SERVO      ? pulse_changed
