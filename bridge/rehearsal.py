@@ -24,10 +24,11 @@ _PREPARE_S = 60.0
 def virtual_board(panel: Panel, name: str) -> VirtualBoard:
     """A virtual board that has just what the description of this board says."""
     described = panel.description.boards[name]
-    channels = [
-        VirtualChannel(expected.limits, expected.steps_per_turn, pointer_at=-20.0)
-        for expected in expected_channels(panel, name)
-    ]
+    channels = []
+    for expected, pointer in zip(expected_channels(panel, name), panel.board_pointers(name), strict=True):
+        marked = described.channels[pointer.channel].index is not None
+        turn = pointer.drive.steps_per_turn if marked else None
+        channels.append(VirtualChannel(expected.limits, turn, pointer_at=-20.0))
     board_id = bytes.fromhex(described.id) if described.id else name.encode()[:8].ljust(8, b"\0")
     return VirtualBoard(channels, board_id, described.watchdog_ms)
 

@@ -72,6 +72,20 @@ def test_needles_are_homed_and_set_before_the_flight_begins() -> None:
         assert needle.position == pytest.approx(needle.target, abs=15), needle.pointer.key
 
 
+def test_a_bounded_pointer_may_be_homed_by_an_index_mark(config: Path) -> None:
+    panel = config / "panel.toml"
+    swept = 'pins = ["D2", "D3", "D4", "D5"], homing = "sweep"'
+    assert swept in panel.read_text()
+    marked = swept.replace('"sweep"', '"index", index = { pin = "A5" }')
+    panel.write_text(panel.read_text().replace(swept, marked))
+    rehearsal = rehearse(CIRCUIT, 300, 301, panel)
+    for _ in rehearsal.ticks():
+        pass
+    needle = rehearsal.rig.chain.needles["right", 0]
+    assert needle.target is not None
+    assert rehearsal.boards["right"].board.channel(0).place == pytest.approx(needle.target, abs=3)
+
+
 def test_boards_never_see_more_than_their_limits() -> None:
     rehearsal = rehearse(GO_AROUND, 60, 120)
     tick_s = 0.01
