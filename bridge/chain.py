@@ -79,6 +79,11 @@ def needle_of(pointer: Pointer) -> Needle:
     return Needle(pointer, Course(pointer), Motion(motion_limits(pointer), home), home)
 
 
+def homes(panel: Panel) -> dict[Place, float]:
+    """Where each pointer stands at its home position, in steps."""
+    return {(p.board, p.channel): p.drive.zero_steps for p in panel.pointers}
+
+
 @dataclass(frozen=True, slots=True)
 class _Gauge:
     """One gauge at work: its instrument, its needles, and the given quantities that they rest on."""

@@ -10,8 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 
 from bridge.boards.channel import VirtualChannel
+from bridge.boards.frame import Homing
 from bridge.boards.runner import InstantBoard
 from bridge.boards.virtual import VirtualBoard
+from bridge.chain import homes
 from bridge.panel.expected import expected_channels
 from bridge.panel.load import Panel
 from bridge.rig import Rig
@@ -28,7 +30,8 @@ def virtual_board(panel: Panel, name: str) -> VirtualBoard:
     for expected, pointer in zip(expected_channels(panel, name), panel.board_pointers(name), strict=True):
         marked = described.channels[pointer.channel].index is not None
         turn = pointer.drive.steps_per_turn if marked else None
-        channels.append(VirtualChannel(expected.limits, turn, pointer_at=-20.0))
+        at_home = expected.limits.homing == Homing.LAST_POSITION  # nobody can look where it stands
+        channels.append(VirtualChannel(expected.limits, turn, pointer_at=0.0 if at_home else -20.0))
     board_id = bytes.fromhex(described.id) if described.id else name.encode()[:8].ljust(8, b"\0")
     return VirtualBoard(channels, board_id, described.watchdog_ms)
 
@@ -41,7 +44,7 @@ class Rehearsal:
     """
 
     def __init__(self, panel: Panel, given: frozenset[str], arrivals: Iterable[Arrival]) -> None:
-        self.rig = Rig(panel, given)
+        self.rig = Rig(panel, given, homes(panel))
         self.boards = {
             name: InstantBoard(session, virtual_board(panel, name))
             for name, session in self.rig.sessions.items()
@@ -52,7 +55,7 @@ class Rehearsal:
     def reload(self, panel: Panel) -> None:
         """Swap the description; boards that it leaves as they are go on, others start anew."""
         before = self.rig
-        self.rig = Rig(panel, before.chain.given, before=before)
+        self.rig = Rig(panel, before.chain.given, homes(panel), before)
         for name, session in self.rig.sessions.items():
             if before.sessions.get(name) is not session:
                 self.boards[name] = InstantBoard(session, virtual_board(panel, name))

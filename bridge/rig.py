@@ -62,7 +62,7 @@ class Rig:
         self.telemetry: Telemetry = before.telemetry if before else Telemetry.AWAITED
         self.telemetry_s: float | None = before.telemetry_s if before else None
         """When the last readings arrived."""
-        self._confirmed = dict(confirmed or {})
+        self._confirmed: dict[Place, float] = {**(before._confirmed if before else {}), **(confirmed or {})}
         self.sessions: dict[str, BoardSession] = {}
         self._boards: list[tuple[BoardSession, tuple[Needle, ...]]] = []
         self._standing: set[Place] = set()
@@ -150,8 +150,16 @@ class Rig:
                     # Where the board says the pointer stands is where its path goes on.
                     needle.stand(float(channel.position))
                     self._standing.add(place)
+                    self._send_on(needle)
                 elif not known:
                     self._standing.discard(place)
+
+    def _send_on(self, needle: Needle) -> None:
+        """Where a pointer goes whose position has just become known, should nothing arrive for it."""
+        if self.telemetry is Telemetry.RESTING and self.panel.description.rest.behaviour == "park":
+            needle.glide(needle.pointer.park)
+        elif needle.indication is not None:
+            needle.glide(needle.indication)
 
     def _notice(self, time_s: float, session: BoardSession, notice: Notice) -> None:
         board = session.name
@@ -160,16 +168,8 @@ class Rig:
                 self._knob(time_s, board, notice)
             case PositionNeeded():
                 self._position_needed(session, notice.channel)
-            case StepsMissed():
-                _log.warning(
-                    "steps missed",
-                    board=board,
-                    channel=notice.channel,
-                    steps=notice.steps,
-                    total=notice.total,
-                )
-            case ChannelFaulted():
-                _log.error("channel faulted", board=board, channel=notice.channel, why=notice.why)
+            case StepsMissed() | ChannelFaulted():
+                pass  # the session has said it
             case ChannelHomed():
                 _log.info("homed", board=board, channel=notice.channel)
             case ButtonPressed():
@@ -186,10 +186,12 @@ class Rig:
         position = self._confirmed.pop((session.name, channel), None)
         if position is not None:
             session.adopt(channel, round(position))
+            _log.info("position adopted", board=session.name, channel=channel, steps=round(position))
             return
         _log.error(
             "position unknown",
             board=session.name,
             channel=channel,
-            cure="see that the needle stands where the last run left it, then start with --needles-as-left",
+            cure="see that the needle stands where the last run left it (the first time: at its home "
+            "position), then start with --needles-as-left",
         )

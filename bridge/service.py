@@ -24,7 +24,7 @@ from bridge.boards.link import Link
 from bridge.boards.runner import Board
 from bridge.boards.serial import SerialLink
 from bridge.boards.virtual import VirtualLink
-from bridge.chain import Place
+from bridge.chain import Place, homes
 from bridge.errors import BridgeError, DescriptionError
 from bridge.panel.load import Panel
 from bridge.panel.watch import changes
@@ -32,6 +32,7 @@ from bridge.rehearsal import virtual_board
 from bridge.rig import Rig
 from bridge.sources.recorder import LogWriter
 from bridge.sources.source import Arrival, Source
+from bridge.sources.sparingly import Sparingly
 from bridge.sources.udp import UdpSource
 from bridge.statefile import StateFile
 from bridge.timebase import TimeBase
@@ -61,6 +62,12 @@ def link_to(panel: Panel, name: str) -> Link:
     return VirtualLink(virtual_board(panel, name))
 
 
+def _virtual_homes(panel: Panel) -> dict[Place, float]:
+    """A virtual board's pointers stand at home when it starts: nobody could be asked."""
+    boards = panel.description.boards
+    return {place: steps for place, steps in homes(panel).items() if boards[place[0]].link == "virtual"}
+
+
 class Service:
     """One panel, flying.
 
@@ -80,7 +87,7 @@ class Service:
         self._clock = clock
         self._make_sources = make_sources
         self.sources: list[Source] = list(make_sources(panel))
-        self.rig = Rig(panel, self._given(), confirmed)
+        self.rig = Rig(panel, self._given(), {**(confirmed or {}), **_virtual_homes(panel)})
         self.boards = {name: self._board(panel, name) for name in self.rig.sessions}
         self._state = state
         self._recording: LogWriter | None = None
@@ -89,6 +96,7 @@ class Service:
         self._group = asyncio.TaskGroup()
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._stopping = asyncio.Event()
+        self._sparingly = Sparingly()
 
     def _given(self) -> frozenset[str]:
         return frozenset[str]().union(*(source.given for source in self.sources))
@@ -133,7 +141,7 @@ class Service:
             for source in self.sources:
                 await source.__aexit__(None, None, None)
         if self._state is not None:
-            self._state.keep(self.rig.positions())
+            self._state.keep(self._real_positions())
         _log.info("stopped")
 
     # -- tasks ------------------------------------------------------------------------------------
@@ -155,7 +163,11 @@ class Service:
         base = TimeBase()
 
         def deliver(arrival: Arrival) -> None:
-            self._arrived(arrival, base)
+            try:
+                self._arrived(arrival, base)
+            except Exception:  # one arrival that can't be shown must not end the source
+                if (count := self._sparingly.say(source.name, self._clock())) is not None:
+                    _log.exception("arrival not shown", source=source.name, **count)
 
         async def fly() -> None:
             try:
@@ -170,7 +182,9 @@ class Service:
         self._start(f"board {name}", self.boards[name].run)
 
     async def _end(self, name: str) -> None:
-        task = self._tasks.pop(name)
+        task = self._tasks.pop(name, None)
+        if task is None:  # ended by somebody else already, as when a stop meets a swap
+            return
         task.cancel()
         with suppress(asyncio.CancelledError):
             await task
@@ -223,7 +237,15 @@ class Service:
         assert self._state is not None
         while True:
             await asyncio.sleep(_KEEP_STATE_S)
-            await asyncio.to_thread(self._state.keep, self.rig.positions())
+            await asyncio.to_thread(self._state.keep, self._real_positions())
+
+    def _real_positions(self) -> dict[Place, float]:
+        boards = self.rig.panel.description.boards
+        return {
+            place: steps
+            for place, steps in self.rig.positions().items()
+            if boards[place[0]].link != "virtual"
+        }
 
     async def _watch_files(self) -> None:
         async for panel in changes(self.rig.panel):
@@ -237,7 +259,7 @@ class Service:
             _log.error("description not taken", cure="the panel flies on as before", why=str(error))
             return
         before = self.rig
-        self.rig = Rig(panel, self._given(), before=before)
+        self.rig = Rig(panel, self._given(), _virtual_homes(panel), before)
         for name, board in list(self.boards.items()):
             if self.rig.sessions.get(name) is not board.session:
                 await self._end(f"board {name}")

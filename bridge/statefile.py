@@ -21,7 +21,10 @@ def state_file(panel: Path) -> Path:
 
 
 class StateFile:
-    """Last positions by board and channel, in steps. A disk that fails is said once and tried again."""
+    """Last positions by board and channel, in steps. A disk that fails is said once and tried again.
+
+    A channel whose position is not known keeps its last one: that is where its needle was left.
+    """
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -46,7 +49,10 @@ class StateFile:
             return {}
 
     def keep(self, positions: Mapping[tuple[str, int], float]) -> None:
-        """Write these positions if they changed; whole or not at all."""
+        """Write these positions, beside those kept of others, if they changed; whole or not at all."""
+        if self._kept is None:
+            self._kept = self.read()
+        positions = self._kept | dict(positions)
         if positions == self._kept and not self.failed:
             return
         boards: dict[str, dict[str, float]] = {}
@@ -68,4 +74,4 @@ class StateFile:
             self.failed = True
             return
         self.failed = False
-        self._kept = dict(positions)
+        self._kept = positions

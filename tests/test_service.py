@@ -5,15 +5,19 @@ from __future__ import annotations
 import asyncio
 import json
 import socket
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
 
+from bridge.boards.channel import VirtualChannel
+from bridge.boards.pointer_channel import Phase
 from bridge.boards.state import State
 from bridge.boards.virtual import VirtualLink
+from bridge.commands.run import positions_as_left
 from bridge.errors import DescriptionError
+from bridge.panel.expected import expected_channels
 from bridge.panel.load import load_panel
 from bridge.rig import Telemetry
 from bridge.service import Service
@@ -21,6 +25,7 @@ from bridge.sources.flightlog import read_log
 from bridge.sources.recorder import LogWriter
 from bridge.sources.udp import UdpSource
 from bridge.statefile import StateFile
+from tests.boards.pty_board import PtyBoard
 
 LAYOUT = """
 kind = "keyvalue"
@@ -187,15 +192,118 @@ async def test_silent_telemetry_holds_then_rests_and_comes_back(panel_file: Path
     await run
 
 
-async def test_positions_outlive_the_service(panel_file: Path, tmp_path: Path) -> None:
-    state = StateFile(tmp_path / "state" / "panel.json")
+ONE_GAUGE = """
+[drives.sweep]
+motor = "gauge-stepper-315"
+speed_steps_s = 900
+acceleration_steps_s2 = 6000
+[boards.only]
+link = "serial"
+port = "PORT"
+[boards.only.channels]
+0 = { output = "gauge_stepper", pins = ["D2", "D3", "D4", "D5"], homing = "last" }
+[gauges.tachometer]
+instrument = "gauge"
+options = { quantity = "engine_speed" }
+[gauges.tachometer.pointers.needle]
+indication = "engine_speed"
+kind = "bounded"
+scale = [[0, 0], [3000, 270]]
+drive = "sweep"
+board = "only"
+channel = 0
+"""
+
+
+async def test_a_needle_without_mark_or_stop_is_driven_only_when_the_user_vouches_for_it(
+    tmp_path: Path,
+) -> None:
+    """Law 8: never driven as if its position were known; and where it was left outlives any run."""
+    path = tmp_path / "panel.toml"
+    path.write_text(ONE_GAUGE)
+    panel = load_panel(path)
+    limits = expected_channels(panel, "only")[0].limits
+    double = PtyBoard(tmp_path, [VirtualChannel(limits)], watchdog_ms=500)
+    path.write_text(ONE_GAUGE.replace("PORT", str(double.device)))
+    panel = load_panel(path)
+    state_path = tmp_path / "state" / "panel.json"
+
+    async def fly(vouched: bool, until_phase: Phase, rpm: float | None = None) -> float:
+        state = StateFile(state_path)
+        confirmed = positions_as_left(panel, state) if vouched else {}
+        service = Service(panel, make_sources=lambda _: [], state=state, confirmed=confirmed)
+        run = asyncio.create_task(service.run())
+        needle = service.rig.chain.needles["only", 0]
+        await until(lambda: service.rig.sessions["only"].channels[0].phase is until_phase)
+        if rpm is not None:
+            await until(lambda: ("only", 0) in service.rig.positions())
+            needle.glide(rpm)
+            await until(lambda: needle.position == needle.target)
+        service.stop()
+        await asyncio.wait_for(run, 20)
+        assert not list(state_path.parent.glob("*.new"))
+        return needle.position
+
+    double.plug()
+    try:
+        await fly(vouched=False, until_phase=Phase.WAITING)
+        left_at = await fly(vouched=True, until_phase=Phase.READY, rpm=1500.0)
+        assert left_at == pytest.approx(135 * 3, abs=1), "a third of a degree a step, home at reading 0"
+        double.reset()
+        await fly(vouched=False, until_phase=Phase.WAITING)
+        assert StateFile(state_path).read()["only", 0] == pytest.approx(left_at, abs=0.01)
+        double.reset()
+        assert await fly(vouched=True, until_phase=Phase.READY) == pytest.approx(left_at, abs=1)
+    finally:
+        double.unplug()
+
+
+async def test_a_virtual_board_vouches_for_itself_and_leaves_no_position_to_a_real_one(
+    panel_file: Path, tmp_path: Path
+) -> None:
+    text = panel_file.read_text()
+    panel_file.write_text(text.replace('homing = "index", index = { pin = "A0" }', 'homing = "last"'))
+    state = StateFile(tmp_path / "panel.json")
     service = Service(load_panel(panel_file), state=state)
     async with flying(service):
         await until_ready(service)
-        await until(lambda: service.rig.chain.needles["left", 0].target is not None and service.rig.still)
-    kept = StateFile(state.path).read()
-    assert kept["left", 0] == pytest.approx(service.rig.chain.needles["left", 0].position, abs=0.01)
-    assert not list(state.path.parent.glob("*.new"))
+    assert state.read() == {}
+
+
+async def test_a_board_that_homes_while_telemetry_is_silent_goes_back_to_its_reading(
+    panel_file: Path,
+) -> None:
+    service = Service(load_panel(panel_file))
+    run = asyncio.create_task(service.run())
+    await until(lambda: bool(service.parts))
+    sender = Sender(service)
+    sender.send(b"alt=2140 set=29.92126 cas=100")
+    await until(lambda: service.rig.telemetry is Telemetry.SILENT)
+    await until_ready(service)
+    await until(lambda: airspeed_deg(service) > 100)
+    sender._socket.close()
+    service.stop()
+    await run
+
+
+async def test_an_arrival_that_can_not_be_shown_does_not_end_its_source(
+    panel_file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    service = Service(load_panel(panel_file))
+    feed = service.rig.chain.feed
+    failed: list[float] = []
+
+    def failing(time_s: float, readings: Mapping[str, float]) -> None:
+        if not failed:
+            failed.append(time_s)
+            raise ZeroDivisionError
+        feed(time_s, readings)
+
+    monkeypatch.setattr(service.rig.chain, "feed", failing)
+    async with flying(service) as sender:
+        sender.airspeed_kt = 120.0
+        await until(lambda: service.rig.chain.needles["right", 0].indication == pytest.approx(121.5, abs=0.1))
+    assert failed
 
 
 def test_a_damaged_state_file_is_said_and_not_used(

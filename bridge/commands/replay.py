@@ -9,6 +9,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from bridge.commands import run as run_command
 from bridge.commands.shipped import PANEL
 
 if TYPE_CHECKING:
@@ -26,6 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("log", type=Path, metavar="FILE", help="the flight log (CSV)")
     parser.add_argument("--panel", type=Path, default=PANEL, help=f"the panel description ({PANEL})")
     parser.add_argument("--virtual", action="store_true", help="use virtual boards for all, whatever it says")
+    run_command.add_needles_argument(parser)
     add_flight_arguments(parser)
     parser.add_argument("--view", action="store_true", help="show every gauge live in the terminal")
     parser.add_argument("--json", action="store_true", help="log in JSON lines")
@@ -137,10 +139,11 @@ async def _fly_real(
     panel: Panel, log: FlightLog, arguments: argparse.Namespace, view: View | None, real: list[str]
 ) -> int:
     """On the boards that the description names: the live service with the log as its source."""
-    from bridge.commands.run import fly
+    from bridge.commands.run import fly, positions_as_left
     from bridge.errors import DescriptionError
     from bridge.service import Service
     from bridge.sources.replay import ReplaySource, parse_speed
+    from bridge.statefile import StateFile, state_file
 
     speed = parse_speed(arguments.speed)
     if math.isinf(speed) or arguments.trace:
@@ -153,5 +156,7 @@ async def _fly_real(
             "Add --virtual",
         )
     source = ReplaySource(log, speed, arguments.start, arguments.end, arguments.loop)
-    service = Service(panel, make_sources=lambda _: [source])
+    state = StateFile(state_file(panel.path))
+    confirmed = positions_as_left(panel, state) if arguments.needles_as_left else {}
+    service = Service(panel, make_sources=lambda _: [source], state=state, confirmed=confirmed)
     return await fly(service, view)

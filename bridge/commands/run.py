@@ -12,7 +12,10 @@ from typing import TYPE_CHECKING
 from bridge.commands.shipped import PANEL
 
 if TYPE_CHECKING:
+    from bridge.chain import Place
+    from bridge.panel.load import Panel
     from bridge.service import Service
+    from bridge.statefile import StateFile
     from bridge.view import View
 
 _DRAW_S = 0.1
@@ -22,13 +25,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The arguments of `run`."""
     parser.add_argument("panel", type=Path, nargs="?", default=PANEL, help=f"the panel description ({PANEL})")
     parser.add_argument("--record", type=Path, metavar="FILE", help="record the flight into this log (CSV)")
+    add_needles_argument(parser)
+    parser.add_argument("--view", action="store_true", help="show every gauge live in the terminal")
+    parser.add_argument("--json", action="store_true", help="log in JSON lines")
+
+
+def add_needles_argument(parser: argparse.ArgumentParser) -> None:
+    """Whether the user vouches for the needles of channels that can't find their position."""
     parser.add_argument(
         "--needles-as-left",
         action="store_true",
-        help="the needles stand where the last run left them: for channels without index mark or stop",
+        help="the needles stand where the last run left them (the first time: at their home position): "
+        "for channels without index mark or stop",
     )
-    parser.add_argument("--view", action="store_true", help="show every gauge live in the terminal")
-    parser.add_argument("--json", action="store_true", help="log in JSON lines")
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -40,18 +49,23 @@ def run(arguments: argparse.Namespace) -> int:
     panel = load_panel(arguments.panel)
     view = View(panel.description.name) if arguments.view else None
     logs.set_up(arguments.json, view.log if view else None)
-    return asyncio.run(_fly(arguments, view))
+    return asyncio.run(_fly(panel, arguments, view))
 
 
-async def _fly(arguments: argparse.Namespace, view: View | None) -> int:
-    from bridge.panel.load import load_panel
+def positions_as_left(panel: Panel, state: StateFile) -> dict[Place, float]:
+    """Where the needles stand if they are as the last run left them; at home where it left none, in steps."""
+    from bridge.chain import homes
+
+    return homes(panel) | state.read()
+
+
+async def _fly(panel: Panel, arguments: argparse.Namespace, view: View | None) -> int:
     from bridge.service import Service
     from bridge.sources.recorder import LogWriter
     from bridge.statefile import StateFile, state_file
 
-    panel = load_panel(arguments.panel)
     state = StateFile(state_file(panel.path))
-    confirmed = state.read() if arguments.needles_as_left else {}
+    confirmed = positions_as_left(panel, state) if arguments.needles_as_left else {}
     service = Service(panel, state=state, confirmed=confirmed)
     if arguments.record is None:
         return await fly(service, view)
