@@ -1,0 +1,45 @@
+"""How fast a flight is replayed without waiting: `python -m tests.bench.replay`.
+
+Each shipped flight through the demo panel the whole way to virtual boards, which live and move at every
+tick. Reading the log is part of it; homing before the flight is not.
+"""
+
+from __future__ import annotations
+
+from time import perf_counter
+
+from rich.console import Console
+from rich.table import Table
+
+from bridge import logs
+from bridge.panel.load import load_panel
+from bridge.rehearsal import Rehearsal
+from bridge.sources.flightlog import read_log
+from bridge.sources.replay import arrivals
+from tests.bench.panels import ROOT
+
+
+def replayed(flight: str) -> tuple[float, float]:
+    """Seconds flown, and seconds that it took."""
+    panel = load_panel(ROOT / "config" / "panel.toml")
+    log = read_log(ROOT / "replay_logs" / flight, panel.catalogue)
+    ticks = Rehearsal(panel, log.given, arrivals(log)).ticks()
+    next(ticks)
+    begun_s = perf_counter()
+    flown_s = sum(1 for _ in ticks) / panel.description.tick_hz
+    return flown_s, perf_counter() - begun_s
+
+
+def main() -> None:
+    logs.set_up(sink=lambda line: None)
+    table = Table("flight", title="Replay to virtual boards without waiting")
+    for head in ("flown, s", "took, s", "times real time"):
+        table.add_column(head, justify="right")
+    for flight in ("circuit.csv", "go-around.csv"):
+        flown_s, took_s = replayed(flight)
+        table.add_row(flight, f"{flown_s:.0f}", f"{took_s:.1f}", f"{flown_s / took_s:.0f}")
+    Console().print(table)
+
+
+if __name__ == "__main__":
+    main()
