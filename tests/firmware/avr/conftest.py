@@ -14,16 +14,17 @@ Build = Callable[..., Path]
 
 @pytest.fixture(scope="session")
 def runner(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return _or_fail(emulator.build_runner, tmp_path_factory.mktemp("runner"))
+    return built(emulator.build_runner, tmp_path_factory.mktemp("runner"))
 
 
 @pytest.fixture(scope="session")
 def example(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The example board of the firmware's folder, for an atmega328p."""
-    return _or_fail(emulator.build_firmware, tmp_path_factory.mktemp("example"), "atmega328p")
+    return built(emulator.build_firmware, tmp_path_factory.mktemp("example"), "atmega328p")
 
 
-def _or_fail(build: Build, *arguments: object) -> Path:
+def built(build: Build, *arguments: object) -> Path:
+    """What `build` builds; a missing tool fails the test, in words."""
     try:
         return build(*arguments)
     except emulator.ToolMissing as error:

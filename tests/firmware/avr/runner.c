@@ -55,6 +55,7 @@ static uint64_t cycles_before;         /* the last reset */
 static uint64_t asleep;
 static uint64_t granted, elapse_until = NEVER;
 static enum { WALL, DEMAND, FREE } pace = WALL;
+static int64_t origin;                 /* of the wall clock, in pace with it; 0 to take a new one */
 static int line = -1;
 
 static unsigned char incoming[256]; /* about what a USB serial adapter holds */
@@ -288,6 +289,7 @@ static void command(char *text)
         elapse_until = now() + strtoull(rest, NULL, 10) * (HZ / 1000000);
         return; /* answered when it has gone by */
     } else if (!strcmp(word, "pace")) {
+        origin = 0;
         pace = !strcmp(rest, "wall") ? WALL : !strcmp(rest, "demand") ? DEMAND : FREE;
     } else if (!strcmp(word, "reset")) {
         reset();
@@ -338,7 +340,6 @@ static int64_t wall_ns(void)
 /* Milliseconds to wait before the next slice may run; 0 to run now, -1 to wait for input. */
 static int pause_ms(void)
 {
-    static int64_t origin;
     int64_t ahead;
 
     if (pace == FREE)

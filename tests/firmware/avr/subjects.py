@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import os
+import re
 from pathlib import Path
 
 from bridge.boards.link import Link
+from bridge.boards.parts import PARTS
 from bridge.boards.serial import SerialLink
 from tests.boards.host import Subject
 from tests.boards.subjects import CHANNELS
-from tests.firmware.avr.emulator import Emulator, pin
+from tests.firmware.avr.emulator import FIRMWARE, Emulator, pin
 
 LINE_BAUD = 2_000_000  # the link must not pace what the emulator paces
 
@@ -25,7 +27,7 @@ rotor 2 gauge_stepper {D8} {D10} {D11} {D12}
 reversed 2
 ends 2 0 945
 at 2 333
-servo 3 {D9}
+servo 3 {servo}
 rotor 4 step_dir {D13} {A2} -
 reversed 4
 knob 0 {A3} {A4}
@@ -36,20 +38,30 @@ button 1 {A5}
 _NAMES = (*(f"D{n}" for n in range(2, 14)), *(f"A{n}" for n in range(6)))
 
 
+def larger_config(folder: Path) -> Path:
+    """A folder with the example's config.h for an atmega2560: the same printed pins, its own ports."""
+    text = (FIRMWARE / "config.h").read_text()
+    small, large = (PARTS[part].pins for part in ("atmega328p", "atmega2560"))
+    moved = {f"PIN({small[name][0]}, {small[name][1]})": large[name] for name in _NAMES}
+    moved["PIN(B, 1)"] = large["D46"]  # the servo: its D9 has no 16-bit timer
+    pattern = re.compile("|".join(map(re.escape, moved)))
+    text = pattern.sub(lambda found: "PIN({}, {})".format(*moved[found[0]]), text)
+    (folder / "config.h").write_text(text)
+    return folder
+
+
 def mechanics(part: str) -> str:
-    return EXAMPLE.format(**{name: pin(part, name) for name in _NAMES})
+    servo = pin(part, "D9" if part == "atmega328p" else "D46")
+    return EXAMPLE.format(servo=servo, **{name: pin(part, name) for name in _NAMES})
 
 
 class AvrSubject(Subject):
     """Machine code behind a pty. The board's clock goes only when the suite lets it, or the line has work."""
 
-    channels = tuple(channel.limits for channel in CHANNELS)
-    steps_per_turn = tuple(channel.steps_per_turn for channel in CHANNELS)
-    watchdog_ms = 2000
-
-    def __init__(self, runner: Path, elf: Path, part: str, folder: Path) -> None:
+    def __init__(self, runner: Path, elf: Path, part: str, hung: str, folder: Path) -> None:
+        """`hung`: what hangs on the pins."""
         self.name = f"firmware on an {part}"
-        self._start = (runner, elf, part, mechanics(part), folder)
+        self._start = (runner, elf, part, hung, folder)
 
     async def start(self) -> Link:
         self.emulator = await Emulator.start(*self._start)
@@ -93,3 +105,14 @@ class AvrSubject(Subject):
 
     async def lose_steps(self, channel: int, steps: int) -> None:
         await self.emulator.tell(f"lose {channel} {steps}")
+
+
+class ExampleBoard(AvrSubject):
+    """The board of bridge/firmware/config.h."""
+
+    channels = tuple(channel.limits for channel in CHANNELS)
+    steps_per_turn = tuple(channel.steps_per_turn for channel in CHANNELS)
+    watchdog_ms = 2000
+
+    def __init__(self, runner: Path, elf: Path, part: str, folder: Path) -> None:
+        super().__init__(runner, elf, part, mechanics(part), folder)

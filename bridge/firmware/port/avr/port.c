@@ -213,10 +213,9 @@ static void make_due(void)
 
         if (ahead(at, 2)) {
             OCR2A = at;
-            if (ahead(at, 0)) { /* the counter has not passed it meanwhile */
-                TIMSK2 |= _BV(OCIE2A);
+            TIMSK2 |= _BV(OCIE2A);
+            if (ahead(at, 0)) /* the counter has not passed it meanwhile */
                 return;
-            }
         }
         steps_make(&due[due_next++]);
     }

@@ -1,0 +1,319 @@
+"""Whatever happens on the way to the board, at its motors or to either end: nothing moves wrongly, and it is told.
+
+The demo panel flies with its `left` board emulated, the altimeter's. Its motors are four times as quick as the
+demo's, so that a turn takes seconds; the pins are logged, and no step may beat the drive's limits.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from structlog.testing import capture_logs
+
+from bridge.boards.session import BoardSession
+from bridge.boards.state import State
+from bridge.panel.load import load_panel
+from bridge.service import Service
+from bridge.sources.source import Arrival, Deliver
+from tests.firmware.avr.cockpit import Cockpit, ask, beaten_limits, cockpit, flying, home, until, whole_turns
+from tests.firmware.avr.emulator import read_log
+from tests.firmware.avr.hurt_line import HurtLine, doubling, flipping, hurt_line, losing
+
+ROOT = Path(__file__).parents[3]
+HELD_UP_S = 40e-6  # see test_flight.py
+SPEED_STEPS_S, ACCELERATION_STEPS_S2 = 3600, 20_000
+HUNDREDS = 0  # the channel of the pointer that turns fastest
+
+
+class Climb:
+    """A source: an aeroplane that climbs as it is told."""
+
+    name = "climb"
+    senders = ()
+    given = frozenset({"pressure_altitude", "altimeter_setting"})
+
+    def __init__(self) -> None:
+        self.altitude_ft = 300.0
+        self.climb_ft_s = 0.0
+
+    async def __aenter__(self) -> Self:
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        return None
+
+    async def run(self, deliver: Deliver) -> None:
+        before_s = time.monotonic()
+        while True:
+            now_s = time.monotonic()
+            self.altitude_ft += self.climb_ft_s * (now_s - before_s)
+            before_s = now_s
+            deliver(Arrival(now_s, {"pressure_altitude": self.altitude_ft, "altimeter_setting": 29.92126}))
+            await asyncio.sleep(0.03)
+
+
+@dataclass
+class Flight:
+    boards: Cockpit
+    line: HurtLine
+    climb: Climb
+    service: Service
+    logs: list[Any] = field(default_factory=list)
+
+    @property
+    def session(self) -> BoardSession:
+        return self.service.rig.sessions["left"]
+
+    @property
+    def bad_answers(self) -> int:
+        return self.service.boards["left"].link.bad_frames
+
+    async def tell(self, command: str) -> None:
+        await self.boards.emulator("left").tell(command)
+
+    def told(self, event: str, **values: object) -> bool:
+        """Whether a log line of this event has these values; of text, contains it."""
+
+        def fits(entry: dict[str, Any]) -> bool:
+            return entry["event"] == event and all(
+                str(value) in str(entry.get(key)) for key, value in values.items()
+            )
+
+        return any(fits(entry) for entry in self.logs)
+
+    async def told_soon(self, event: str, **values: object) -> None:
+        await until(lambda: self.told(event, **values), f"{event} {values}")
+
+    async def ready(self) -> None:
+        await until(lambda: self.session.state is State.READY, "ready board")
+
+    async def level(self) -> None:
+        """Level off and wait until every pointer is where the chain wants it."""
+        self.climb.climb_ft_s = 0.0
+        needles = [self.service.rig.chain.needles["left", n] for n in range(3)]
+
+        def there() -> bool:
+            return all(
+                needle.velocity == 0.0
+                and channel.reported.velocity == 0
+                and abs(channel.position - needle.position) <= 1
+                for needle, channel in zip(needles, self.session.channels, strict=True)
+            )
+
+        await until(there, "level flight")
+
+
+@asynccontextmanager
+async def flight(config: Path, runner: Path, folder: Path) -> AsyncIterator[Flight]:
+    """Home, fly level; afterwards no step may have beaten the limits, and every count must be right."""
+    panel_file = config / "panel.toml"
+    slow = "speed_steps_s = 900\nacceleration_steps_s2 = 4000"
+    assert slow in panel_file.read_text()
+    quick = f"speed_steps_s = {SPEED_STEPS_S}\nacceleration_steps_s2 = {ACCELERATION_STEPS_S2}"
+    panel_file.write_text(panel_file.read_text().replace(slow, quick))
+    async with cockpit(config, runner, ("left",)) as boards:
+        left = boards.boards["left"]
+        await home(left)
+        pins = folder / "pins.log"
+        await left.emulator.tell(f"log {pins}")
+        await boards.pace("wall")
+        with hurt_line(folder, left.emulator.device) as line, capture_logs() as logs:
+            device = str(left.emulator.device)
+            panel_file.write_text(panel_file.read_text().replace(device, str(line.path)))
+            climb = Climb()
+            service = Service(load_panel(panel_file), make_sources=lambda _: [climb])
+            async with flying(service):
+                this = Flight(boards, line, climb, service, logs)
+                await this.ready()
+                await this.level()
+                yield this
+                await this.level()
+        status, counts = await ask(left)
+        assert counts.overruns == 0
+        for number, row in enumerate(status.channels):
+            needle, motor = service.rig.chain.needles["left", number], counts.motors[number]
+            turn = left.steps_per_turn[number]
+            assert turn is not None
+            assert motor.jumps == 0
+            assert row.velocity == 0
+            assert abs(whole_turns(motor.place - needle.position, turn)) <= 1.0, f"pointer {number}"
+        await left.emulator.tell("log -")
+        limits = dict.fromkeys(range(3), (float(SPEED_STEPS_S), float(ACCELERATION_STEPS_S2)))
+        assert beaten_limits(list(read_log(pins)), limits, HELD_UP_S) == []
+
+
+async def test_a_hurt_line_costs_frames_and_no_step(config: Path, runner: Path, tmp_path: Path) -> None:
+    async with flight(config, runner, tmp_path) as fly:
+        count = fly.session.statistics
+
+        async def hurt(name: str, to_board: Callable[[bytes], bytes], seen: Callable[[], int], least: int) -> None:
+            before = seen()
+            fly.line.to_board = to_board
+            await until(lambda: seen() - before >= least, f"{name} on the line")
+            fly.line.to_board = bytes
+
+        fly.climb.climb_ft_s = 300.0
+        await hurt("bits flipped", flipping(211), lambda: count.board_bad, 8)
+        fly.climb.climb_ft_s = -300.0
+        await hurt("bytes lost", losing(211), lambda: count.board_bad, 8)
+        missed, bad = count.board_missed, count.board_bad
+        fly.climb.climb_ft_s = 300.0
+        await hurt("frames doubled", doubling(), lambda: count.board_good, 150)
+        assert count.board_bad == bad
+        fly.line.to_host = flipping(301)
+        await until(lambda: fly.bad_answers >= 3, "answers hurt")
+        fly.line.to_host = bytes
+        assert missed > 0  # the hurt frames left gaps, and were counted
+        assert count.resets == 0
+        assert not fly.told("homed")
+
+
+async def test_a_line_cut_in_mid_frame_is_told_and_taken_up_again_without_homing(
+    config: Path, runner: Path, tmp_path: Path
+) -> None:
+    async with flight(config, runner, tmp_path) as fly:
+        fly.climb.climb_ft_s = 300.0
+        await asyncio.sleep(0.5)
+        fly.line.cut_in_mid_frame()
+        await until(lambda: fly.line.cut, "a cut line")
+        await fly.told_soon("board", state="absent", why="was lost")
+        await fly.told_soon("board can't be reached", why="plug the board in")
+        fly.line.plug()
+        await fly.ready()
+        assert not fly.told("homed")
+        assert fly.session.statistics.board_bad >= 1  # the half frame
+
+
+async def test_a_board_reset_in_flight_homes_again(config: Path, runner: Path, tmp_path: Path) -> None:
+    async with flight(config, runner, tmp_path) as fly:
+        fly.climb.climb_ft_s = 300.0
+        await asyncio.sleep(0.5)
+        await fly.tell("reset")
+        await fly.told_soon("board", state="homing", was="ready")
+        await fly.ready()
+        assert fly.session.statistics.resets == 1
+        for channel in range(3):
+            assert fly.told("homed", channel=channel)
+
+
+async def test_missed_index_marks_are_counted_and_a_dead_sensor_is_named(
+    config: Path, runner: Path, tmp_path: Path
+) -> None:
+    async with flight(config, runner, tmp_path) as fly:
+        channel = fly.session.channels[HUNDREDS]
+        audit = channel.audit
+        assert audit
+        await fly.tell(f"index {HUNDREDS} 0")
+        fly.climb.climb_ft_s = 600.0
+        await until(lambda: audit.unseen == 1, "one unseen mark")
+        assert channel.detail == ""
+        await until(lambda: "index marks unseen: look at the sensor" in channel.detail, "words of a dead sensor")
+        await fly.tell(f"index {HUNDREDS} 1")
+        await until(lambda: channel.detail == "", "a sensor that lives again")
+        assert audit.missed == 0
+
+
+async def test_forty_lost_steps_are_found_at_the_next_mark_told_and_mended_slowly(
+    config: Path, runner: Path, tmp_path: Path
+) -> None:
+    async with flight(config, runner, tmp_path) as fly:
+        channel = fly.session.channels[HUNDREDS]
+        audit = channel.audit
+        assert audit
+        await fly.tell(f"lose {HUNDREDS} 40")
+        fly.climb.climb_ft_s = 300.0
+        await fly.told_soon("steps missed", steps=40, channel=HUNDREDS)
+        assert channel.detail == "40 missed steps are being mended"
+        begun_s = time.monotonic()
+        await until(lambda: audit.offset == 40.0, "a mended count")
+        assert time.monotonic() - begun_s >= 40 / (0.02 * SPEED_STEPS_S) - 0.15  # at a fiftieth of the speed
+        assert fly.session.state is State.READY
+        assert not fly.told("homed")
+
+
+async def test_a_host_that_is_killed_and_started_again_goes_on_without_homing(
+    config: Path, runner: Path, tmp_path: Path
+) -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    layout = 'kind = "keyvalue"\nseparator = " "\n'
+    layout += '[[fields]]\nquantity = "pressure_altitude"\nkey = "alt"\nunit = "ft"\n'
+    layout += '[[fields]]\nquantity = "altimeter_setting"\nkey = "set"\nunit = "inHg"\n'
+    (config / "layouts" / "test.toml").write_text(layout)
+    panel_file = config / "panel.toml"
+    text = panel_file.read_text().replace("127.0.0.1:5501", f"127.0.0.1:{port}")
+    panel_file.write_text(text.replace("layouts/labelled-text.toml", "layouts/test.toml"))
+    async with cockpit(config, runner, ("left",)) as boards:
+        left = boards.boards["left"]
+        await left.link.close()
+        await boards.pace("wall")
+        sending = asyncio.create_task(_send(port))
+        hosts = []
+        try:
+            hosts.append(_start_host(panel_file, tmp_path / "first.log"))
+            await until(lambda: _ready(tmp_path / "first.log"), "ready board")
+            assert sum(row["event"] == "homed" for row in _rows(tmp_path / "first.log")) >= 3
+            await asyncio.sleep(0.7)
+            os.kill(hosts[0].pid, signal.SIGKILL)
+            hosts[0].wait()
+            before = await left.emulator.counts()
+            await asyncio.sleep(1.0)  # the watchdog lets the board hold
+            hosts.append(_start_host(panel_file, tmp_path / "second.log"))
+            await until(lambda: _ready(tmp_path / "second.log"), "ready board again")
+            await asyncio.sleep(1.0)
+            hosts[1].send_signal(signal.SIGTERM)
+            assert hosts[1].wait(60) == 0
+        finally:
+            sending.cancel()
+            for host in hosts:
+                host.kill()
+                host.wait()
+        left_rows = [row for row in _rows(tmp_path / "second.log") if row.get("board") == "left"]
+        assert not [row for row in left_rows if row["event"] == "homed"]
+        status, counts = await ask(left)
+        assert status.watchdog_trips >= 1
+        for number, row in enumerate(status.channels):
+            assert counts.motors[number].place == row.position
+            assert counts.motors[number].jumps == 0
+            assert counts.motors[number].snaps == before.motors[number].snaps
+
+
+async def _send(port: int) -> None:
+    """Telemetry of a level flight at some 30 Hz."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as line:
+        while True:
+            line.sendto(b"alt=2140 set=29.92126", ("127.0.0.1", port))
+            await asyncio.sleep(0.03)
+
+
+def _start_host(panel: Path, log: Path) -> subprocess.Popen[bytes]:
+    environment = os.environ | {"XDG_STATE_HOME": str(log.parent / "state")}
+    with log.open("wb") as file:
+        command = [sys.executable, "-m", "bridge.cli", "run", str(panel), "--json"]
+        return subprocess.Popen(command, stdout=file, stderr=file, cwd=ROOT, env=environment)
+
+
+def _rows(log: Path) -> list[dict[str, Any]]:
+    lines = log.read_text().splitlines() if log.exists() else []
+    return [json.loads(line) for line in lines if line.startswith("{") and line.endswith("}")]
+
+
+def _ready(log: Path) -> bool:
+    states = [row["state"] for row in _rows(log) if row["event"] == "board" and row["board"] == "left"]
+    return states[-1:] == ["ready"]
