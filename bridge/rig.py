@@ -39,7 +39,7 @@ class Telemetry(Enum):
 
 
 SILENT_S = 0.5
-"""Telemetry older than this is silent: about ten datagrams at 20 Hz."""
+"""Telemetry older than this is silent: about ten datagrams at 20 Hz. A slower sender has two intervals."""
 
 
 class Rig:
@@ -62,6 +62,7 @@ class Rig:
         self.telemetry: Telemetry = before.telemetry if before else Telemetry.AWAITED
         self.telemetry_s: float | None = before.telemetry_s if before else None
         """When the last readings arrived."""
+        self._interval_s = 0.0  # the longest of late between two arrivals
         self._confirmed: dict[Place, float] = {**(before._confirmed if before else {}), **(confirmed or {})}
         self.sessions: dict[str, BoardSession] = {}
         self._boards: list[tuple[BoardSession, tuple[Needle, ...]]] = []
@@ -91,6 +92,8 @@ class Rig:
 
     def feed(self, time_s: float, readings: Mapping[str, float]) -> None:
         """Take readings (canonical units) that belong to this time."""
+        if self.telemetry_s is not None:
+            self._interval_s = max(time_s - self.telemetry_s, 0.9 * self._interval_s)
         self.telemetry_s = time_s
         if self.telemetry is not Telemetry.LIVE:
             self._become(Telemetry.LIVE)
@@ -131,7 +134,7 @@ class Rig:
             self._become(Telemetry.RESTING)
             if rest.behaviour == "park":
                 self.park()
-        elif age_s >= SILENT_S and self.telemetry is Telemetry.LIVE:
+        elif age_s >= max(SILENT_S, 2.0 * self._interval_s) and self.telemetry is Telemetry.LIVE:
             self._become(Telemetry.SILENT)
 
     def _become(self, state: Telemetry) -> None:

@@ -123,6 +123,10 @@ class Service:
         Raises DescriptionError when a source can't be opened at the start.
         """
         await self._open(self.sources)
+        if not self.sources:
+            _log.warning(
+                "nothing to listen to", cure="describe where telemetry comes from, under [[sources]]"
+            )
         try:
             async with self._group:
                 for source in self.sources:

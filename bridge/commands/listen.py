@@ -48,6 +48,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _sources(arguments: argparse.Namespace) -> tuple[list[UdpSource], Catalogue]:
     from bridge.description import validate
+    from bridge.errors import DescriptionError
     from bridge.panel.description import PortDescription
     from bridge.panel.load import load_panel
     from bridge.quantities import CATALOGUE
@@ -57,6 +58,10 @@ def _sources(arguments: argparse.Namespace) -> tuple[list[UdpSource], Catalogue]
 
     if arguments.on is None:
         panel = load_panel(arguments.panel)
+        if not panel.description.sources:
+            raise DescriptionError(
+                str(panel.path), "sources", "nothing", "at least one source", "Add [[sources]], or give --on"
+            )
         return udp_sources(panel), panel.catalogue
     described = {"listen": arguments.on}
     if arguments.allow:
