@@ -11,6 +11,7 @@ from __future__ import annotations
 from functools import cache
 from itertools import accumulate, pairwise
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -127,6 +128,16 @@ def test_a_pointer_that_is_told_a_place_goes_there_without_overshoot(places: lis
 
 STREAM_S = 1.5
 FRAME_S = 156 * SLOT_S  # 50 frames a second
+
+
+@pytest.mark.parametrize("beyond", [-(2**31), -100_000, 100_000, 2**31 - 1])
+def test_a_target_far_beyond_a_stop_leads_to_that_stop(beyond: int) -> None:
+    script = adopted()
+    script.move([beyond], [900.0 if beyond > 0 else -900.0], 1 << 2)
+    script.live(6.0)
+    script.send(frame.Query())
+    row = board()[2]
+    assert script.run().last_status().channels[2].position == (row.high if beyond > 0 else row.low)
 
 
 def reach(channel: int) -> float:

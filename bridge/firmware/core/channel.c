@@ -175,7 +175,7 @@ static void search(uint8_t number, const struct finding *found)
         break;
     case STOP:
         if (found->stop || steps_stop_closed(number)) {
-            home_at(number, found->stop ? found->stop_at : channel->place.count);
+            home_at(number, found->stop ? found->stop_at : channel_position(number));
             stop_then(channel, READY);
         } else if (far) {
             not_found(number, NO_STOP);
@@ -197,22 +197,12 @@ static void stopped(uint8_t number)
         current(number, false);
     if (homed) {
         if (channel_configs[number].homing == SWEEP)
-            home_at(number, channel->place.count);
+            home_at(number, channel_position(number)); /* where its motor stands */
         event_add(HOMED_EVENT, number, channel->found_at);
     }
 }
 
 /* -- living ----------------------------------------------------------------------------------------------- */
-
-/* Whether the target asks for a step; a pointer at rest without current is not woken for less. */
-static bool must_wake(const struct channel *channel)
-{
-    int32_t way = motion_way(channel->place, channel->motion.goal);
-
-    if (!channel->motion.follows)
-        return channel->motion.goal_rate != 0;
-    return channel->motion.goal_rate || way > 32768 || way < -32768;
-}
 
 static void rest_still(uint8_t number)
 {
@@ -262,7 +252,7 @@ static void tick(uint8_t number, uint16_t slots)
 
     if (channel->wake_ticks) {
         channel->wake_ticks--;
-    } else if (channel->current || must_wake(channel)) {
+    } else if (channel->current || motion_wants(&channel->motion, channel->place)) {
         current(number, true);
         if (channel->wake_ticks == 0)
             rate = motion_tick(&channel->motion, channel->place, slots);

@@ -4,6 +4,8 @@
 #define RATES_PER_MEGA 8388608
 /* One step/s^2 is 8.388608 * 2.048e-3 * 16 = 0.2748779 changes a tick. */
 #define PUSHES_PER_MEGA 274878
+/* Steps that no target covers while it is carried on (3900 steps/s for 100 ms). */
+#define BEYOND 400
 
 void motion_limit(struct motion *motion, uint16_t speed, uint32_t acceleration, int32_t low, int32_t high)
 {
@@ -87,6 +89,12 @@ void motion_follow(struct motion *motion, struct place goal, int32_t velocity)
         velocity = fastest;
     if (velocity < -fastest)
         velocity = -fastest;
+    if (motion->bounded) { /* far beyond a stop it is all the same, and can be carried on without going round */
+        if (goal.count > motion->high && (uint32_t)goal.count - (uint32_t)motion->high > BEYOND)
+            goal.count = motion->high + BEYOND;
+        if (goal.count < motion->low && (uint32_t)motion->low - (uint32_t)goal.count > BEYOND)
+            goal.count = motion->low - BEYOND;
+    }
     motion->goal = goal;
     motion->goal_rate = (int16_t)(velocity * 2147 / 65536);
     motion->carry_slots = CARRY_SLOTS;
@@ -99,7 +107,6 @@ void motion_run(struct motion *motion, int16_t rate)
     motion->follows = false;
 }
 
-/* Carry the target on, and hold it within the stops. */
 static void carry(struct motion *motion, uint16_t slots)
 {
     int32_t sum;
@@ -112,24 +119,39 @@ static void carry(struct motion *motion, uint16_t slots)
     motion->goal.fraction = (uint16_t)sum;
     if (motion->carry_slots == 0)
         motion->goal_rate = 0;
-    if (motion->goal.count >= motion->high && motion->high != INT32_MAX) {
-        motion->goal.count = motion->high;
-        motion->goal.fraction = 0;
-        motion->goal_rate = 0;
-    } else if (motion->goal.count < motion->low) {
-        motion->goal.count = motion->low;
-        motion->goal.fraction = 0;
-        motion->goal_rate = 0;
+}
+
+/* Where the target is and how fast it moves, held within the stops. */
+static struct place target(const struct motion *motion, int32_t *rate)
+{
+    struct place place = motion->goal;
+
+    *rate = motion->goal_rate;
+    if (motion->bounded && (place.count < motion->low || place.count >= motion->high)) {
+        place.count = place.count < motion->low ? motion->low : motion->high;
+        place.fraction = 0;
+        *rate = 0;
     }
+    return place;
+}
+
+bool motion_wants(const struct motion *motion, struct place place)
+{
+    int32_t rate, way;
+
+    if (!motion->follows)
+        return motion->goal_rate != 0;
+    way = motion_way(place, target(motion, &rate));
+    return rate || way > 32768 || way < -32768;
 }
 
 /* The rate that leads to the target, as far as the stops allow. */
 static int32_t wanted_rate(const struct motion *motion, struct place place)
 {
-    int32_t wanted = motion->goal_rate + closing(motion, motion_way(place, motion->goal));
-    struct place end;
-    int32_t way;
+    int32_t wanted, way;
+    struct place end = target(motion, &wanted);
 
+    wanted += closing(motion, motion_way(place, end));
     if (motion->bounded && wanted) {
         end.fraction = 0;
         end.count = wanted > 0 ? motion->high : motion->low;

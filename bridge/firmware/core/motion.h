@@ -43,6 +43,9 @@ void motion_follow(struct motion *motion, struct place goal, int32_t velocity);
 /* From now on: turn at this rate, stops or not; 0 stops smoothly. */
 void motion_run(struct motion *motion, int16_t rate);
 
+/* Whether the target is, or moves, more than half a step away. */
+bool motion_wants(const struct motion *motion, struct place place);
+
 /* Live on by `slots` from `place`; gives the rate for the next tick. */
 int16_t motion_tick(struct motion *motion, struct place place, uint16_t slots);
 
