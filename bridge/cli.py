@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import signal
 import sys
 from collections.abc import Sequence
 
@@ -42,6 +43,8 @@ def main(argv: Sequence[str] | None = None) -> int:
             module.add_arguments(command)
             command.set_defaults(run=module.run)
     arguments = parser.parse_args(words)
+    # Asked to end, a command ends as by the keyboard, and leaves the terminal as it found it.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         code: int = arguments.run(arguments)
     except BridgeError as error:

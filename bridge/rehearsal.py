@@ -73,13 +73,16 @@ class Rehearsal:
         tick_s = 1.0 / self.rig.panel.description.tick_hz
         ticks = 0
         while arrival is not None:
-            time_s = start_s + ticks * tick_s
+            time_s = start_s + ticks * tick_s  # no sum, so nothing accumulates
             while arrival is not None and arrival.arrival_s <= time_s + 1e-9:
                 self.rig.feed(arrival.arrival_s, arrival.readings)
                 arrival = next(self._arrivals, None)
             self._tick(time_s)
             yield time_s
             ticks += 1
+            if tick_s != 1.0 / self.rig.panel.description.tick_hz:  # a new description
+                tick_s = 1.0 / self.rig.panel.description.tick_hz
+                start_s, ticks = time_s, 1
 
     def _prepare(self, start_s: float, readings: Mapping[str, float]) -> None:
         """Home the pointers and set them to the first row, in the seconds before it."""

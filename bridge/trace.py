@@ -16,7 +16,9 @@ class Trace:
 
     `reading[unit]` (what its instrument shows at the last arrival), `target[step]` (where that is),
     `commanded[step]` (what the board was told) and `reported[step]` (the board's last word). Empty cells
-    are not known yet. Raises DescriptionError when the file can't be written.
+    are not known yet. The columns are those of the pointers at the start: one that a new description takes
+    away leaves blanks, one that it adds is not traced. Raises DescriptionError when the file can't be
+    written.
     """
 
     def __init__(self, path: Path, rig: Rig) -> None:
@@ -27,6 +29,7 @@ class Trace:
                 str(path), "", error.strerror or str(error), "a file that can be written", "Check the path"
             ) from None
         self._writer = csv.writer(self._file)
+        self._keys = [pointer.key for pointer in rig.panel.pointers]
         header = ["time[s]"]
         for pointer in rig.panel.pointers:
             header += [
@@ -48,7 +51,12 @@ class Trace:
     def write(self, time_s: float, rig: Rig) -> None:
         """One tick."""
         row: list[object] = [f"{time_s:.4f}"]
-        for pointer in rig.panel.pointers:
+        pointers = {pointer.key: pointer for pointer in rig.panel.pointers}
+        for key in self._keys:
+            pointer = pointers.get(key)
+            if pointer is None:
+                row += ["", "", "", ""]
+                continue
             needle = rig.chain.needles[pointer.board, pointer.channel]
             channel = rig.sessions[pointer.board].channels[pointer.channel]
             row += [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
 import itertools
 from pathlib import Path
@@ -12,6 +13,7 @@ from bridge.panel.load import load_panel
 from bridge.rehearsal import Rehearsal
 from bridge.sources.flightlog import read_log
 from bridge.sources.replay import arrivals
+from bridge.trace import Trace
 from bridge.view import shown_reading
 from tests.conftest import ROOT
 
@@ -132,3 +134,33 @@ def test_a_new_description_swaps_in_flight(config: Path) -> None:
     assert needle.pointer.face_deg(needle.position) % 360 == pytest.approx(
         needle.indication % 2000 / 2000 * 360, abs=1.0
     )
+
+
+def test_a_new_description_changes_the_pace_of_ticks_and_keeps_the_columns_of_a_trace(
+    config: Path, tmp_path: Path
+) -> None:
+    path = config / "panel.toml"
+    text = path.read_text()
+    rehearsal = rehearse(CIRCUIT, 80, 82, path)
+    times_s: list[float] = []
+    with Trace(tmp_path / "trace.csv", rehearsal.rig) as trace:
+        for time_s in rehearsal.ticks():
+            trace.write(time_s, rehearsal.rig)
+            times_s.append(time_s)
+            if len(times_s) == 100:
+                path.write_text(
+                    text.replace("tick_hz = 100", "tick_hz = 50")
+                    .replace("pointers.bank", "pointers.roll")
+                    .replace('pointer = "bank"', 'pointer = "roll"')
+                    .replace("cards.bank", "cards.roll")
+                    .replace('carried_by = "bank"', 'carried_by = "roll"')
+                )
+                rehearsal.reload(load_panel(path))
+    steps_s = [after - before for before, after in itertools.pairwise(times_s)]
+    assert steps_s[:98] == pytest.approx([0.01] * 98)
+    assert steps_s[100:] == pytest.approx([0.02] * len(steps_s[100:]))
+    with (tmp_path / "trace.csv").open(newline="") as file:
+        rows = list(csv.reader(file))
+    assert {len(row) for row in rows} == {1 + 4 * 10}
+    bank = rows[0].index("attitude.bank.target[step]")
+    assert rows[1][bank] != "" and rows[-1][bank] == ""

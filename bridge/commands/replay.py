@@ -106,7 +106,7 @@ async def _rehearse(panel: Panel, log: FlightLog, arguments: argparse.Namespace,
     reload.cancel()
     if view:
         print()
-    return _summary(rehearsal, ticks, time.perf_counter() - begun_s)
+    return _summary(rehearsal, 0.0 if first_s is None else time_s - first_s, time.perf_counter() - begun_s)
 
 
 async def _reload(rehearsal: Rehearsal) -> None:
@@ -117,10 +117,9 @@ async def _reload(rehearsal: Rehearsal) -> None:
         rehearsal.reload(panel)
 
 
-def _summary(rehearsal: Rehearsal, ticks: int, took_s: float) -> int:
+def _summary(rehearsal: Rehearsal, flown_s: float, took_s: float) -> int:
     from bridge.boards.pointer_channel import Phase
 
-    flown_s = ticks / rehearsal.rig.panel.description.tick_hz
     print(f"flown: {flown_s:.1f} s in {took_s:.1f} s ({flown_s / max(took_s, 1e-9):.0f} times real time)")
     faulted = False
     for session in rehearsal.rig.sessions.values():
