@@ -1,0 +1,282 @@
+"""The demo panel flies on three boards whose firmware runs as processes: real service, real serial links."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager, suppress
+from pathlib import Path
+
+import pytest
+
+from bridge.boards.frame import ChannelState
+from bridge.boards.state import State
+from bridge.firmware.generate import config_h
+from bridge.panel.load import load_panel
+from bridge.service import Service
+from bridge.sources.udp import UdpSource
+from tests.firmware import built
+from tests.firmware.bench import Bench
+
+LAYOUT = """
+kind = "keyvalue"
+separator = " "
+[[fields]]
+quantity = "pressure_altitude"
+key = "alt"
+unit = "ft"
+[[fields]]
+quantity = "altimeter_setting"
+key = "set"
+unit = "inHg"
+[[fields]]
+quantity = "calibrated_airspeed"
+key = "cas"
+unit = "kt"
+[[fields]]
+quantity = "heading_magnetic"
+key = "hdg"
+unit = "deg"
+"""
+AHEAD_OF_MARK = -150  # steps: homing by index is short, and still has to be done
+MARKS = {"left": (0, 1, 2), "right": (2,)}
+SWEPT = {"right": (0, 1), "centre": (2,)}
+SERVOS = {("right", 3), ("centre", 0), ("centre", 1)}
+
+
+class Cockpit:
+    """The three boards on their bench, and the description that reaches them."""
+
+    def __init__(self, config: Path) -> None:
+        (config / "layouts" / "test.toml").write_text(LAYOUT)
+        self.path = config / "panel.toml"
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+            probe.bind(("127.0.0.1", 0))
+            self.port = probe.getsockname()[1]
+        text = self.path.read_text().replace("127.0.0.1:5501", f"127.0.0.1:{self.port}")
+        text = text.replace("lag_s = 2.5", "lag_s = 0.4")  # the test need not wait for it
+        self.path.write_text(text.replace("layouts/labelled-text.toml", "layouts/test.toml"))
+        panel = load_panel(self.path)
+        self.benches: dict[str, Bench] = {}
+        for board in panel.description.boards:
+            folder = built.folder() / f"demo-{board}"
+            folder.mkdir(exist_ok=True)
+            (folder / "config.h").write_text(config_h(panel, board))  # the same for every test: built once
+            bench = self.benches[board] = Bench([built.program("host", folder)]).start()
+            for channel in MARKS.get(board, ()):
+                turn = next(p for p in panel.pointers if (p.board, p.channel) == (board, channel)).drive
+                numbers = turn.steps_per_turn
+                bench.tell("turn", channel, numbers.numerator, numbers.denominator)
+                bench.tell("at", channel, AHEAD_OF_MARK)
+            for channel in SWEPT.get(board, ()):
+                bench.tell("at", channel, 40)
+            described = f'[boards.{board}]\nlink = "serial"\nport = "{bench.device}"'
+            self.path.write_text(self.path.read_text().replace(f"[boards.{board}]", described))
+        self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        self.altitude_ft, self.airspeed_kt, self.heading_deg = 2140.0, 0.0, 90.0
+        self.climb_ft_s = self.gain_kt_s = self.turn_deg_s = 0.0
+
+    def close(self) -> None:
+        self._socket.close()
+        for bench in self.benches.values():
+            bench.stop()
+
+    async def send(self) -> None:
+        """Telemetry at some 30 Hz, for ever."""
+        while True:
+            heading = self.heading_deg % 360.0
+            text = f"alt={self.altitude_ft} set=29.92126 cas={self.airspeed_kt} hdg={heading}"
+            self._socket.sendto(text.encode(), ("127.0.0.1", self.port))
+            await asyncio.sleep(0.03)
+            self.altitude_ft += 0.03 * self.climb_ft_s
+            self.airspeed_kt += 0.03 * self.gain_kt_s
+            self.heading_deg += 0.03 * self.turn_deg_s
+
+    def level(self) -> None:
+        self.climb_ft_s = self.gain_kt_s = self.turn_deg_s = 0.0
+
+    def climb(self) -> None:
+        self.climb_ft_s, self.gain_kt_s, self.turn_deg_s = 33.3, 9.0, 3.0  # 2,000 ft/min, standard rate
+
+    def moved(self) -> list[int]:
+        return [made for bench in self.benches.values() for made in bench.made()]
+
+
+@pytest.fixture
+def cockpit(config: Path) -> Iterator[Cockpit]:
+    cockpit = Cockpit(config)
+    yield cockpit
+    cockpit.close()
+
+
+@asynccontextmanager
+async def flying(cockpit: Cockpit) -> AsyncIterator[Service]:
+    service = Service(load_panel(cockpit.path))
+    assert isinstance(service.sources[0], UdpSource)
+    run = asyncio.create_task(service.run())
+    feed = asyncio.create_task(cockpit.send())
+    try:
+        await until(lambda: ready(service), 90.0)
+        yield service
+    finally:
+        feed.cancel()
+        service.stop()
+        await asyncio.wait_for(run, 30)
+
+
+async def until(condition: Callable[[], bool], seconds: float = 40.0) -> None:
+    async with asyncio.timeout(seconds):
+        while not condition():
+            await asyncio.sleep(0.05)
+
+
+def ready(service: Service) -> bool:
+    return all(session.state is State.READY for session in service.rig.sessions.values())
+
+
+def wrong(cockpit: Cockpit, service: Service, within: float = 1.0) -> list[str]:
+    """Pointers that do not stand, within so many steps, where the chain wants them.
+
+    Servos have no mark to tell. An endless pointer may stand in another turn than the count
+    began in: there only the face matters.
+    """
+    found = []
+    for (board, channel), needle in service.rig.chain.needles.items():
+        if (board, channel) in SERVOS:
+            continue
+        off = cockpit.benches[board].places()[channel] - needle.position
+        if needle.pointer.endless:
+            off = needle.pointer.nearest(off, 0.0)
+        if abs(off) > within:
+            found.append(f"{needle.pointer.key} is off by {off:.1f} steps")
+    return found
+
+
+async def at_rest(cockpit: Cockpit) -> None:
+    """Fly level until no motor makes a step any more: instruments lag, and a needle creeps at the end."""
+    cockpit.level()
+    before: list[int] = []
+    async with asyncio.timeout(60.0):
+        while (now := cockpit.moved()) != before:
+            before = now
+            await asyncio.sleep(1.0)
+
+
+async def test_a_flight_leaves_every_needle_where_the_chain_wants_it(cockpit: Cockpit) -> None:
+    async with flying(cockpit) as service:
+        cockpit.climb()
+        await asyncio.sleep(3.0)
+        await at_rest(cockpit)
+        assert cockpit.altitude_ft > 2180
+        assert wrong(cockpit, service) == []
+        for session in service.rig.sessions.values():
+            assert session.statistics.board_bad == 0
+            assert session.statistics.refused == 0
+            for row, needle in zip(
+                (channel.reported for channel in session.channels),
+                (service.rig.chain.needles[session.name, n] for n in range(len(session.channels))),
+                strict=True,
+            ):
+                assert row.state == ChannelState.READY
+                assert abs(row.position - needle.position) <= 1.0
+
+
+async def test_a_board_that_is_reset_in_flight_homes_and_flies_on_and_disturbs_no_other(
+    cockpit: Cockpit,
+) -> None:
+    async with flying(cockpit) as service:
+        cockpit.climb()
+        await asyncio.sleep(1.0)
+        cockpit.benches["right"].tell("reset")
+        right, left = service.rig.sessions["right"], service.rig.sessions["left"]
+        await until(lambda: right.state is not State.READY)
+        assert left.state is State.READY
+        await until(lambda: ready(service), 90.0)
+        await at_rest(cockpit)
+        assert wrong(cockpit, service) == []
+
+
+async def test_forty_lost_steps_are_told_and_mended(
+    cockpit: Cockpit, capsys: pytest.CaptureFixture[str]
+) -> None:
+    async with flying(cockpit) as service:
+        await at_rest(cockpit)
+        cockpit.benches["right"].tell("lose", 2, 40)
+        (off,) = wrong(cockpit, service)
+        assert off.startswith("heading.card is off by -40")
+        cockpit.turn_deg_s = 60.0
+        session = service.rig.sessions["right"]
+        await until(lambda: session.channels[2].audit is not None and session.channels[2].audit.missed != 0)
+        await at_rest(cockpit)
+        # A mark is told to the step, and turns are no whole number of steps.
+        await until(lambda: not wrong(cockpit, service, within=2.0))
+        assert "missed steps" in capsys.readouterr().out
+        assert session.state is State.READY
+
+
+async def test_a_host_that_is_killed_and_started_again_goes_on_without_homing(
+    cockpit: Cockpit, tmp_path: Path
+) -> None:
+    feed = asyncio.create_task(cockpit.send())
+    first = start_host(cockpit, tmp_path / "first.log")
+    try:
+        cockpit.climb()
+        await until(lambda: steady(tmp_path / "first.log"), 90.0)
+        assert homings(tmp_path / "first.log") == 7
+        await asyncio.sleep(1.0)
+        os.kill(first.pid, signal.SIGKILL)
+        first.wait()
+        cockpit.level()
+        await asyncio.sleep(1.5)  # longer than the watchdog: the boards hold
+        second = start_host(cockpit, tmp_path / "second.log")
+        try:
+            await until(lambda: steady(tmp_path / "second.log"), 60.0)
+            await at_rest(cockpit)
+            assert homings(tmp_path / "second.log") == 0
+            pointers = load_panel(cockpit.path).pointers
+            hundreds = next(pointer for pointer in pointers if pointer.key == "altimeter.hundreds")
+            shown_ft = hundreds.reading(float(cockpit.benches["left"].places()[0]))
+            off_ft = (shown_ft - cockpit.altitude_ft + 500.0) % 1000.0 - 500.0
+            assert abs(off_ft) < 1.0
+        finally:
+            second.send_signal(signal.SIGTERM)
+            second.wait(30)
+    finally:
+        first.kill()
+        first.wait()
+        feed.cancel()
+        with suppress(asyncio.CancelledError):
+            await feed
+
+
+def start_host(cockpit: Cockpit, log: Path) -> subprocess.Popen[bytes]:
+    environment = os.environ | {"XDG_STATE_HOME": str(log.parent / "state")}
+    with log.open("wb") as file:
+        return subprocess.Popen(
+            [sys.executable, "-m", "bridge.cli", "run", str(cockpit.path), "--json"],
+            stdout=file,
+            stderr=file,
+            cwd=built.ROOT,
+            env=environment,
+        )
+
+
+def rows(log: Path) -> list[dict[str, object]]:
+    lines = log.read_text().splitlines() if log.exists() else []
+    return [json.loads(line) for line in lines if line.startswith("{") and line.endswith("}")]
+
+
+def steady(log: Path) -> bool:
+    """Whether all three boards have become ready, and are so still."""
+    states = {row["board"]: row["state"] for row in rows(log) if row.get("event") == "board"}
+    return len(states) == 3 and set(states.values()) == {"ready"}
+
+
+def homings(log: Path) -> int:
+    return sum(row.get("event") == "homed" for row in rows(log))
