@@ -229,5 +229,5 @@ class _Loader:
                         f"boards.{name}.channels.{number}",
                         "a channel without a pointer",
                         "a pointer on every channel",
-                        "Give it one, or take it out and number the others 0, 1, 2 ...",
+                        "Give it one, or take it out and number the others without a gap",
                     )
