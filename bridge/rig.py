@@ -65,13 +65,13 @@ class Rig:
         self._interval_s = 0.0  # the longest of late between two arrivals
         self._confirmed: dict[Place, float] = {**(before._confirmed if before else {}), **(confirmed or {})}
         self.sessions: dict[str, BoardSession] = {}
-        self._boards: list[tuple[BoardSession, tuple[Needle, ...]]] = []
+        self._boards: list[tuple[BoardSession, tuple[Needle, ...], tuple[Place, ...]]] = []
         self._standing: set[Place] = set()
         for name, described in panel.description.boards.items():
             session = self._session(name, before)
             self.sessions[name] = session
-            needles = tuple(self.chain.needles[name, number] for number in sorted(described.channels))
-            self._boards.append((session, needles))
+            places = tuple((name, number) for number in sorted(described.channels))
+            self._boards.append((session, tuple(self.chain.needles[place] for place in places), places))
             if before and before.sessions.get(name) is session:
                 self._standing |= {place for place in before._standing if place[0] == name}
 
@@ -106,7 +106,7 @@ class Rig:
         self.chain.step(time_s)
         return [
             (session.name, [n.position for n in needles], [n.velocity for n in needles])
-            for session, needles in self._boards
+            for session, needles, _ in self._boards
         ]
 
     def park(self) -> None:
@@ -143,19 +143,21 @@ class Rig:
 
     def _attend(self, time_s: float) -> None:
         """See to what the boards said since the last tick."""
-        for session, needles in self._boards:
+        ready, standing = Phase.READY, self._standing
+        for session, needles, places in self._boards:
             for notice in session.take_notices():
                 self._notice(time_s, session, notice)
-            for channel, needle in zip(session.channels, needles, strict=True):
-                place = (session.name, channel.number)
-                known = channel.phase is Phase.READY
-                if known and place not in self._standing:
+            for channel, needle, place in zip(session.channels, needles, places, strict=True):
+                known = channel.phase is ready
+                if known == (place in standing):
+                    continue
+                if known:
                     # Where the board says the pointer stands is where its path goes on.
                     needle.stand(float(channel.position))
-                    self._standing.add(place)
+                    standing.add(place)
                     self._send_on(needle)
-                elif not known:
-                    self._standing.discard(place)
+                else:
+                    standing.remove(place)
 
     def _send_on(self, needle: Needle) -> None:
         """Where a pointer goes whose position has just become known, should nothing arrive for it."""

@@ -288,6 +288,7 @@ _TABLE: dict[int, _Plain | _Masked | _Counted] = {
     FrameType.REFUSAL: _Plain(Refusal, 2, struct.Struct("<BB")),
 }
 _TYPE_OF: dict[Any, int] = {shape.make: kind for kind, shape in _TABLE.items()}
+_MOVE = int(FrameType.MOVE)
 _MOVES = [struct.Struct("<BBBH" + "iBi" * count) for count in range(MAX_CHANNELS + 1)]
 
 
@@ -343,7 +344,7 @@ def encode_move(
     Raises OutOfRange for a number that is not finite or does not fit, or too many channels.
     """
     count = len(positions)
-    values = [VERSION, FrameType.MOVE, sequence & 255, (1 << count) - 1 if mask is None else mask]
+    values = [VERSION, _MOVE, sequence & 255, (1 << count) - 1 if mask is None else mask]
     try:
         for position, velocity in zip(positions, velocities, strict=True):
             fixed = floor(position * 256.0 + 0.5)

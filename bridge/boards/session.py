@@ -21,6 +21,7 @@ from bridge.errors import BoardError
 _log = structlog.get_logger(__name__)
 
 FIRST_ASK_S, SLOWEST_ASK_S, FAULTED_ASK_S = 0.05, 0.5, 2.0
+_UNKNOWN = ChannelState.UNKNOWN
 _MOST_QUERIES = 16  # unanswered ones remembered
 
 
@@ -89,7 +90,7 @@ class BoardSession:
         if self.state is State.ABSENT:
             self._ask_s = time_s
             self._pause_s = FIRST_ASK_S
-        self._go(Trigger.HEARD, "heard")
+            self._go(Trigger.HEARD, "heard")
         try:
             sequence, message = frame.decode(payload)
         except frame.FrameError as error:
@@ -242,10 +243,12 @@ class BoardSession:
         self._settle()
 
     def _look_for_reset(self, status: frame.Status) -> None:
+        if all(row.state != _UNKNOWN for row in status.channels):
+            return
         lost = [
             channel.number
             for channel, row in zip(self.channels, status.channels, strict=True)
-            if row.state == ChannelState.UNKNOWN and channel.reported.state != ChannelState.UNKNOWN
+            if row.state == _UNKNOWN and channel.reported.state != _UNKNOWN
         ]
         if lost:
             self.statistics.resets += 1
@@ -255,7 +258,7 @@ class BoardSession:
             for channel, row in zip(self.channels, status.channels, strict=True)
             if channel.expected.limits.output != Output.SERVO
         ]
-        if lost or (movers and all(state == ChannelState.UNKNOWN for state in movers) and not self._fresh):
+        if lost or (movers and all(state == _UNKNOWN for state in movers) and not self._fresh):
             self._fresh = True
             self._counts.clear()
 
@@ -305,6 +308,8 @@ class BoardSession:
     def _wishes(self) -> list[bytes]:
         """One HOME, ADOPT and REST for all channels that want it."""
         wishes = [channel.wish for channel in self.channels if channel.wish is not None]
+        if not wishes:
+            return []
         for channel in self.channels:
             channel.wish = None
         homes = tuple(c for wish in wishes if isinstance(wish, frame.Home) for c in wish.channels)

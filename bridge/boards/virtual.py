@@ -16,6 +16,7 @@ from bridge.boards import frame
 from bridge.boards.channel import Channel, VirtualChannel
 from bridge.boards.frame import EventKind, FrameType, Reason
 
+_IDENTIFY = int(FrameType.IDENTIFY)
 _SLICE_S = 0.05  # how often a board that hears nothing looks whether anything happened
 
 
@@ -109,7 +110,7 @@ class VirtualBoard:
     def _count(self, payload: bytes) -> None:
         """A gap in the host's sequence is counted; a doubled or late frame is not. IDENTIFY starts afresh."""
         sequence = payload[2]
-        fresh = self._expected is None or payload[1] == FrameType.IDENTIFY
+        fresh = self._expected is None or payload[1] == _IDENTIFY
         gap = 0 if fresh or self._expected is None else sequence - self._expected & 255
         if gap < 128:
             self._missed += gap
