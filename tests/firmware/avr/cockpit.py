@@ -123,7 +123,7 @@ async def ask(subject: AvrSubject) -> tuple[frame.Status, Counts]:
     return status, await subject.emulator.counts()
 
 
-async def until(condition: Callable[[], bool], what: str, patience_s: float = 60.0) -> None:
+async def until(condition: Callable[[], bool], what: str, patience_s: float = 15.0) -> None:
     """Wait for a condition of the service; a slow machine gets its time."""
     try:
         async with asyncio.timeout(patience_s):

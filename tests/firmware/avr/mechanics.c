@@ -90,6 +90,13 @@ static void drive(const struct pin *pin, bool level)
     avr_raise_irq(pin->irq, level);
 }
 
+/* simavr 1.6: a reset clears the pins' registers, but a level that is raised again is taken for one that stayed. */
+static void forget(const struct pin *pin)
+{
+    if (pin->port)
+        pin->irq->value = UINT32_MAX;
+}
+
 static void find(struct pin *pin)
 {
     if (pin->port)
@@ -433,8 +440,12 @@ void mechanics_reset(void)
         rotor->levels = 0;
         rotor->enabled = rotor->waiting = false;
         rotor->step_edge = 0;
+        forget(&rotor->index);
+        forget(&rotor->stop);
         show_sensors(rotor);
         contact->quarters = contact->presses = contact->bounces = contact->phase = 0;
+        forget(&contact->a);
+        forget(&contact->b);
         drive(&contact->a, true);
         drive(&contact->b, true);
     }
