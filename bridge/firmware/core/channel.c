@@ -19,6 +19,7 @@ struct channel {
     uint8_t state;
     uint8_t next;  /* the state to enter when it stands still; `state` while there is none */
     bool was_known; /* when homing began */
+    bool leaving;   /* the end stop was closed when homing began: away from it first, to find where it closes */
     bool current;
     uint8_t wake_ticks;
 };
@@ -94,11 +95,18 @@ bool channel_move(uint8_t number, struct place goal, int32_t velocity)
     return true;
 }
 
+static void search_on(struct channel *channel, bool clockwise)
+{
+    int16_t rate = channel->motion.fastest / HOMING_SHARE;
+
+    channel->searched_from = channel->place.count;
+    motion_run(&channel->motion, clockwise ? rate : -rate);
+}
+
 void channel_home(uint8_t number)
 {
     const struct channel_config *config = &channel_configs[number];
     struct channel *channel = &channels[number];
-    int16_t rate = channel->motion.fastest / HOMING_SHARE;
 
     if (config->homing == LAST_POSITION)
         return;
@@ -107,8 +115,8 @@ void channel_home(uint8_t number)
     current(number, true);
     steps_look(number);
     steps_found(number); /* what was found before does not count */
-    channel->searched_from = channel->place.count;
-    motion_run(&channel->motion, config->homing == INDEX ? rate : -rate);
+    channel->leaving = config->homing == STOP && steps_stop_closed(number);
+    search_on(channel, config->homing == INDEX || channel->leaving);
 }
 
 void channel_adopt(uint8_t number, int32_t position)
@@ -162,7 +170,8 @@ static void search(uint8_t number, const struct finding *found)
 {
     struct channel *channel = &channels[number];
     int32_t travelled = count_minus(channel->place.count, channel->searched_from);
-    bool far = (travelled < 0 ? -travelled : travelled) > channel_configs[number].search;
+    int32_t most = channel_configs[number].search / (channel->leaving ? 4 : 1);
+    bool far = (travelled < 0 ? -travelled : travelled) > most;
 
     switch (channel_configs[number].homing) {
     case INDEX:
@@ -174,9 +183,12 @@ static void search(uint8_t number, const struct finding *found)
         }
         break;
     case STOP:
-        if (found->stop || steps_stop_closed(number)) {
-            home_at(number, found->stop ? found->stop_at : channel_position(number));
+        if (found->stop && !channel->leaving) {
+            home_at(number, found->stop_at);
             stop_then(channel, READY);
+        } else if (channel->leaving && !steps_stop_closed(number)) {
+            channel->leaving = false;
+            search_on(channel, false);
         } else if (far) {
             not_found(number, NO_STOP);
         }

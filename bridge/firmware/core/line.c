@@ -5,10 +5,10 @@
 
 #define RECEIVED 128 /* a power of two; 2.5 ms at 500,000 baud */
 
-static uint8_t received[RECEIVED];
+static volatile uint8_t received[RECEIVED]; /* a byte is there before its index says so */
 static volatile uint8_t received_head, received_tail;
 
-static uint8_t sent[256]; /* its indices wrap by themselves */
+static volatile uint8_t sent[256]; /* its indices wrap by themselves */
 static volatile uint8_t sent_head, sent_tail;
 
 /* The frame being written: not seen by the port before `line_end`. */

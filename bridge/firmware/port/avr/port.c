@@ -120,6 +120,7 @@ uint8_t port_lock(void)
 
 void port_unlock(uint8_t before)
 {
+    __asm__ volatile("" ::: "memory"); /* what was written under the lock is there before it opens */
     SREG = before;
 }
 
