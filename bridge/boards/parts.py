@@ -21,8 +21,8 @@ Complaint = tuple[str, str, str, str]
 FASTEST_STEPS_S = 3900
 """A channel makes at most one step in each second slot of 128 µs."""
 
-STRONGEST_STEPS_S2 = 200_000
-"""The highest acceleration that the firmware's arithmetic holds."""
+WEAKEST_STEPS_S2, STRONGEST_STEPS_S2 = 8, 200_000
+"""The accelerations that the firmware's arithmetic holds."""
 
 _BAUD_TOLERANCE = 0.025  # of the rate; both ends together may be about 5 % apart (common practice, no source)
 
@@ -257,10 +257,10 @@ def check_drive(
             f"at most {FASTEST_STEPS_S} steps/s from a board",
             "Lower the speed, or use fewer microsteps",
         )
-    if acceleration_steps_s2 > STRONGEST_STEPS_S2:
+    if not WEAKEST_STEPS_S2 <= acceleration_steps_s2 <= STRONGEST_STEPS_S2:
         yield (
             "acceleration_steps_s2",
             f"{acceleration_steps_s2:g}",
-            f"at most {STRONGEST_STEPS_S2} steps/s²",
-            "Lower the acceleration",
+            f"{WEAKEST_STEPS_S2} to {STRONGEST_STEPS_S2} steps/s²",
+            f"{'Raise' if acceleration_steps_s2 < WEAKEST_STEPS_S2 else 'Lower'} the acceleration",
         )

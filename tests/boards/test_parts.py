@@ -157,5 +157,6 @@ def test_what_firmware_can_not_drive_is_said_of_the_drive() -> None:
         "speed_steps_s",
         "acceleration_steps_s2",
     ]
+    assert [cure for *_, cure in check_drive("step_dir", 16, 100, 7)] == ["Raise the acceleration"]
     assert [key for key, *_ in check_drive("four_wire", 1, 500, 1000)] == ["microsteps"]
     assert [key for key, *_ in check_drive("gauge_stepper", 4, 500, 1000)] == ["microsteps"]
