@@ -76,6 +76,8 @@ def motion_limits(pointer: Pointer) -> Limits:
 def needle_of(pointer: Pointer) -> Needle:
     """The needle of this pointer, at its home position."""
     home = pointer.drive.zero_steps
+    if pointer.low_steps is not None and pointer.high_steps is not None:
+        home = min(max(home, pointer.low_steps), pointer.high_steps)
     return Needle(pointer, Course(pointer), Motion(motion_limits(pointer), home), home)
 
 
@@ -163,6 +165,14 @@ class Chain:
     def set_altimeter(self, time_s: float, setting_inhg: float) -> None:
         """A knob was turned: the altimeter setting is this from now on."""
         self._take(time_s, {"altimeter_setting": setting_inhg})
+
+    def start_afresh(self) -> None:
+        """What arrives next does not follow from what came before: derivation and instruments forget."""
+        kept = {name: self.readings[name] for name in self._own if name in self.readings}
+        self._derivation = self.plan.start()
+        self.readings = self._derivation.update(self._time_s, kept)
+        self._instruments = {gauge: self.panel.instrument(gauge) for gauge in self._instruments}
+        self._gauges = tuple(self._gauge(gauge) for gauge in self._instruments)
 
     def feed(self, time_s: float, readings: Mapping[str, float]) -> None:
         """Take readings (canonical units) that belong to this time, and aim the pointers they move."""

@@ -26,8 +26,8 @@ from bridge.quantities import CATALOGUE, Catalogue, quantity
 # Smoothing of slopes: short beside the lag of the instruments that show them, long beside the
 # interval of telemetry (values chosen here).
 _SMOOTH_S = 0.5
-_FASTEST_FT_S = 1000.0
-_FASTEST_DEG_S = 360.0
+_FASTEST_FT_S = 400.0
+_FASTEST_DEG_S = 180.0
 
 # Under this speed an aeroplane rolls on its wheels, and bank says nothing of its turn.
 _LEAST_TURNING_KT = 30.0

@@ -75,7 +75,7 @@ class Rehearsal:
         while arrival is not None:
             time_s = start_s + ticks * tick_s  # no sum, so nothing accumulates
             while arrival is not None and arrival.arrival_s <= time_s + 1e-9:
-                self.rig.feed(arrival.arrival_s, arrival.readings)
+                self.rig.feed(arrival.arrival_s, arrival.readings, arrival.jumped)
                 arrival = next(self._arrivals, None)
             self._tick(time_s)
             yield time_s

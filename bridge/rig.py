@@ -84,14 +84,21 @@ class Rig:
         described = self.panel.description.boards[name]
         expected = expected_channels(self.panel, name)
         if before is not None and name in before.sessions:
-            same = described == before.panel.description.boards[name]
-            if same and expected == expected_channels(before.panel, name):
+            was = before.panel.description.boards[name]
+            same_line = (described.link, described.port, described.baud) == (was.link, was.port, was.baud)
+            same_board = (described.id, expected) == (was.id, expected_channels(before.panel, name))
+            if same_line and same_board:
                 return before.sessions[name]
         board_id = bytes.fromhex(described.id) if described.id else None
         return BoardSession(name, expected, board_id=board_id)
 
-    def feed(self, time_s: float, readings: Mapping[str, float]) -> None:
-        """Take readings (canonical units) that belong to this time."""
+    def feed(self, time_s: float, readings: Mapping[str, float], jumped: bool = False) -> None:
+        """Take readings (canonical units) that belong to this time.
+
+        `jumped` when they do not follow from what came before: a replay began again, say.
+        """
+        if jumped:
+            self.chain.start_afresh()
         if self.telemetry_s is not None:
             self._interval_s = max(time_s - self.telemetry_s, 0.9 * self._interval_s)
         self.telemetry_s = time_s
@@ -117,7 +124,7 @@ class Rig:
     @property
     def still(self) -> bool:
         """True when no needle moves."""
-        return all(needle.velocity == 0.0 for needle in self.chain.needles.values())
+        return all(needle.motion.at_rest for needle in self.chain.needles.values())
 
     def positions(self) -> dict[Place, float]:
         """Where the pointers whose position is known stand, in steps."""

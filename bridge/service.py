@@ -197,7 +197,7 @@ class Service:
 
     def _arrived(self, arrival: Arrival, base: TimeBase) -> None:
         time_s = base.place(arrival.arrival_s, arrival.source_time_s)
-        self.rig.feed(time_s, arrival.readings)
+        self.rig.feed(time_s, arrival.readings, arrival.jumped)
         if self._recording is not None:
             self._recording.record(arrival.arrival_s, arrival.readings)
         # A sender faster than the boards' lines is not followed frame by frame.
@@ -215,7 +215,11 @@ class Service:
             board = self.boards.get(name)
             # A board whose description has just changed is left out until it is swapped.
             if board is not None and board.session is self.rig.sessions[name]:
-                board.move(now_s, positions, velocities)
+                try:
+                    board.move(now_s, positions, velocities)
+                except Exception:  # the other boards get theirs
+                    if (count := self._sparingly.say(("move", name), now_s)) is not None:
+                        _log.exception("move not sent", board=name, **count)
 
     async def _come_to_rest(self) -> None:
         for source in self.sources:

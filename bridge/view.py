@@ -19,10 +19,14 @@ _STATE_STYLE = {State.READY: "green", State.HOMING: "yellow", State.INTRODUCING:
 
 
 class View:
-    """Draws a rig into the terminal when told to; log lines passed to `log` stand beneath it."""
+    """Draws a rig into the terminal when told to; log lines passed to `log` stand beneath it.
 
-    def __init__(self, title: str, console: Console | None = None) -> None:
+    `clock` tells whether the time is one to show: a flight's own, not this machine's.
+    """
+
+    def __init__(self, title: str, console: Console | None = None, clock: bool = True) -> None:
         self._title = title
+        self._clock = clock
         self._lines: deque[str] = deque(maxlen=6)
         self.live = Live(console=console, auto_refresh=False, transient=False)
 
@@ -32,7 +36,8 @@ class View:
     def draw(self, rig: Rig, time_s: float) -> None:
         """Draw the rig as it stands at this time."""
         age = "none yet" if rig.telemetry_s is None else f"{max(0.0, time_s - rig.telemetry_s):.2f} s old"
-        head = Text(f"{self._title}   {clock(time_s)}   telemetry {rig.telemetry.value}, {age}", style="bold")
+        shown = f"{clock(time_s)}   " if self._clock else ""
+        head = Text(f"{self._title}   {shown}telemetry {rig.telemetry.value}, {age}", style="bold")
         log = Text("\n".join(self._lines), style="dim", no_wrap=True, overflow="ellipsis")
         missing = [
             _words(f"{gauge} lacks telemetry: {why}", "yellow") for gauge, why in rig.chain.missing.items()

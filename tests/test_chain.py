@@ -105,3 +105,17 @@ def test_after_a_reposition_the_hundreds_pointer_goes_the_short_way() -> None:
     moved = chain.needles[HUNDREDS].position - stood
     turn = float(chain.needles[HUNDREDS].pointer.drive.steps_per_turn)
     assert moved == pytest.approx(0.1 * turn, abs=0.003 * turn), "a tenth of a turn, not twenty-eight"
+
+
+def test_after_a_jump_in_the_telemetry_derived_readings_and_lags_start_afresh() -> None:
+    chain = demo(frozenset({"pressure_altitude", "altimeter_setting"}))
+    needle = chain.needles["right", 1]  # vertical speed, derived from altitude here
+    time_s = 0.0
+    for tick in range(400):
+        time_s = tick / 20
+        chain.feed(time_s, {"pressure_altitude": 3000.0 + 10 * time_s, "altimeter_setting": 29.92})
+    assert needle.indication == pytest.approx(600, abs=15)
+    chain.start_afresh()
+    for tick in range(1, 40):
+        chain.feed(time_s + tick / 20, {"pressure_altitude": 3300.0, "altimeter_setting": 29.92})
+    assert needle.indication == pytest.approx(0, abs=1), "the 100 ft between are no climb"

@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable, Sequence
 
 from bridge.boards.link import Link
-from bridge.boards.session import BoardSession
+from bridge.boards.session import STOPPED, BoardSession
 from bridge.boards.virtual import VirtualBoard
 from bridge.errors import BoardError
 
@@ -55,7 +55,7 @@ class Board:
                 await self.link.close()
                 await asyncio.sleep(RETRY_S)
         finally:
-            self.session.link_lost("stopped")
+            self.session.link_lost(STOPPED)
             await self.link.close()
 
     async def _talk(self) -> None:
@@ -92,11 +92,6 @@ class InstantBoard:
             answers = self.board.receive(time_s, payload)
             if answers:
                 self._hear(time_s, answers)
-
-    def rest(self, time_s: float) -> None:
-        payload = self.session.rest()
-        if payload:
-            self._hear(time_s, self.board.receive(time_s, payload))
 
     def talk(self, time_s: float) -> None:
         """Exchange everything but MOVE that is due at this time."""

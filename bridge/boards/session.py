@@ -20,6 +20,8 @@ from bridge.errors import BoardError
 
 _log = structlog.get_logger(__name__)
 
+STOPPED = "stopped"
+"""Why a link is closed when nothing is wrong."""
 FIRST_ASK_S, SLOWEST_ASK_S, FAULTED_ASK_S = 0.05, 0.5, 2.0
 _UNKNOWN = ChannelState.UNKNOWN
 _MOST_QUERIES = 16  # unanswered ones remembered
@@ -364,6 +366,7 @@ class BoardSession:
         state = TRANSITIONS.get((self.state, trigger))
         if state is None:
             return
-        log = _log.warning if state in (State.ABSENT, State.FAULTED) else _log.info
+        bad = state in (State.ABSENT, State.FAULTED) and detail != STOPPED
+        log = _log.warning if bad else _log.info
         log("board", board=self.name, state=state.value, was=self.state.value, on=trigger.value, why=detail)
         self.state, self.detail = state, detail

@@ -36,8 +36,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def add_flight_arguments(parser: argparse.ArgumentParser) -> None:
     """Which part of the flight, how fast, and whether to write a trace."""
     parser.add_argument("--speed", default="1", metavar="FACTOR", help="pace, a factor or max (1)")
-    parser.add_argument("--from", dest="start", type=float, default=-math.inf, metavar="S", help="start (s)")
-    parser.add_argument("--to", dest="end", type=float, default=math.inf, metavar="S", help="end (s)")
+    parser.add_argument(
+        "--from", dest="start", type=_seconds, default=-math.inf, metavar="S", help="start (s)"
+    )
+    parser.add_argument("--to", dest="end", type=_seconds, default=math.inf, metavar="S", help="end (s)")
     parser.add_argument("--loop", action="store_true", help="begin again at the end")
     parser.add_argument(
         "--trace",
@@ -45,6 +47,14 @@ def add_flight_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="write each pointer's reading, target, commanded and reported position at every tick (CSV)",
     )
+
+
+def _seconds(text: str) -> float:
+    """A time of the log; raises ValueError, which argparse turns into words."""
+    value = float(text)
+    if not math.isfinite(value):
+        raise ValueError
+    return value
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -111,10 +121,15 @@ async def _rehearse(panel: Panel, log: FlightLog, arguments: argparse.Namespace,
 
 async def _reload(rehearsal: Rehearsal) -> None:
     """Take every good change of the description while flying."""
+    import structlog
+
     from bridge.panel.watch import changes
 
     async for panel in changes(rehearsal.rig.panel):
-        rehearsal.reload(panel)
+        try:
+            rehearsal.reload(panel)
+        except Exception:  # the flight goes on, and so does the watch
+            structlog.get_logger(__name__).exception("description not taken")
 
 
 def _summary(rehearsal: Rehearsal, flown_s: float, took_s: float) -> int:

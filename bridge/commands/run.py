@@ -47,7 +47,7 @@ def run(arguments: argparse.Namespace) -> int:
     from bridge.view import View
 
     panel = load_panel(arguments.panel)
-    view = View(panel.description.name) if arguments.view else None
+    view = View(panel.description.name, clock=False) if arguments.view else None
     logs.set_up(arguments.json, view.log if view else None)
     return asyncio.run(_fly(panel, arguments, view))
 

@@ -12,6 +12,7 @@ A last line that was cut, by a crash or a full disk, is passed over and said.
 from __future__ import annotations
 
 import csv
+import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -23,6 +24,9 @@ from bridge.description import Wrong, near
 from bridge.errors import DescriptionError, DescriptionErrors
 from bridge.quantities import CATALOGUE, Catalogue
 from bridge.sources.measure import TIME, Measure, Unfit, measure
+
+LONGEST_GAP_S = 3600.0
+"""A longer silence within one log is taken for a mistyped time."""
 
 _COLUMN = re.compile(r"\s*([^\[\]]*?)\s*\[\s*([^\[\]]*?)\s*\]\s*")
 _HEADER_EXAMPLE = "a first line such as time[s],pressure_altitude[ft]"
@@ -52,13 +56,21 @@ class FlightLog:
         with self.path.open(encoding="utf-8-sig", errors="replace", newline="") as file:
             reader = csv.reader(file, strict=True)
             next(reader)
-            latest_s = -float("inf")
+            latest_s = -math.inf
             while True:
                 try:
                     cells = next(reader)
                     if not cells:
                         continue
                     time_s, readings = self._moment(cells, reader.line_num)
+                    if latest_s > -math.inf and time_s - latest_s > LONGEST_GAP_S:
+                        raise self._wrong(
+                            reader.line_num,
+                            self._time,
+                            f"{time_s:g} s after {latest_s:g} s",
+                            f"a line at least every {LONGEST_GAP_S:g} s",
+                            "Mend the time, or cut the file in two",
+                        )
                     if time_s < latest_s:
                         raise self._wrong(
                             reader.line_num,

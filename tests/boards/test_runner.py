@@ -278,7 +278,6 @@ def test_an_instant_board_gives_the_same_bytes_every_time() -> None:
             board.move(tick / 100, [tick * 3.0, tick / 3], [300.0, 100 / 3])
             places += [channel.status.position for channel in map(board.board.channel, range(2))]
         assert board.session.state is State.READY
-        board.rest(20.0)
         return places
 
     first = flight()

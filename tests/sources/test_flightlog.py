@@ -184,3 +184,9 @@ def test_no_bytes_make_the_reader_raise_anything_but_a_description_error(content
                     pass
             except (DescriptionError, DescriptionErrors):
                 pass
+
+
+def test_a_mistyped_time_is_said_and_not_waited_for(tmp_path: Path) -> None:
+    log = log_of(tmp_path / "log.csv", "time[s],pressure_altitude[ft]\n-5,1000\n0,1000\n1e12,1010\n3,1020\n")
+    with pytest.raises(DescriptionError, match=r"log\.csv:4: column 1 \(time\).*3600"):
+        list(log)
