@@ -20,7 +20,8 @@ from bridge.rig import Rig
 from bridge.sources.source import Arrival
 
 _PREPARE_S = 60.0
-"""Boards get at most this long before the flight to home their pointers."""
+"""Boards get this long before the flight to home their pointers."""
+_PREPARE_FEED_TICKS = 10
 
 
 def virtual_board(panel: Panel, name: str) -> VirtualBoard:
@@ -92,7 +93,8 @@ class Rehearsal:
             board.start(time_s)
         for tick in range(round(_PREPARE_S / tick_s)):
             time_s = start_s - _PREPARE_S + tick * tick_s
-            self.rig.feed(time_s, readings)
+            if tick % _PREPARE_FEED_TICKS == 0:
+                self.rig.feed(time_s, readings)
             self._tick(time_s)
 
     def _tick(self, time_s: float) -> None:
