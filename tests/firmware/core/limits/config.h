@@ -39,9 +39,9 @@
         .output = SERVO, .homing = LAST_POSITION, .speed = 800, .acceleration = 8000, \
         .low = 1000, .high = 2000, .pins = {17, NO_PIN, NO_PIN, NO_PIN}, NO_SENSORS, \
     }, \
-    { /* 7: to its speed in five steps */ \
-        .output = STEP_DIR, .homing = LAST_POSITION, .reversed = true, .speed = 500, \
-        .acceleration = 50000, .low = INT32_MIN, .high = INT32_MAX, .pins = {18, 19, 20, NO_PIN}, NO_SENSORS, \
+    { /* 7: to its speed in five steps; driver off while it stands */ \
+        .output = STEP_DIR, .homing = LAST_POSITION, .reversed = true, .saves_current = true, \
+        .speed = 500, .acceleration = 50000, .low = INT32_MIN, .high = INT32_MAX, .pins = {18, 19, 20, NO_PIN}, NO_SENSORS, \
     },
 
 #define INPUTS 0
