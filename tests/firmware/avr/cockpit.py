@@ -1,4 +1,4 @@
-"""The demo panel on emulated boards: each board's firmware as `pointer-bridge firmware` writes it, real links."""
+"""The demo panel on emulated boards, each with the firmware that `pointer-bridge firmware` writes for it."""
 
 from __future__ import annotations
 
@@ -7,10 +7,11 @@ from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass
 from fractions import Fraction
+from itertools import pairwise
 from pathlib import Path
 
 from bridge.boards import frame
-from bridge.boards.frame import Homing
+from bridge.boards.frame import ChannelState, Homing
 from bridge.firmware.generate import config_h
 from bridge.panel.expected import expected_channels
 from bridge.panel.load import Panel, load_panel
@@ -85,7 +86,7 @@ def hung(panel: Panel, board: str) -> str:
             continue
         bare = " -" if channel.output == "step_dir" and len(channel.pins) == 2 else ""
         lines.append(f"rotor {number} {channel.output} {pins(channel.pins)}{bare}")
-        lines.append(f"at {number} {START.get(limits.homing, 0)}")
+        lines.append(f"at {number} {START.get(Homing(limits.homing), 0)}")
         if channel.reversed:
             lines.append(f"reversed {number}")
         if channel.homing == "sweep":
@@ -113,11 +114,15 @@ async def home(subject: AvrSubject) -> dict[int, int]:
 
 
 async def ask(subject: AvrSubject) -> tuple[frame.Status, Counts]:
-    """What the board says and what the pins saw, once everything stands still."""
+    """What the board says and what the pins saw, once the board rests as it was told."""
     await subject.emulator.tell("pace demand")
     await subject.reopen()
+
+    def rests(status: frame.Status) -> bool:
+        return all(channel.state == ChannelState.RESTING for channel in status.channels)
+
     try:
-        status = await Host(subject, subject.link).status()
+        status = await Host(subject, subject.link).until(rests, "rest", 5.0)
     finally:
         await subject.link.close()
     return status, await subject.emulator.counts()
@@ -160,19 +165,23 @@ def beaten_limits(
     for channel, (speed, acceleration) in limits.items():
         times = [(record.cycle / CLOCK_HZ, record.value) for record in records if record.kind == channel]
         before: tuple[float, float] | None = None  # the last interval's middle and rate
-        for (start_s, way), (end_s, ahead) in zip(times, times[1:], strict=False):
+        for (start_s, way), (end_s, ahead) in pairwise(times):
             if way != ahead:
                 before = None
                 continue
             interval_s = end_s - start_s
             if interval_s + held_up_s < 1.0 / speed:
-                found.append(f"channel {channel}: {interval_s * 1e6:.0f} us between two steps at {end_s:.4f} s")
+                found.append(
+                    f"channel {channel}: {interval_s * 1e6:.0f} us between two steps at {end_s:.4f} s"
+                )
             rate, middle_s = 1.0 / interval_s, (start_s + end_s) / 2.0
             if before is not None:
                 spread = held_up_s * (rate**2 + before[1] ** 2)
                 allowed = acceleration * (middle_s - before[0] + TICK_S) + spread
                 if abs(rate - before[1]) > allowed:
-                    found.append(f"channel {channel}: from {before[1]:.0f} to {rate:.0f} steps/s at {end_s:.4f} s")
+                    found.append(
+                        f"channel {channel}: from {before[1]:.0f} to {rate:.0f} steps/s at {end_s:.4f} s"
+                    )
             before = (middle_s, rate)
     return found
 

@@ -1,4 +1,4 @@
-"""A board's firmware on an emulated microcontroller: built, started, its pins and its clock in the tests' hands.
+"""A board's firmware on an emulated microcontroller: built, started, its pins and clock in our hands.
 
 `runner.c` says what the emulator can be told, `mechanics.h` what may hang on the pins.
 """

@@ -57,7 +57,7 @@ class HurtLine:
             with self._lock:
                 ends = [end for end in (self._board, self._host) if end >= 0]
             ready, _, _ = select.select([*ends, self._stop], [], [], 0.05)
-            if self._stop in ready:
+            if ready == [self._stop]:  # and nothing is under way any more
                 return
             if self._board in ready:
                 self._pass_on(self._board, self._host, self.to_host)

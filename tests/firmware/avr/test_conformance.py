@@ -19,9 +19,7 @@ async def test_the_firmware_on_an_atmega328p_conforms(
     await conformance.run(check, ExampleBoard(runner, example, "atmega328p", tmp_path))
 
 
-async def test_a_larger_part_homes_moves_and_stops(
-    runner: Path, tmp_path: Path
-) -> None:
+async def test_a_larger_part_homes_moves_and_stops(runner: Path, tmp_path: Path) -> None:
     """The same sources on an atmega2560, whose ports, timers and vectors are others."""
     elf = built(build_firmware, tmp_path, "atmega2560", larger_config(tmp_path))
     for check in (

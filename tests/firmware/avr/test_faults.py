@@ -1,7 +1,7 @@
-"""Whatever happens on the way to the board, at its motors or to either end: nothing moves wrongly, and it is told.
+"""Whatever happens to the line, the motors or either end: nothing moves wrongly, and it is told.
 
-The demo panel flies with its `left` board emulated, the altimeter's. Its motors are four times as quick as the
-demo's, so that a turn takes seconds; the pins are logged, and no step may beat the drive's limits.
+The demo panel flies with its `left` board emulated, the altimeter's. Its motors are four times as quick as
+the demo's, so that a turn takes seconds; the pins are logged, and no step may beat the drive's limits.
 """
 
 from __future__ import annotations
@@ -111,6 +111,7 @@ class Flight:
         def there() -> bool:
             return all(
                 needle.velocity == 0.0
+                and needle.position == needle.target
                 and channel.reported.velocity == 0
                 and abs(channel.position - needle.position) <= 1
                 for needle, channel in zip(needles, self.session.channels, strict=True)
@@ -152,7 +153,8 @@ async def flight(config: Path, runner: Path, folder: Path) -> AsyncIterator[Flig
             assert turn is not None
             assert motor.jumps == 0
             assert row.velocity == 0
-            assert abs(whole_turns(motor.place - needle.position, turn)) <= 1.0, f"pointer {number}"
+            off = whole_turns(motor.place - needle.position, turn)
+            assert abs(off) <= 1.0, f"pointer {number} at {motor.place}, counted {row.position}"
         await left.emulator.tell("log -")
         limits = dict.fromkeys(range(3), (float(SPEED_STEPS_S), float(ACCELERATION_STEPS_S2)))
         steps = list(read_log(pins))
@@ -167,11 +169,15 @@ async def test_a_hurt_line_costs_frames_and_no_step(config: Path, runner: Path, 
     async with flight(config, runner, tmp_path) as fly:
         count = fly.session.statistics
 
-        async def hurt(name: str, to_board: Callable[[bytes], bytes], seen: Callable[[], int], least: int) -> None:
+        async def hurt(
+            name: str, to_board: Callable[[bytes], bytes], seen: Callable[[], int], least: int
+        ) -> None:
             before = seen()
             fly.line.to_board = to_board
             await until(lambda: seen() - before >= least, f"{name} on the line")
             fly.line.to_board = bytes
+            answered = count.received + 5
+            await until(lambda: count.received >= answered, "answers that know of it all")
 
         fly.climb.climb_ft_s = 300.0
         await hurt("bits flipped", flipping(211), lambda: count.board_bad, 8)
@@ -230,7 +236,9 @@ async def test_missed_index_marks_are_counted_and_a_dead_sensor_is_named(
         fly.climb.climb_ft_s = 600.0
         await until(lambda: audit.unseen == 1, "one unseen mark")
         assert channel.detail == ""
-        await until(lambda: "index marks unseen: look at the sensor" in channel.detail, "words of a dead sensor")
+        await until(
+            lambda: "index marks unseen: look at the sensor" in channel.detail, "words of a dead sensor"
+        )
         await fly.tell(f"index {HUNDREDS} 1")
         await until(lambda: channel.detail == "", "a sensor that lives again")
         assert audit.missed == 0

@@ -1,4 +1,4 @@
-"""A recorded flight through the real service, over serial links, into three emulated boards: every step counts."""
+"""A recorded flight through the real service, over serial links, into three emulated boards."""
 
 from __future__ import annotations
 
@@ -9,11 +9,14 @@ from bridge.service import Service
 from bridge.sources.flightlog import read_log
 from bridge.sources.replay import ReplaySource
 from tests.firmware.avr.cockpit import ask, beaten_limits, cockpit, home
-from tests.firmware.avr.emulator import STEP, read_log as read_pins
+from tests.firmware.avr.emulator import STEP
+from tests.firmware.avr.emulator import read_log as read_pins
 
 LOG = Path(__file__).parents[3] / "replay_logs" / "circuit.csv"
 PART = (795.0, 820.0)  # from a turn to the left into a descending turn to the right
-HELD_UP_S = 40e-6  # how long the firmware's interrupts may hold a step up; measured by tests/bench/firmware.py
+HELD_UP_S = (
+    40e-6  # how long the firmware's interrupts may hold a step up; measured by tests/bench/firmware.py
+)
 
 
 async def test_the_steps_at_the_pins_are_the_steps_commanded_pointer_by_pointer(

@@ -15,7 +15,9 @@ from tests.firmware.avr.subjects import ExampleBoard, larger_config
 SERVO = 3
 PERIOD_S = 0.02
 US = CLOCK_HZ // 1_000_000
-SEEN_CYCLES = 8  # half a microsecond: the emulator sees an edge when an instruction or a call of an interrupt is done
+SEEN_CYCLES = (
+    8  # half a microsecond: the emulator sees an edge when an instruction or a call of an interrupt is done
+)
 
 
 @pytest.mark.parametrize("part", ["atmega328p", "atmega2560"])
