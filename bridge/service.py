@@ -41,6 +41,8 @@ _log = structlog.get_logger(__name__)
 
 _AGAIN_S = 1.0
 _KEEP_STATE_S = 1.0
+_LOOK_S = 0.5
+"""What arrives is looked at this often, and believed when it was the same twice."""
 _STOP_S = 4.0
 """Needles get at most this long to come to rest when the service stops."""
 
@@ -99,7 +101,10 @@ class Service:
         self._sparingly = Sparingly()
 
     def _given(self) -> frozenset[str]:
-        return frozenset[str]().union(*(source.given for source in self.sources))
+        """What really arrives; before anything has, what the sources could give."""
+        senders = [sender for source in self.sources for sender in source.senders]
+        arriving = frozenset[str]().union(*(sender.readings for sender in senders))
+        return arriving or frozenset[str]().union(*(source.given for source in self.sources))
 
     def _board(self, panel: Panel, name: str) -> Board:
         return Board(self.rig.sessions[name], link_to(panel, name), self._clock)
@@ -134,6 +139,7 @@ class Service:
                 for name in self.boards:
                     self._start_board(name)
                 self._start("files", self._watch_files)
+                self._start("telemetry", self._watch_given)
                 if self._state is not None:
                     self._start("state", self._keep_state)
                 self._tick()
@@ -220,6 +226,20 @@ class Service:
                 except Exception:  # the other boards get theirs
                     if (count := self._sparingly.say(("move", name), now_s)) is not None:
                         _log.exception("move not sent", board=name, **count)
+
+    async def _watch_given(self) -> None:
+        """Plan anew when telemetry gives other quantities than were planned with.
+
+        A layout may name what its sender never sends; what a gauge needs may be had another way then.
+        """
+        before: frozenset[str] = frozenset()
+        while True:
+            given = self._given()
+            if given == before != self.rig.chain.given:
+                _log.info("telemetry gives", quantities=sorted(given))
+                self.rig = Rig(self.rig.panel, given, before=self.rig)
+            before = given
+            await asyncio.sleep(_LOOK_S)
 
     async def _come_to_rest(self) -> None:
         for source in self.sources:

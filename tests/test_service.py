@@ -65,12 +65,15 @@ class Sender:
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         self.altitude_ft = 2140.0
         self.airspeed_kt = 90.0
+        self.words = ""
+        """The whole datagram, if it is to be another."""
         self.sent = 0
 
     async def run(self) -> None:
         try:
             while True:
-                self.send(f"alt={self.altitude_ft} set=29.92126 cas={self.airspeed_kt}".encode())
+                usual = f"alt={self.altitude_ft} set=29.92126 cas={self.airspeed_kt}"
+                self.send((self.words or usual).encode())
                 await asyncio.sleep(0.03)
         finally:
             self._socket.close()
@@ -123,6 +126,22 @@ async def test_a_datagram_moves_the_needle_on_its_board(panel_file: Path) -> Non
         await until(lambda: abs(link.board.channel(0).place - (target or 0)) < 1.5)
         assert service.rig.telemetry is Telemetry.LIVE
     assert service.rig.still
+
+
+async def test_what_a_layout_names_but_nobody_sends_is_had_another_way(panel_file: Path) -> None:
+    """With the altitude of the layout the altimeter would be planned from it, and stand still for ever."""
+    layout = panel_file.parent / "layouts" / "test.toml"
+    pressure = '[[fields]]\nquantity = "static_pressure"\nkey = "p"\nunit = "hPa"\n'
+    layout.write_text(layout.read_text() + pressure)
+    service = Service(load_panel(panel_file))
+    async with flying(service) as sender:
+        sender.words = "p=908.12 set=29.92126 cas=90"
+        hundreds = ("left", 0)
+        await until(lambda: service.rig.chain.needles[hundreds].indication is not None)
+        # 3,000 ft: U.S. Standard Atmosphere 1976, 908.12 hPa
+        assert service.rig.chain.needles[hundreds].indication == pytest.approx(3000, abs=1)
+        sender.words = "alt=4000 p=908.12 set=29.92126 cas=90"
+        await until(lambda: service.rig.chain.needles[hundreds].indication == pytest.approx(4000, abs=0.1))
 
 
 async def test_saving_a_calibration_moves_the_needle_and_a_bad_one_changes_nothing(
