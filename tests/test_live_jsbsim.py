@@ -47,17 +47,6 @@ POINTERS = {
     "heading": ("right", 2),
 }
 
-LAYOUT = """
-kind = "delimited"
-header = "<LABELS>"
-fields = [
-    { quantity = "time", label = "Time", unit = "s" },
-    { quantity = "static_pressure", label = "P-psf", unit = "psf" },
-    { quantity = "calibrated_airspeed", label = "vc-kts", unit = "kt" },
-    { quantity = "heading_true", label = "psi-deg", unit = "deg" },
-]
-"""
-
 
 @dataclass(frozen=True, slots=True)
 class Moment:
@@ -126,11 +115,9 @@ def off(shown: float, true: float, turn: float) -> float:
 
 @pytest.fixture
 def panel_file(config: Path) -> Path:
-    """The demo panel with the altimeter set by hand, and a layout for what the model sends."""
-    (config / "layouts" / "live.toml").write_text(LAYOUT, encoding="utf-8")
+    """The demo panel with the altimeter set by hand; its layout names more than the model sends."""
     path = config / "panel.toml"
     text = path.read_text(encoding="utf-8").replace("127.0.0.1:5501", "127.0.0.1:0")
-    text = text.replace("layouts/labelled-text.toml", "layouts/live.toml")
     text = text.replace('source = "telemetry"', f'source = "fixed"\ninhg = {SETTING_INHG}')
     path.write_text(text, encoding="utf-8")
     return path
