@@ -107,6 +107,7 @@ void channel_home(uint8_t number)
 {
     const struct channel_config *config = &channel_configs[number];
     struct channel *channel = &channels[number];
+    struct finding before;
 
     if (config->homing == LAST_POSITION)
         return;
@@ -114,7 +115,7 @@ void channel_home(uint8_t number)
     enter(channel, HOMING);
     current(number, true);
     steps_look(number);
-    steps_found(number); /* what was found before does not count */
+    steps_found(number, &before); /* does not count */
     channel->leaving = config->homing == STOP && steps_stop_closed(number);
     search_on(channel, config->homing == INDEX || channel->leaving);
 }
@@ -245,14 +246,14 @@ static void pulse(uint8_t number)
 static void tick(uint8_t number, uint16_t slots)
 {
     struct channel *channel = &channels[number];
-    struct finding found;
+    struct finding found = {false, false, 0, 0};
     bool settled;
     int16_t rate = 0;
 
     channel->place = steps_place(number, &settled);
     if (settled && channel->motion.rate == 0)
         steps_look(number);
-    found = steps_found(number);
+    steps_found(number, &found);
     if (channel->state == HOMING && channel->next == HOMING) {
         search(number, &found);
     } else {

@@ -111,6 +111,8 @@ static void carry(struct motion *motion, uint16_t slots)
 {
     int32_t sum;
 
+    if (motion->goal_rate == 0)
+        return;
     if (slots >= motion->carry_slots)
         slots = motion->carry_slots;
     motion->carry_slots -= slots;
@@ -164,10 +166,21 @@ static int32_t wanted_rate(const struct motion *motion, struct place place)
     return wanted;
 }
 
+/* Whether the target stands still and this near: the quick way for a pointer at rest. */
+static bool arrived(const struct motion *motion, struct place place)
+{
+    uint16_t off = place.fraction - motion->goal.fraction;
+
+    return motion->follows && motion->goal_rate == 0 && place.count == motion->goal.count &&
+           (off < 1 << TAU_SHIFT || off > UINT16_MAX - (1 << TAU_SHIFT));
+}
+
 int16_t motion_tick(struct motion *motion, struct place place, uint16_t slots)
 {
     int32_t wanted = motion->goal_rate, change, most;
 
+    if (motion->rate == 0 && arrived(motion, place))
+        return 0;
     if (slots > 4 * TICK_SLOTS)
         slots = 4 * TICK_SLOTS; /* the main loop was held up: rather too slow than too fast */
     if (motion->follows) {

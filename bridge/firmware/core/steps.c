@@ -207,15 +207,17 @@ void steps_look(uint8_t channel)
     port_unlock(lock);
 }
 
-struct finding steps_found(uint8_t channel)
+void steps_found(uint8_t channel, struct finding *found)
 {
-    struct finding *finding = &tracks[channel].finding, found;
-    uint8_t lock = port_lock();
+    struct finding *finding = &tracks[channel].finding;
+    uint8_t lock;
 
-    found = *finding;
+    if (!finding->mark && !finding->stop)
+        return;
+    lock = port_lock();
+    *found = *finding;
     finding->mark = finding->stop = false;
     port_unlock(lock);
-    return found;
 }
 
 bool steps_stop_closed(uint8_t channel)

@@ -65,7 +65,9 @@ void steps_rate(uint8_t channel, int16_t rate);
 
 /* Look at the sensors of a channel that stands still. */
 void steps_look(uint8_t channel);
-struct finding steps_found(uint8_t channel);
+
+/* Take away what was found; without a finding nothing is written to `found`. */
+void steps_found(uint8_t channel, struct finding *found);
 bool steps_stop_closed(uint8_t channel);
 
 /* Call the place `zero` zero; nothing turns. */
