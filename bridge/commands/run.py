@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from bridge.statefile import StateFile
     from bridge.view import View
 
-_DRAW_S = 0.1
+_DRAW_S = 0.25  # a drawing takes some 6 ms, in which no frame can go out
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
