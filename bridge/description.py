@@ -101,6 +101,8 @@ def _explained(error: ErrorDetails, model: type[BaseModel], where: str, key: str
         return DescriptionError(
             where, place, "an unknown key", "a known one", near(str(error["loc"][-1]), known)
         )
+    if kind == "too_short":
+        return DescriptionError(where, place, "too few", f"at least {error['ctx']['min_length']}", "Add one")
     if kind == "missing":
         return DescriptionError(where, place, "nothing", "a value", f"Add {error['loc'][-1]}")
     if kind in ("literal_error", "enum"):

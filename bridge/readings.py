@@ -92,7 +92,8 @@ def _swing(name: str) -> Callable[[], Slope]:
 
 
 _STANDARD_LAPSE = "the standard lapse rate from the sea-level setting up to the aircraft"
-_SET_RIGHT = f"that the altimeter is set to the sea-level setting of the air, and {_STANDARD_LAPSE}"
+_SET = "that the altimeter is set to the sea-level setting of the air"
+_SET_RIGHT = f"{_SET}, and {_STANDARD_LAPSE}"
 
 RULES: tuple[Rule, ...] = (
     # Altitude.
@@ -107,6 +108,7 @@ RULES: tuple[Rule, ...] = (
         "pressure_altitude", ("geometric_altitude", "altimeter_setting"), 11,
         airdata.assumed_pressure_altitude_ft, assumption=_SET_RIGHT,
     ),
+    Rule("altimeter_setting", ("sea_level_setting",), 11, _same, assumption=_SET),
     Rule(
         "indicated_altitude", ("pressure_altitude", "altimeter_setting"), 1, airdata.indicated_altitude_ft,
     ),

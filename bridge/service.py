@@ -40,7 +40,8 @@ from bridge.timebase import TimeBase
 _log = structlog.get_logger(__name__)
 
 _AGAIN_S = 1.0
-_KEEP_STATE_S = 1.0
+_KEEP_STATE_S = 5.0
+"""A memory card should outlive the panel; a clean stop keeps the state anyway."""
 _LOOK_S = 0.5
 """What arrives is looked at this often, and believed when it was the same twice."""
 _STOP_S = 4.0

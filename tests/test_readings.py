@@ -108,7 +108,7 @@ def test_a_quantity_that_cannot_be_had_is_named_with_what_it_needs() -> None:
     assert made.missing["turn_rate"].startswith("turn_rate needs pitch_rate with yaw_rate with pitch")
     assert made.missing["indicated_altitude"] == (
         "indicated_altitude needs pressure_altitude (have) with altimeter_setting; or geometric_altitude; "
-        "any one of these alone would do: altimeter_setting, geometric_altitude"
+        "any one of these alone would do: altimeter_setting, geometric_altitude, sea_level_setting"
     )
     assert made.missing["fuel_quantity"] == "fuel_quantity can't be derived: a source must give it"
 
@@ -382,3 +382,9 @@ def test_on_a_recorded_flight_the_derived_is_what_the_flight_model_had(
             errors.append(had[wanted] - values[wanted])
     assert len(errors) > 0.99 * len(lines)
     assert math.sqrt(sum(error * error for error in errors) / len(errors)) < rms
+
+
+def test_an_altimeter_that_is_told_no_setting_is_taken_as_set_right_and_says_so() -> None:
+    made = plan(["static_pressure", "sea_level_setting"], ["indicated_altitude"])
+    assert not made.missing
+    assert any("altimeter_setting from sea_level_setting" in said for said in made.assumptions)
