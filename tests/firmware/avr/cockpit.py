@@ -17,8 +17,7 @@ from bridge.panel.expected import expected_channels
 from bridge.panel.load import Panel, load_panel
 from bridge.service import Service
 from tests.boards.host import Host
-from tests.firmware.avr.conftest import built
-from tests.firmware.avr.emulator import CLOCK_HZ, Counts, Emulator, Record, build_firmware, pin
+from tests.firmware.avr.emulator import CLOCK_HZ, Counts, Emulator, Record, pin
 from tests.firmware.avr.subjects import AvrSubject
 
 START = {Homing.INDEX: -100, Homing.SWEEP: 40, Homing.STOP: 40}
@@ -44,7 +43,7 @@ class Cockpit:
 
 
 @asynccontextmanager
-async def cockpit(config: Path, runner: Path, serial: tuple[str, ...]) -> AsyncIterator[Cockpit]:
+async def cockpit(config: Path, serial: tuple[str, ...]) -> AsyncIterator[Cockpit]:
     """The demo panel in this folder with these boards emulated and named in it; the others stay virtual."""
     path = config / "panel.toml"
     panel = load_panel(path)
@@ -55,8 +54,7 @@ async def cockpit(config: Path, runner: Path, serial: tuple[str, ...]) -> AsyncI
             folder.mkdir()
             (folder / "config.h").write_text(config_h(panel, name))
             part = panel.description.boards[name].part
-            elf = built(build_firmware, folder, part, folder)
-            subject = AvrSubject(runner, elf, part, hung(panel, name), folder)
+            subject = AvrSubject(part, folder, hung(panel, name), folder)
             expected = expected_channels(panel, name)
             subject.channels = tuple(channel.limits for channel in expected)
             subject.steps_per_turn = tuple(channel.steps_per_turn for channel in expected)

@@ -8,63 +8,32 @@ from __future__ import annotations
 import array
 import asyncio
 import json
-import shutil
-import subprocess
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
+from bridge.boards.parts import PARTS
+from tests.firmware import built
+
 HERE = Path(__file__).parent
-FIRMWARE = Path(__file__).parents[3] / "bridge" / "firmware"
 CLOCK_HZ = 16_000_000
 _PATIENCE_S = 120.0  # for one answer of the emulator, on a busy machine
-_TOOLS = {
-    "make": "make",
-    "gcc": "gcc",
-    "avr-gcc": "gcc-avr and avr-libc",
-    "avr-size": "gcc-avr",
-}
 
 
-class ToolMissing(Exception):
-    """A program or library that the firmware's tests need is not installed."""
-
-
-def need(*tools: str) -> None:
-    """Raises ToolMissing with what to install."""
-    for tool in tools:
-        if shutil.which(tool) is None:
-            raise ToolMissing(f"{tool} is not installed: run tests/run, which installs {_TOOLS[tool]}")
-
-
-def build_runner(folder: Path) -> Path:
-    """Compile the emulator's runner; gives its path."""
-    need("gcc")
-    program = folder / "runner"
-    sources = [str(HERE / "runner.c"), str(HERE / "mechanics.c")]
-    flags = ["-O2", "-std=c11", "-Wall", "-Wextra", "-isystem", "/usr/include/simavr"]
-    _run(
-        ["gcc", *flags, "-o", str(program), *sources, "-lsimavr", "-lelf", "-lutil", "-lm"],
-        "If simavr's headers are missing: run tests/run, which installs libsimavr-dev and libelf-dev",
+@cache
+def runner() -> Path:
+    """The emulator's runner, compiled; fails in words when a tool or a library is missing."""
+    built.need("cc")
+    assert Path("/usr/include/simavr/sim_avr.h").exists(), (
+        "missing: libsimavr-dev; run the tests by `sh tests/run`, which installs it"
     )
+    program = built.folder() / "runner"
+    flags = ["-O2", "-std=c11", "-Wall", "-Wextra", "-Werror", "-isystem", "/usr/include/simavr"]
+    sources = [HERE / "runner.c", HERE / "mechanics.c"]
+    built.run("cc", *flags, "-o", program, *sources, "-lsimavr", "-lelf", "-lutil", "-lm")
     return program
-
-
-def build_firmware(folder: Path, part: str, config: Path = FIRMWARE, flags: str = "") -> Path:
-    """Build the firmware for this part with the config.h of that folder; gives its ELF file."""
-    need("make", "avr-gcc")
-    build = folder / f"{part}-build"
-    command = ["make", "-C", str(FIRMWARE), f"PART={part}", f"CONFIG={config}", f"BUILD={build}"]
-    _run(command, "If avr/io.h is missing: run tests/run, which installs avr-libc")
-    return build / "board.elf"
-
-
-def _run(command: list[str], cure: str) -> None:
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    if done.returncode:
-        raise ToolMissing(f"{' '.join(command)} failed. {cure}.\n{done.stdout}\n{done.stderr}")
 
 
 class Record(NamedTuple):
@@ -116,6 +85,7 @@ class Counts:
     sent: int
     overruns: int
     dropped: int
+    stack: int  # bytes at most
     calls: int
     cycles: int
     longest: int
@@ -131,11 +101,11 @@ class Emulator:
         self._turn = asyncio.Lock()
 
     @classmethod
-    async def start(cls, runner: Path, elf: Path, part: str, mechanics: str, folder: Path) -> Emulator:
+    async def start(cls, elf: Path, part: str, mechanics: str, folder: Path) -> Emulator:
         description = folder / "mechanics.txt"
         description.write_text(mechanics)
         process = await asyncio.create_subprocess_exec(
-            str(runner),
+            str(runner()),
             str(elf),
             part,
             str(description),
@@ -185,7 +155,5 @@ class Emulator:
 @cache
 def pin(part: str, name: str) -> str:
     """A pin as the mechanics name it: port and bit."""
-    from bridge.boards.parts import PARTS
-
     port, bit = PARTS[part].pins[name]
     return f"{port}{bit}"

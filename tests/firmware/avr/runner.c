@@ -53,6 +53,7 @@ static avr_t *avr;
 static avr_uart_t *uart;
 static uint64_t cycles_before;         /* the last reset */
 static uint64_t asleep;
+static unsigned deepest = UINT32_MAX;  /* where the stack pointer was lowest */
 static uint64_t granted, elapse_until = NEVER;
 static enum { WALL, DEMAND, FREE } pace = WALL;
 static int64_t origin;                 /* of the wall clock, in pace with it; 0 to take a new one */
@@ -230,10 +231,25 @@ static void watch_function(void)
     }
 }
 
+/* A function moves the stack pointer by two writes, one byte each: what stands for three instructions is meant. */
+static void watch_stack(void)
+{
+    static unsigned last, before;
+    unsigned sp = avr->data[R_SPL] | avr->data[R_SPH] << 8, meant = sp > last ? sp : last;
+
+    if (before > meant)
+        meant = before;
+    if (meant && meant < deepest)
+        deepest = meant;
+    before = last;
+    last = sp;
+}
+
 static void run_until(uint64_t end)
 {
     while (now() < end) {
         avr_run(avr);
+        watch_stack();
         if (held_count && !unread())
             hand_over();
         if (profile.address)
@@ -263,10 +279,10 @@ static bool start_profile(const char *name)
 static void counts(void)
 {
     printf("{\"cycle\": %llu, \"asleep\": %llu, \"received\": %llu, \"sent\": %llu, \"overruns\": %llu, "
-           "\"dropped\": %llu, \"calls\": %llu, \"cycles\": %llu, \"longest\": %llu, \"channels\": ",
+           "\"dropped\": %llu, \"stack\": %u, \"calls\": %llu, \"cycles\": %llu, \"longest\": %llu, \"channels\": ",
            (unsigned long long)now(), (unsigned long long)asleep, (unsigned long long)received,
            (unsigned long long)sent, (unsigned long long)overruns, (unsigned long long)dropped,
-           (unsigned long long)profile.calls, (unsigned long long)profile.total,
+           deepest == UINT32_MAX ? 0 : avr->ramend - deepest, (unsigned long long)profile.calls, (unsigned long long)profile.total,
            (unsigned long long)profile.longest);
     mechanics_print(stdout);
     puts("}");

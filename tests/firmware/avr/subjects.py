@@ -12,7 +12,8 @@ from bridge.boards.parts import PARTS
 from bridge.boards.serial import SerialLink
 from tests.boards.host import Subject
 from tests.boards.subjects import CHANNELS
-from tests.firmware.avr.emulator import FIRMWARE, Emulator, pin
+from tests.firmware import built
+from tests.firmware.avr.emulator import Emulator, pin
 
 LINE_BAUD = 2_000_000  # the link must not pace what the emulator paces
 
@@ -40,7 +41,7 @@ _NAMES = (*(f"D{n}" for n in range(2, 14)), *(f"A{n}" for n in range(6)))
 
 def larger_config(folder: Path) -> Path:
     """A folder with the example's config.h for an atmega2560: the same printed pins, its own ports."""
-    text = (FIRMWARE / "config.h").read_text()
+    text = (built.FIRMWARE / "config.h").read_text()
     small, large = (PARTS[part].pins for part in ("atmega328p", "atmega2560"))
     moved = {f"PIN({small[name][0]}, {small[name][1]})": large[name] for name in _NAMES}
     moved["PIN(B, 1)"] = large["D46"]  # the servo: its D9 has no 16-bit timer
@@ -58,10 +59,10 @@ def mechanics(part: str) -> str:
 class AvrSubject(Subject):
     """Machine code behind a pty. The board's clock goes only when the suite lets it, or the line has work."""
 
-    def __init__(self, runner: Path, elf: Path, part: str, hung: str, folder: Path) -> None:
-        """`hung`: what hangs on the pins."""
+    def __init__(self, part: str, config: Path, hung: str, folder: Path) -> None:
+        """`config`: the folder of its config.h; `hung`: what hangs on the pins."""
         self.name = f"firmware on an {part}"
-        self._start = (runner, elf, part, hung, folder)
+        self._start = (built.program(part, config), part, hung, folder)
 
     async def start(self) -> Link:
         self.emulator = await Emulator.start(*self._start)
@@ -114,5 +115,6 @@ class ExampleBoard(AvrSubject):
     steps_per_turn = tuple(channel.steps_per_turn for channel in CHANNELS)
     watchdog_ms = 2000
 
-    def __init__(self, runner: Path, elf: Path, part: str, folder: Path) -> None:
-        super().__init__(runner, elf, part, mechanics(part), folder)
+    def __init__(self, part: str, folder: Path) -> None:
+        config = built.FIRMWARE if part == "atmega328p" else larger_config(folder)
+        super().__init__(part, config, mechanics(part), folder)

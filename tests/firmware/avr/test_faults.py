@@ -28,11 +28,11 @@ from bridge.boards.state import State
 from bridge.panel.load import load_panel
 from bridge.service import Service
 from bridge.sources.source import Arrival, Deliver
+from tests.firmware import built
 from tests.firmware.avr.cockpit import Cockpit, ask, beaten_limits, cockpit, flying, home, until, whole_turns
 from tests.firmware.avr.emulator import read_log
 from tests.firmware.avr.hurt_line import HurtLine, doubling, flipping, hurt_line, losing
 
-ROOT = Path(__file__).parents[3]
 HELD_UP_S = 40e-6  # see test_flight.py
 SPEED_STEPS_S, ACCELERATION_STEPS_S2 = 3600, 20_000
 HUNDREDS = 0  # the channel of the pointer that turns fastest
@@ -121,14 +121,14 @@ class Flight:
 
 
 @asynccontextmanager
-async def flight(config: Path, runner: Path, folder: Path) -> AsyncIterator[Flight]:
+async def flight(config: Path, folder: Path) -> AsyncIterator[Flight]:
     """Home, fly level; afterwards no step may have beaten the limits, and every count must be right."""
     panel_file = config / "panel.toml"
     slow = "speed_steps_s = 900\nacceleration_steps_s2 = 4000"
     assert slow in panel_file.read_text()
     quick = f"speed_steps_s = {SPEED_STEPS_S}\nacceleration_steps_s2 = {ACCELERATION_STEPS_S2}"
     panel_file.write_text(panel_file.read_text().replace(slow, quick))
-    async with cockpit(config, runner, ("left",)) as boards:
+    async with cockpit(config, ("left",)) as boards:
         left = boards.boards["left"]
         await home(left)
         pins = folder / "pins.log"
@@ -165,8 +165,8 @@ async def flight(config: Path, runner: Path, folder: Path) -> AsyncIterator[Flig
             assert beaten_limits(part, limits, HELD_UP_S) == []
 
 
-async def test_a_hurt_line_costs_frames_and_no_step(config: Path, runner: Path, tmp_path: Path) -> None:
-    async with flight(config, runner, tmp_path) as fly:
+async def test_a_hurt_line_costs_frames_and_no_step(config: Path, tmp_path: Path) -> None:
+    async with flight(config, tmp_path) as fly:
         count = fly.session.statistics
 
         async def hurt(
@@ -196,9 +196,9 @@ async def test_a_hurt_line_costs_frames_and_no_step(config: Path, runner: Path, 
 
 
 async def test_a_line_cut_in_mid_frame_is_told_and_taken_up_again_without_homing(
-    config: Path, runner: Path, tmp_path: Path
+    config: Path, tmp_path: Path
 ) -> None:
-    async with flight(config, runner, tmp_path) as fly:
+    async with flight(config, tmp_path) as fly:
         fly.climb.climb_ft_s = 300.0
         await asyncio.sleep(0.5)
         fly.line.cut_in_mid_frame()
@@ -211,8 +211,8 @@ async def test_a_line_cut_in_mid_frame_is_told_and_taken_up_again_without_homing
         assert fly.session.statistics.board_bad >= 1  # the half frame
 
 
-async def test_a_board_reset_in_flight_homes_again(config: Path, runner: Path, tmp_path: Path) -> None:
-    async with flight(config, runner, tmp_path) as fly:
+async def test_a_board_reset_in_flight_homes_again(config: Path, tmp_path: Path) -> None:
+    async with flight(config, tmp_path) as fly:
         fly.climb.climb_ft_s = 300.0
         await asyncio.sleep(0.5)
         fly.logs.clear()
@@ -226,9 +226,9 @@ async def test_a_board_reset_in_flight_homes_again(config: Path, runner: Path, t
 
 
 async def test_missed_index_marks_are_counted_and_a_dead_sensor_is_named(
-    config: Path, runner: Path, tmp_path: Path
+    config: Path, tmp_path: Path
 ) -> None:
-    async with flight(config, runner, tmp_path) as fly:
+    async with flight(config, tmp_path) as fly:
         channel = fly.session.channels[HUNDREDS]
         audit = channel.audit
         assert audit
@@ -245,9 +245,9 @@ async def test_missed_index_marks_are_counted_and_a_dead_sensor_is_named(
 
 
 async def test_forty_lost_steps_are_found_at_the_next_mark_told_and_mended_slowly(
-    config: Path, runner: Path, tmp_path: Path
+    config: Path, tmp_path: Path
 ) -> None:
-    async with flight(config, runner, tmp_path) as fly:
+    async with flight(config, tmp_path) as fly:
         channel = fly.session.channels[HUNDREDS]
         audit = channel.audit
         assert audit
@@ -263,7 +263,7 @@ async def test_forty_lost_steps_are_found_at_the_next_mark_told_and_mended_slowl
 
 
 async def test_a_host_that_is_killed_and_started_again_goes_on_without_homing(
-    config: Path, runner: Path, tmp_path: Path
+    config: Path, tmp_path: Path
 ) -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         probe.bind(("127.0.0.1", 0))
@@ -275,7 +275,7 @@ async def test_a_host_that_is_killed_and_started_again_goes_on_without_homing(
     panel_file = config / "panel.toml"
     text = panel_file.read_text().replace("127.0.0.1:5501", f"127.0.0.1:{port}")
     panel_file.write_text(text.replace("layouts/labelled-text.toml", "layouts/test.toml"))
-    async with cockpit(config, runner, ("left",)) as boards:
+    async with cockpit(config, ("left",)) as boards:
         left = boards.boards["left"]
         await left.link.close()
         await boards.pace("wall")
@@ -322,7 +322,7 @@ def _start_host(panel: Path, log: Path) -> subprocess.Popen[bytes]:
     environment = os.environ | {"XDG_STATE_HOME": str(log.parent / "state")}
     with log.open("wb") as file:
         command = [sys.executable, "-m", "bridge.cli", "run", str(panel), "--json"]
-        return subprocess.Popen(command, stdout=file, stderr=file, cwd=ROOT, env=environment)
+        return subprocess.Popen(command, stdout=file, stderr=file, cwd=built.ROOT, env=environment)
 
 
 def _rows(log: Path) -> list[dict[str, Any]]:

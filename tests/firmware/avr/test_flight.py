@@ -20,9 +20,9 @@ HELD_UP_S = (
 
 
 async def test_the_steps_at_the_pins_are_the_steps_commanded_pointer_by_pointer(
-    config: Path, runner: Path, tmp_path: Path
+    config: Path, tmp_path: Path
 ) -> None:
-    async with cockpit(config, runner, ("left", "right", "centre")) as boards:
+    async with cockpit(config, ("left", "right", "centre")) as boards:
         zero = {name: await home(subject) for name, subject in boards.boards.items()}
         before = {name: await boards.emulator(name).counts() for name in boards.boards}
         for name in boards.boards:

@@ -8,9 +8,8 @@ from pathlib import Path
 import pytest
 
 from tests.boards.host import Host
-from tests.firmware.avr.conftest import built
-from tests.firmware.avr.emulator import CLOCK_HZ, PULSE, build_firmware, read_log
-from tests.firmware.avr.subjects import ExampleBoard, larger_config
+from tests.firmware.avr.emulator import CLOCK_HZ, PULSE, read_log
+from tests.firmware.avr.subjects import ExampleBoard
 
 SERVO = 3
 PERIOD_S = 0.02
@@ -21,12 +20,9 @@ SEEN_CYCLES = (
 
 
 @pytest.mark.parametrize("part", ["atmega328p", "atmega2560"])
-async def test_servo_pulses_are_right_to_a_microsecond_and_do_not_jitter(
-    part: str, runner: Path, tmp_path: Path
-) -> None:
+async def test_servo_pulses_are_right_to_a_microsecond_and_do_not_jitter(part: str, tmp_path: Path) -> None:
     """While the other motors home, so that every interrupt of the firmware is at work."""
-    config = (larger_config(tmp_path),) if part == "atmega2560" else ()
-    board = ExampleBoard(runner, built(build_firmware, tmp_path, part, *config), part, tmp_path)
+    board = ExampleBoard(part, tmp_path)
     host = Host(board, await board.start())
     try:
         await host.make_known(4)
@@ -56,11 +52,9 @@ async def test_servo_pulses_are_right_to_a_microsecond_and_do_not_jitter(
         await board.stop()
 
 
-async def test_a_servo_pulse_is_never_cut_short_while_it_changes(
-    runner: Path, example: Path, tmp_path: Path
-) -> None:
+async def test_a_servo_pulse_is_never_cut_short_while_it_changes(tmp_path: Path) -> None:
     """Each pulse on the way lies between its neighbours' and is not further off than the speed allows."""
-    board = ExampleBoard(runner, example, "atmega328p", tmp_path)
+    board = ExampleBoard("atmega328p", tmp_path)
     host = Host(board, await board.start())
     try:
         host.move(c3=(1000.0, 0.0))
