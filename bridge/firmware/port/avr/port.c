@@ -46,6 +46,11 @@ static struct step slots[2][CHANNELS];
 static struct step *due = slots[0];
 static uint8_t due_count, due_next, planned_count;
 
+/* Slots that have begun and wait to be served; more than so many are forgotten: then time goes slower. */
+#define MOST_OWED 4
+static volatile uint8_t owed;
+static volatile bool serving, making; /* slots; steps */
+
 static void output(uint8_t pin, struct wire *wire)
 {
     volatile uint8_t *base;
@@ -197,51 +202,73 @@ ISR(USART_UDRE_vect)
         UCSR0B &= (uint8_t)~_BV(UDRIE0);
 }
 
-/* Whether `at` is more than `counts` ahead. Once the counter has wrapped, all of the slot is past. */
+/* Whether `at` is more than `counts` ahead in the slot that is served; all of it is past once the next began. */
 static bool ahead(uint8_t at, uint8_t counts)
 {
     uint8_t now = TCNT2;
 
-    return !(TIFR2 & _BV(TOV2)) && at > now + counts;
+    return at > now + counts && !owed && !(TIFR2 & _BV(TOV2));
 }
 
-/* Make the steps whose time has come and set the alarm for the next one. A compare flag left from before only
- * brings us back here at once, so it is not cleared: simavr clears the overflow's flag with it. */
+/* Make the steps whose time has come and set the alarm for the next one. Bytes may come between and within
+ * steps: at 500,000 baud the receiver holds 60 us. Begins with the alarm off and ends with interrupts off. */
 static void make_due(void)
 {
-    while (due_next < due_count) {
-        uint8_t at = due[due_next].at;
-
-        if (ahead(at, 2)) {
-            OCR2A = at;
+    making = true;
+    for (;;) {
+        cli();
+        if (due_next == due_count)
+            break;
+        if (ahead(due[due_next].at, 2)) {
+            OCR2A = due[due_next].at;
             TIMSK2 |= _BV(OCIE2A);
-            if (ahead(at, 0)) /* the counter has not passed it meanwhile */
-                return;
+            if (ahead(due[due_next].at, 0)) /* the counter has not passed it meanwhile */
+                break;
+            TIMSK2 &= (uint8_t)~_BV(OCIE2A);
         }
+        sei();
         steps_make(&due[due_next++]);
     }
-    TIMSK2 &= (uint8_t)~_BV(OCIE2A);
+    making = false;
 }
 
-ISR(TIMER2_COMPA_vect)
+/* Serve the slots that have begun: make what the last one left, then plan one ahead, while steps and bytes come
+ * between. Begins and ends with interrupts off. */
+static void serve_slots(void)
 {
-    make_due();
+    serving = true;
+    while (owed) {
+        owed--;
+        TIMSK2 &= (uint8_t)~_BV(OCIE2A);
+        making = true;
+        sei();
+        while (due_next < due_count)
+            steps_make(&due[due_next++]);
+        due = due == slots[0] ? slots[1] : slots[0];
+        due_count = planned_count;
+        due_next = 0;
+        make_due();
+        sei();
+        planned_count = steps_plan(due == slots[0] ? slots[1] : slots[0]);
+        cli();
+    }
+    serving = false;
 }
 
 ISR(TIMER2_OVF_vect)
 {
-    while (due_next < due_count) /* the slot ended before they were made */
-        steps_make(&due[due_next++]);
-    due = due == slots[0] ? slots[1] : slots[0];
-    due_count = planned_count;
-    due_next = 0;
-    make_due();
+    if (owed < MOST_OWED)
+        owed++;
+    if (!making && !serving)
+        serve_slots();
+}
 
-    TIMSK2 &= (uint8_t)~_BV(TOIE2); /* planning takes long: let bytes and steps come between */
-    sei();
-    planned_count = steps_plan(due == slots[0] ? slots[1] : slots[0]);
-    cli();
-    TIMSK2 |= _BV(TOIE2);
+ISR(TIMER2_COMPA_vect)
+{
+    TIMSK2 &= (uint8_t)~_BV(OCIE2A);
+    make_due();
+    if (owed && !serving)
+        serve_slots();
 }
 
 int main(void)
