@@ -9,7 +9,7 @@ maximum), from memory; what a bare board draws: common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -23,6 +23,12 @@ FASTEST_STEPS_S = 3900
 
 WEAKEST_STEPS_S2, STRONGEST_STEPS_S2 = 8, 200_000
 """The accelerations that the firmware's arithmetic holds."""
+
+_MOST_STEPS_S = 12_000
+"""All channels of a board together, at a hundred frames a second: measured by tests/bench/firmware.py."""
+
+_EASY_CHANNELS = 8
+_STEPS_LESS = 1200  # for each channel beyond those: every one takes its time, moving or not
 
 _BAUD_TOLERANCE = 0.025  # of the rate; both ends together may be about 5 % apart (common practice, no source)
 
@@ -236,6 +242,23 @@ def _baud(part: Part, baud: int) -> Iterator[Complaint]:
 def baud_made(part: Part, baud: int) -> float:
     """The rate that the part's divider really makes (clock / 8 / whole number)."""
     return part.clock_hz / 8 / max(1, round(part.clock_hz / 8 / baud))
+
+
+def check_rates(speeds_steps_s: Mapping[int, float], servos: Collection[int]) -> Iterator[Complaint]:
+    """What the processor can't do though each channel's speed (steps/s, by channel) is within bounds.
+
+    Nothing breaks beyond it: steps come late and frames are lost while all channels run at full speed.
+    A servo makes no steps at pins and counts half.
+    """
+    most = _MOST_STEPS_S - _STEPS_LESS * max(0, len(speeds_steps_s) - _EASY_CHANNELS)
+    total = sum(speed / (2 if number in servos else 1) for number, speed in speeds_steps_s.items())
+    if total > most:
+        yield (
+            "channels",
+            f"{total:,.0f} steps/s of all channels together",
+            f"at most {most:,} steps/s with {len(speeds_steps_s)} channels",
+            "Lower the speed of their drives, or use another board for some",
+        )
 
 
 def check_drive(

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from bridge.boards.fit import ExpectedChannel
 from bridge.boards.frame import ENDLESS_HIGH, ENDLESS_LOW, Homing
-from bridge.boards.parts import PARTS, Complaint, check_drive
+from bridge.boards.parts import PARTS, Complaint, check_drive, check_rates
 from bridge.errors import DescriptionError, DescriptionErrors
 from bridge.gauges.pointer import Pointer
 from bridge.panel.expected import expected_channels
@@ -152,7 +152,12 @@ def _complaints(panel: Panel, board: str) -> Iterator[Complaint]:
         if not given.pins:
             key = f"boards.{board}.inputs.{number}.pins"
             yield key, "no pins", f"the pins of the {given.kind}", "Name them as printed on the board"
-    for pointer in panel.board_pointers(board):
+    pointers = panel.board_pointers(board)
+    speeds = {pointer.channel: pointer.drive.speed_steps_s for pointer in pointers}
+    servos = [number for number, channel in described.channels.items() if channel.output == "servo"]
+    for key, found, expected, cure in check_rates(speeds, servos):
+        yield f"boards.{board}.{key}", found, expected, cure
+    for pointer in pointers:
         name = panel.description.gauges[pointer.gauge].pointers[pointer.name].drive
         drive = panel.description.drives[name]
         channel = described.channels[pointer.channel]

@@ -96,6 +96,18 @@ def test_what_no_firmware_can_be_made_of_is_refused(old: str, new: str, words: s
     assert not (tmp_path / "out").exists()
 
 
+def test_more_steps_than_the_processor_can_make_are_refused(tmp_path: Path) -> None:
+    """Each drive is within bounds; together 2 x 3,900, 3,500, 600 and, as a servo, half of 800."""
+    panel = altered(
+        tmp_path,
+        ("speed_steps_s = 2000", "speed_steps_s = 3900"),
+        ("speed_steps_s = 1000", "speed_steps_s = 3900"),
+        ("speed_steps_s = 900\n", "speed_steps_s = 3500\n"),
+    )
+    with pytest.raises(DescriptionErrors, match="12,300 steps/s of all channels together"):
+        write_firmware(load_panel(panel), "example", tmp_path / "out")
+
+
 def test_a_name_can_not_break_out_of_its_comment(tmp_path: Path) -> None:
     panel = altered(tmp_path, ('name = "one of each"', 'name = "one */ #error \\\\"'))
     header = config_h(load_panel(panel), "example")
