@@ -22,7 +22,8 @@ struct step {
 };
 
 /* For the port's timer interrupt. Once a slot: plan the steps of the next one, earliest first; gives their
- * number. Then each step in its turn. `steps_make` must not be interrupted. */
+ * number. Then each step in its turn. Steps may be made while the next slot is planned, not the other way about,
+ * and neither may interrupt itself. */
 uint8_t steps_plan(struct step steps[CHANNELS]);
 void steps_make(const struct step *step);
 
