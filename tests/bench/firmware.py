@@ -316,14 +316,8 @@ async def measure(folder: Path, out: Console) -> None:
     table = Table(*heads, "asleep", "stack used, bytes", title=title)
     await fill(table, rate, loads, folder)
     out.print(table)
-    table = Table(
-        "part",
-        "channels",
-        "mean, cycles",
-        "longest",
-        "of all time",
-        title="Control tick with the interrupts in it, all channels at 900 steps/s",
-    )
+    title = "Control tick with the interrupts in it, all channels at 900 steps/s"
+    table = Table("part", "channels", "mean, cycles", "longest", "of all time", title=title)
     await fill(table, tick, [replace(load, speed=900) for load in loads], folder)
     out.print(table)
     heads = (
