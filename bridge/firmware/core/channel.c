@@ -7,6 +7,7 @@
 #define HOLD_TICKS 4883 /* 10 s */
 #define IDLE_TICKS 977  /* 2 s of standing still, then coils off if the drive holds without current */
 #define WAKE_TICKS 5    /* 10 ms from current on to the first step */
+#define CALM_TICKS 10   /* 20 ms from the last step on: the motor has arrived and may lose its current */
 #define HOMING_SHARE 4  /* homing goes at a quarter of the speed */
 
 enum fault { NO_INDEX_MARK = 1, NO_STOP = 2 };
@@ -272,10 +273,9 @@ static void tick(uint8_t number, uint16_t slots)
     }
     steps_rate(number, rate);
     if (rate == 0 && settled) {
-        if (channel->next != channel->state && !channel->wake_ticks)
+        rest_still(number);
+        if (channel->next != channel->state && !channel->wake_ticks && channel->still_ticks >= CALM_TICKS)
             stopped(number);
-        else
-            rest_still(number);
     } else {
         channel->still_ticks = 0;
     }
