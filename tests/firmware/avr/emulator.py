@@ -59,7 +59,8 @@ class Motor:
     """What the mechanics saw of one channel.
 
     `walk`: steps of its field since power-on, clockwise positive; `place`: where its pointer is;
-    `jumps`: times its field went further than one step; `snaps`: times it got current at another place.
+    `jumps`: times its field went further than one step; `snaps`: times it got current at another place;
+    `cuts`: times it lost its current before it can have arrived at its last step.
     Microseconds are -1 where there was none.
     """
 
@@ -69,6 +70,7 @@ class Motor:
     steps: int
     jumps: int
     snaps: int
+    cuts: int
     current: bool
     interval_us: float
     step_us: float

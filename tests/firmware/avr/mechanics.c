@@ -14,6 +14,7 @@
  * far longer to follow. */
 #define SETTLE (10 * US)
 
+#define ARRIVED (10000 * US) /* how long a motor needs its current to get to its last step and to stand there */
 #define BOUNCE (150 * US)
 #define QUARTER (1500 * US) /* between two changes of a knob that is turned briskly */
 #define PRESS (60000 * US)
@@ -35,7 +36,7 @@ struct rotor {
     int levels, state;        /* of the pins; of the field, -1 without current */
     int64_t walk;             /* field's steps since power-on */
     uint64_t edge, last_step, dir_edge, step_edge;
-    uint64_t steps, jumps, snaps, pulses; /* jumps: the field went further than one step */
+    uint64_t steps, jumps, snaps, cuts, pulses;
     uint64_t shortest_interval, shortest_pulse, shortest_setup, pulse;
     bool waiting, enabled;
     avr_timer_t *timer; /* of a servo, and its compare output */
@@ -221,6 +222,8 @@ static avr_cycle_count_t coils_settled(avr_t *unused, avr_cycle_count_t when, vo
     (void)when;
     rotor->waiting = false;
     if (state < 0 || state == rotor->state) {
+        if (state < 0 && rotor->enabled && rotor->edge - rotor->last_step < ARRIVED)
+            rotor->cuts++;
         rotor->enabled = state >= 0;
         return 0; /* without current the rotor stays where it is */
     }
@@ -501,11 +504,11 @@ void mechanics_print(FILE *out)
             continue;
         fprintf(out,
                 "%s{\"channel\": %d, \"walk\": %lld, \"place\": %.6f, \"steps\": %llu, \"jumps\": %llu, "
-                "\"snaps\": %llu, \"current\": %s, \"interval_us\": %.4f, \"step_us\": %.4f, "
+                "\"snaps\": %llu, \"cuts\": %llu, \"current\": %s, \"interval_us\": %.4f, \"step_us\": %.4f, "
                 "\"setup_us\": %.4f, \"pulse_us\": %.4f, \"pulses\": %llu}",
                 comma, n, (long long)(rotor->reversed ? -rotor->walk : rotor->walk),
                 rotor->kind == SERVO ? us(rotor->pulse) : place(rotor), (unsigned long long)rotor->steps,
-                (unsigned long long)rotor->jumps, (unsigned long long)rotor->snaps,
+                (unsigned long long)rotor->jumps, (unsigned long long)rotor->snaps, (unsigned long long)rotor->cuts,
                 (rotor->kind == STEP_DIR ? !(rotor->levels & 4) : rotor->enabled) ? "true" : "false",
                 us(rotor->shortest_interval), us(rotor->shortest_pulse), us(rotor->shortest_setup),
                 us(rotor->pulse), (unsigned long long)rotor->pulses);
