@@ -31,7 +31,7 @@ def runner() -> Path:
     )
     program = built.folder() / "runner"
     flags = ["-O2", "-std=c11", "-Wall", "-Wextra", "-Werror", "-isystem", "/usr/include/simavr"]
-    sources = [HERE / "runner.c", HERE / "mechanics.c"]
+    sources = sorted(HERE.glob("*.c"))
     built.run("cc", *flags, "-o", program, *sources, "-lsimavr", "-lelf", "-lutil", "-lm")
     return program
 

@@ -7,25 +7,16 @@
 #include <avr_ioport.h>
 #include <avr_timer.h>
 
-#define CHANNELS 16
-#define US 16 /* cycles */
+#include "contacts.h"
+#include "pins.h"
 
 /* Coils see a change of several pins as one: they are written within this time, and a coil's current needs
  * far longer to follow. */
 #define SETTLE (10 * US)
 
 #define ARRIVED (10000 * US) /* how long a motor needs its current to get to its last step and to stand there */
-#define BOUNCE (150 * US)
-#define QUARTER (1500 * US) /* between two changes of a knob that is turned briskly */
-#define PRESS (60000 * US)
 
 enum kind { NONE, STEP_DIR, FOUR_WIRE, GAUGE_STEPPER, SERVO };
-
-struct pin {
-    char port; /* 0 for none */
-    int bit;
-    avr_irq_t *irq;
-};
 
 struct rotor {
     enum kind kind;
@@ -43,15 +34,7 @@ struct rotor {
     int output;
 };
 
-struct contact { /* a knob or a button */
-    struct pin a, b;
-    int quarters, phase, bounces; /* quarters still to turn, signed */
-    int presses;
-};
-
 static struct rotor rotors[CHANNELS];
-static struct contact contacts[CHANNELS];
-static avr_t *avr;
 static FILE *log_file;
 
 void log_to(FILE *file)
@@ -69,40 +52,7 @@ void log_event(uint64_t cycle, int kind, int value)
         fwrite(&record, sizeof record, 1, log_file);
 }
 
-/* -- pins ------------------------------------------------------------------------------------- */
-
-/* simavr 1.6: a write to a port raises its input pins to their pull-ups again, unless the level from outside
- * is also told as an external pull. So it is told both ways. */
-static void drive(const struct pin *pin, bool level)
-{
-    static uint8_t mask[128], value[128];
-    int port = pin->port;
-    avr_ioport_external_t external;
-
-    if (!port)
-        return;
-    mask[port] |= (uint8_t)(1 << pin->bit);
-    value[port] = (uint8_t)((value[port] & ~(1 << pin->bit)) | level << pin->bit);
-    memset(&external, 0, sizeof external);
-    external.name = (unsigned)port & 127;
-    external.mask = mask[port];
-    external.value = value[port];
-    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL(port), &external);
-    avr_raise_irq(pin->irq, level);
-}
-
-/* simavr 1.6: a reset clears the pins' registers, but a level that is raised again is taken for one that stayed. */
-static void forget(const struct pin *pin)
-{
-    if (pin->port)
-        pin->irq->value = UINT32_MAX;
-}
-
-static void find(struct pin *pin)
-{
-    if (pin->port)
-        pin->irq = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(pin->port), pin->bit);
-}
+/* -- servo outputs ---------------------------------------------------------------------------- */
 
 /* simavr 1.6: a write to a port also writes the pins that a timer drives, with the port's own bit. So a servo's
  * pin is watched where the timer drives it. */
@@ -140,17 +90,6 @@ static void latch(const struct rotor *rotor)
         (uint64_t)rotor->timer->cs_div_value * ((avr->data[compare->r_ocr] | avr->data[compare->r_ocrh] << 8) + 1u);
 }
 
-static struct pin parse_pin(const char *text)
-{
-    struct pin pin = {0, 0, NULL};
-
-    if (text && text[0] != '-') {
-        pin.port = text[0];
-        pin.bit = atoi(text + 1);
-    }
-    return pin;
-}
-
 /* -- the pointer ------------------------------------------------------------------------------ */
 
 static double place(const struct rotor *rotor)
@@ -167,10 +106,10 @@ static void show_sensors(struct rotor *rotor)
     if (rotor->index.port) {
         bool here = !rotor->index_dead && at - floor(at / rotor->turn) * rotor->turn < rotor->width;
 
-        drive(&rotor->index, here == rotor->index_high);
+        pin_drive(&rotor->index, here == rotor->index_high);
     }
     if (rotor->stop.port)
-        drive(&rotor->stop, (at <= 0 && !rotor->stop_dead) == rotor->stop_high);
+        pin_drive(&rotor->stop, (at <= 0 && !rotor->stop_dead) == rotor->stop_high);
 }
 
 /* A rotor that its stop holds back lags behind the field until the next pole attracts it: it hops back by one
@@ -310,50 +249,6 @@ static void pulse_changed(avr_irq_t *irq, uint32_t value, void *param)
     }
 }
 
-/* -- knobs and buttons ------------------------------------------------------------------------ */
-
-static avr_cycle_count_t turning(avr_t *unused, avr_cycle_count_t when, void *param)
-{
-    struct contact *contact = param;
-    int phase = contact->phase + (contact->quarters > 0 ? 1 : 3); /* where the next quarter leads */
-    bool there;
-
-    (void)unused;
-    if (!contact->quarters)
-        return 0;
-    there = ++contact->bounces % 2; /* closes, opens, closes */
-    if (!there)
-        phase = contact->phase;
-    phase &= 3;
-    drive(&contact->a, phase == 0 || phase == 3);
-    drive(&contact->b, phase == 0 || phase == 1);
-    if (contact->bounces < 3)
-        return when + BOUNCE;
-    contact->bounces = 0;
-    contact->phase = phase;
-    contact->quarters += contact->quarters > 0 ? -1 : 1;
-    return contact->quarters ? when + QUARTER : 0;
-}
-
-static avr_cycle_count_t pressing(avr_t *unused, avr_cycle_count_t when, void *param)
-{
-    struct contact *contact = param;
-    bool down;
-
-    (void)unused;
-    if (!contact->presses)
-        return 0;
-    contact->bounces++;
-    down = contact->bounces % 2; /* down, up, down; then up, down, up */
-    drive(&contact->a, contact->bounces > 3 ? down : !down);
-    if (contact->bounces < 6)
-        return when + (contact->bounces == 3 ? PRESS : BOUNCE);
-    contact->bounces = 0;
-    contact->presses--;
-    drive(&contact->a, true);
-    return contact->presses ? when + PRESS : 0;
-}
-
 /* -- description, commands -------------------------------------------------------------------- */
 
 bool mechanics_line(char *line)
@@ -373,13 +268,13 @@ bool mechanics_line(char *line)
         rotor->kind = !strcmp(words[2], "step_dir") ? STEP_DIR : !strcmp(words[2], "four_wire") ? FOUR_WIRE : GAUGE_STEPPER;
         rotor->wires = rotor->kind == STEP_DIR ? 3 : 4;
         for (i = 0; i < rotor->wires; i++)
-            rotor->pins[i] = parse_pin(words[3 + i]);
+            rotor->pins[i] = pin_parse(words[3 + i]);
         rotor->low = -HUGE_VAL;
         rotor->high = HUGE_VAL;
     } else if (!strcmp(what, "servo") && count == 3) {
         rotor->kind = SERVO;
         rotor->wires = 1;
-        rotor->pins[0] = parse_pin(words[2]);
+        rotor->pins[0] = pin_parse(words[2]);
     } else if (!strcmp(what, "at") && count == 3) {
         rotor->offset = atof(words[2]);
     } else if (!strcmp(what, "reversed")) {
@@ -388,16 +283,15 @@ bool mechanics_line(char *line)
         rotor->low = atof(words[2]);
         rotor->high = atof(words[3]);
     } else if (!strcmp(what, "index") && count == 7) {
-        rotor->index = parse_pin(words[2]);
+        rotor->index = pin_parse(words[2]);
         rotor->index_high = !strcmp(words[3], "high");
         rotor->turn = atof(words[4]) / atof(words[5]);
         rotor->width = atof(words[6]);
     } else if (!strcmp(what, "stop") && count == 4) {
-        rotor->stop = parse_pin(words[2]);
+        rotor->stop = pin_parse(words[2]);
         rotor->stop_high = !strcmp(words[3], "high");
     } else if ((!strcmp(what, "knob") && count == 4) || (!strcmp(what, "button") && count == 3)) {
-        contacts[n].a = parse_pin(words[2]);
-        contacts[n].b = parse_pin(words[3]);
+        contact_describe(n, words[2], words[3]);
     } else {
         return false;
     }
@@ -414,7 +308,7 @@ void mechanics_attach(avr_t *chip)
 
         rotor->shortest_interval = rotor->shortest_pulse = rotor->shortest_setup = UINT64_MAX;
         for (wire = 0; wire < rotor->wires; wire++) {
-            find(&rotor->pins[wire]);
+            pin_find(&rotor->pins[wire]);
             if (rotor->kind == SERVO)
                 find_output(rotor);
             if (rotor->pins[wire].irq)
@@ -424,34 +318,28 @@ void mechanics_attach(avr_t *chip)
                                                                   : coil_changed,
                                         rotor);
         }
-        find(&rotor->index);
-        find(&rotor->stop);
-        find(&contacts[n].a);
-        find(&contacts[n].b);
+        pin_find(&rotor->index);
+        pin_find(&rotor->stop);
     }
+    contacts_attach();
 }
 
-/* The chip's pins are inputs now and its cycle timers gone: no coil has current, nothing is being pressed. */
+/* The chip's pins are inputs now and its cycle timers gone: no coil has current. */
 void mechanics_reset(void)
 {
     int n;
 
     for (n = 0; n < CHANNELS; n++) {
         struct rotor *rotor = &rotors[n];
-        struct contact *contact = &contacts[n];
 
         rotor->levels = 0;
         rotor->enabled = rotor->waiting = false;
         rotor->step_edge = 0;
-        forget(&rotor->index);
-        forget(&rotor->stop);
+        pin_forget(&rotor->index);
+        pin_forget(&rotor->stop);
         show_sensors(rotor);
-        contact->quarters = contact->presses = contact->bounces = contact->phase = 0;
-        forget(&contact->a);
-        forget(&contact->b);
-        drive(&contact->a, true);
-        drive(&contact->b, true);
     }
+    contacts_reset();
 }
 
 bool mechanics_command(const char *line)
@@ -459,12 +347,10 @@ bool mechanics_command(const char *line)
     char what[16];
     int n, value = 0;
     struct rotor *rotor;
-    struct contact *contact;
 
     if (sscanf(line, "%15s %d %d", what, &n, &value) < 2 || n < 0 || n >= CHANNELS)
         return false;
     rotor = &rotors[n];
-    contact = &contacts[n];
     if (!strcmp(what, "lose")) {
         rotor->offset -= value;
     } else if (!strcmp(what, "index")) {
@@ -472,13 +358,9 @@ bool mechanics_command(const char *line)
     } else if (!strcmp(what, "stop")) {
         rotor->stop_dead = !value;
     } else if (!strcmp(what, "knob")) {
-        contact->quarters += 4 * value;
-        avr_cycle_timer_register(avr, QUARTER, turning, contact);
-        return true;
+        contact_turn(n, value);
     } else if (!strcmp(what, "press")) {
-        if (contact->presses++ == 0)
-            avr_cycle_timer_register(avr, PRESS, pressing, contact);
-        return true;
+        contact_press(n);
     } else {
         return false;
     }

@@ -24,6 +24,9 @@
 
 #include <sim_avr.h>
 
+#define CHANNELS 16
+#define US 16 /* cycles */
+
 /* The log: records of eight bytes, `cycle << 16 | kind << 8 | value`, little-endian. */
 enum {
     LOG_STEP = 0x00,  /* + channel; value: 1 if the motor's field went forward */

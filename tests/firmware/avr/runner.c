@@ -42,6 +42,8 @@
 #include <sim_elf.h>
 
 #include "mechanics.h"
+#include "pins.h"
+#include "watch.h"
 
 #define HZ 16000000ull
 #define SLICE (HZ / 1000)
@@ -49,11 +51,9 @@
 #define LATE_NS 20000000ll
 #define NEVER UINT64_MAX
 
-static avr_t *avr;
 static avr_uart_t *uart;
 static uint64_t cycles_before;         /* the last reset */
 static uint64_t asleep;
-static unsigned deepest = UINT32_MAX;  /* where the stack pointer was lowest */
 static uint64_t granted, elapse_until = NEVER;
 static enum { WALL, DEMAND, FREE } pace = WALL;
 static int64_t origin;                 /* of the wall clock, in pace with it; 0 to take a new one */
@@ -66,12 +66,6 @@ static unsigned held_count;
 static unsigned char outgoing[65536];
 static unsigned out_count;
 static uint64_t received, sent, overruns, dropped;
-
-static struct {
-    uint32_t address, back;
-    uint64_t entered, calls, total, longest;
-    bool inside;
-} profile;
 
 uint64_t now(void)
 {
@@ -209,51 +203,13 @@ static void reset(void)
         avr_cycle_timer_register(avr, byte_cycles(), byte_came, NULL);
 }
 
-static void watch_function(void)
-{
-    unsigned sp;
-
-    if (!profile.inside && avr->pc == profile.address) {
-        sp = avr->data[R_SPL] | avr->data[R_SPH] << 8;
-        profile.back = (uint32_t)(avr->data[sp + 1] << 8 | avr->data[sp + 2]) * 2; /* 16-bit return address */
-        if (avr->address_size == 3)
-            profile.back = (uint32_t)(avr->data[sp + 1] << 16 | avr->data[sp + 2] << 8 | avr->data[sp + 3]) * 2;
-        profile.entered = now();
-        profile.inside = true;
-    } else if (profile.inside && avr->pc == profile.back) {
-        uint64_t took = now() - profile.entered;
-
-        profile.inside = false;
-        profile.calls++;
-        profile.total += took;
-        if (took > profile.longest)
-            profile.longest = took;
-    }
-}
-
-/* A function moves the stack pointer by two writes, one byte each: what stands for three instructions is meant. */
-static void watch_stack(void)
-{
-    static unsigned last, before;
-    unsigned sp = avr->data[R_SPL] | avr->data[R_SPH] << 8, meant = sp > last ? sp : last;
-
-    if (before > meant)
-        meant = before;
-    if (meant && meant < deepest)
-        deepest = meant;
-    before = last;
-    last = sp;
-}
-
 static void run_until(uint64_t end)
 {
     while (now() < end) {
         avr_run(avr);
-        watch_stack();
+        watch();
         if (held_count && !unread())
             hand_over();
-        if (profile.address)
-            watch_function();
         if (avr->state == cpu_Crashed || avr->state == cpu_Done) {
             fprintf(stderr, "runner: the program crashed or stopped at pc %x\n", avr->pc);
             exit(2);
@@ -265,24 +221,13 @@ static void run_until(uint64_t end)
 
 static elf_firmware_t firmware;
 
-static bool start_profile(const char *name)
-{
-    uint32_t i;
-
-    memset(&profile, 0, sizeof profile);
-    for (i = 0; i < firmware.symbolcount; i++)
-        if (!strcmp(firmware.symbol[i]->symbol, name))
-            profile.address = firmware.symbol[i]->addr;
-    return profile.address != 0;
-}
-
 static void counts(void)
 {
     printf("{\"cycle\": %llu, \"asleep\": %llu, \"received\": %llu, \"sent\": %llu, \"overruns\": %llu, "
            "\"dropped\": %llu, \"stack\": %u, \"calls\": %llu, \"cycles\": %llu, \"longest\": %llu, \"channels\": ",
            (unsigned long long)now(), (unsigned long long)asleep, (unsigned long long)received,
            (unsigned long long)sent, (unsigned long long)overruns, (unsigned long long)dropped,
-           deepest == UINT32_MAX ? 0 : avr->ramend - deepest, (unsigned long long)profile.calls, (unsigned long long)profile.total,
+           watch_stack(), (unsigned long long)profile.calls, (unsigned long long)profile.total,
            (unsigned long long)profile.longest);
     mechanics_print(stdout);
     puts("}");
@@ -310,7 +255,7 @@ static void command(char *text)
     } else if (!strcmp(word, "reset")) {
         reset();
     } else if (!strcmp(word, "profile")) {
-        good = start_profile(rest);
+        good = watch_start(&firmware, rest);
     } else if (!strcmp(word, "log")) {
         FILE *file = strcmp(rest, "-") ? fopen(rest, "wb") : NULL;
 
