@@ -7,7 +7,7 @@ import platform
 import sys
 from pathlib import Path
 
-from tests.bench import decode, error, latency, load, pointers, replay, start
+from tests.bench import decode, error, firmware, latency, load, pointers, replay, start
 
 _BENCHES = {
     "latency": latency.main,
@@ -17,6 +17,7 @@ _BENCHES = {
     "error": error.main,
     "start": start.main,
     "decode": decode.main,
+    "firmware": firmware.main,
 }
 
 
