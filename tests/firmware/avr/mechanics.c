@@ -10,9 +10,9 @@
 #include "contacts.h"
 #include "pins.h"
 
-/* Coils see a change of several pins as one: they are written within this time, and a coil's current needs
- * far longer to follow. */
-#define SETTLE (10 * US)
+/* Coils see a change of several pins as one: they are written within this time (bytes may come between them),
+ * and a coil's current needs far longer to follow (common practice, no source). */
+#define SETTLE (60 * US)
 
 #define ARRIVED (10000 * US) /* how long a motor needs its current to get to its last step and to stand there */
 

@@ -33,7 +33,7 @@ from tests.firmware.avr.cockpit import Cockpit, ask, beaten_limits, cockpit, fly
 from tests.firmware.avr.emulator import read_log
 from tests.firmware.avr.hurt_line import HurtLine, doubling, flipping, hurt_line, losing
 
-HELD_UP_S = 40e-6  # see test_flight.py
+HELD_UP_S = 64e-6  # see test_flight.py
 SPEED_STEPS_S, ACCELERATION_STEPS_S2 = 3600, 20_000
 HUNDREDS = 0  # the channel of the pointer that turns fastest
 
