@@ -44,6 +44,8 @@ _KEEP_STATE_S = 5.0
 """A memory card should outlive the panel; a clean stop keeps the state anyway."""
 _LOOK_S = 0.5
 """What arrives is looked at this often, and believed when it was the same twice."""
+_CATCH_UP_S = 0.1
+"""A board's pointers are a few steps behind what it was told."""
 _STOP_S = 4.0
 """Needles get at most this long to come to rest when the service stops."""
 
@@ -254,6 +256,7 @@ class Service:
                 break
         else:
             _log.warning("stopped before every needle had come to rest")
+        await asyncio.sleep(_CATCH_UP_S)
         if self._timer is not None:
             self._timer.cancel()
         for board in self.boards.values():

@@ -23,6 +23,7 @@ from bridge.boards.frame import ChannelState, EventKind, Homing
 from bridge.boards.notices import ChannelFaulted, ChannelHomed, Notice, PositionNeeded, StepsMissed
 
 _MEND_SHARE = 0.02  # of the channel's speed: slow enough not to be seen
+_MENDING = "are being mended"
 _FAULTS = {
     1: "no index mark found: look at the sensor, its wiring and whether the pointer turns",
     2: "stop not found: look at the switch, its wiring and whether the pointer turns",
@@ -143,7 +144,7 @@ class PointerChannel:
 
     def _mark(self, audit: IndexAudit, value: int) -> list[Notice]:
         found = audit.mark(value)
-        self.detail = f"{audit.missed} missed steps are being mended" if audit.missed else ""
+        self.detail = f"{audit.missed} missed steps {_MENDING}" if audit.missed else ""
         if not found:
             return []
         notices: list[Notice] = [StepsMissed(self.number, found, audit.missed)]
@@ -157,6 +158,8 @@ class PointerChannel:
 
     def _watch(self, position: int) -> None:
         audit = self.audit
+        if audit and audit.offset == audit.missed and self.detail.endswith(_MENDING):
+            self.detail = f"{audit.missed} missed steps were mended"
         if audit and audit.watch(position) and audit.unseen_in_a_row >= LOST_SENSOR_MARKS:
             self.detail = (
                 f"passed {audit.unseen_in_a_row} index marks unseen: look at the sensor and its wiring"

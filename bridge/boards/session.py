@@ -17,6 +17,7 @@ from bridge.boards.notices import ButtonPressed, ChannelFaulted, KnobTurned, Not
 from bridge.boards.pointer_channel import Phase, PointerChannel
 from bridge.boards.state import TRANSITIONS, State, Trigger
 from bridge.errors import BoardError
+from bridge.sources.sparingly import Sparingly
 
 _log = structlog.get_logger(__name__)
 
@@ -67,6 +68,7 @@ class BoardSession:
         self._counts: dict[tuple[int, int], int] = {}
         self._fresh = False  # the board has started since the last introduction
         self._notices: list[Notice] = []
+        self._sparingly = Sparingly()
 
     # -- the link -------------------------------------------------------------------------------
 
@@ -237,12 +239,20 @@ class BoardSession:
         figures = self.statistics
         figures.round_trip_s = time_s - asked_s
         figures.worst_round_trip_s = max(figures.worst_round_trip_s, figures.round_trip_s)
+        self._look_at_the_line(time_s, status)
         figures.board_good, figures.board_bad = status.frames_good, status.frames_bad
         figures.board_missed, figures.watchdog_trips = status.frames_missed, status.watchdog_trips
         self._look_for_reset(status)
         for channel, row in zip(self.channels, status.channels, strict=True):
             self._tell(channel.status(row))
         self._settle()
+
+    def _look_at_the_line(self, time_s: float, status: frame.Status) -> None:
+        """Say, sparingly, that frames arrive hurt: no step is lost by it, but it tells of a cable."""
+        hurt = status.frames_bad
+        if hurt > self.statistics.board_bad and (count := self._sparingly.say("hurt", time_s)) is not None:
+            cure = "look at the cable, its length and the motor wires beside it"
+            _log.warning("frames hurt on the way", board=self.name, so_far=hurt, cure=cure, **count)
 
     def _look_for_reset(self, status: frame.Status) -> None:
         if all(row.state != _UNKNOWN for row in status.channels):

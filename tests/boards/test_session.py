@@ -10,6 +10,7 @@ from random import Random
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from structlog.testing import capture_logs
 
 from bridge.boards import frame
 from bridge.boards.channel import VirtualChannel
@@ -425,3 +426,15 @@ def test_statistics_tell_what_was_measured() -> None:
     assert figures.board_missed > 3
     assert figures.unanswered > 3
     assert pair.told(ChannelFaulted) == []
+
+
+def test_frames_hurt_on_the_way_are_told_in_words_and_sparingly() -> None:
+    pair = ready()
+    with capture_logs() as logs:
+        for _ in range(3):
+            pair.board.bad += 7
+            pair.run(0.5)
+    told = [entry for entry in logs if entry["event"] == "frames hurt on the way"]
+    assert len(told) == 1
+    assert told[0]["board"] == pair.session.name
+    assert "cable" in told[0]["cure"]
