@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import shutil
+import signal
 from pathlib import Path
 
 import pytest
 
 ROOT = Path(__file__).parents[1]
+
+
+def pytest_configure() -> None:
+    """Let programs that tests start be stopped by SIGINT, also where a shell started us in the background."""
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 @pytest.fixture

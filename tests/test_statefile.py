@@ -72,7 +72,7 @@ def test_a_write_that_fails_leaves_what_was_kept_is_said_once_and_tried_again(
     assert "No space left" in said[0]["why"]
     assert len(StateFile(file.path).read()) == 3, "the old state stands whole"
     file.keep({("left", 0): 2.0})
-    assert StateFile(file.path).read() == {("left", 0): 2.0}
+    assert StateFile(file.path).read() == {**POSITIONS, ("left", 0): 2.0}
 
 
 def test_two_panels_of_the_same_name_keep_their_states_apart(tmp_path: Path) -> None:
