@@ -2,13 +2,33 @@
 
 from __future__ import annotations
 
+import asyncio
 import shutil
 import signal
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 ROOT = Path(__file__).parents[1]
+
+KEYVALUE_LAYOUT = """
+kind = "keyvalue"
+separator = " "
+[[fields]]
+quantity = "pressure_altitude"
+key = "alt"
+unit = "ft"
+[[fields]]
+quantity = "altimeter_setting"
+key = "set"
+unit = "inHg"
+[[fields]]
+quantity = "calibrated_airspeed"
+key = "cas"
+unit = "kt"
+"""
+"""Words such as `alt=2140 set=29.92 cas=90`, for tests that send their own telemetry."""
 
 
 def pytest_configure() -> None:
@@ -21,3 +41,10 @@ def config(tmp_path: Path) -> Path:
     """A copy of the demo panel's folder that a test may change."""
     shutil.copytree(ROOT / "config", tmp_path / "config")
     return tmp_path / "config"
+
+
+async def until(condition: Callable[[], bool], seconds: float = 30.0) -> None:
+    """Wait for a condition; generous, for slow machines."""
+    async with asyncio.timeout(seconds):
+        while not condition():
+            await asyncio.sleep(0.01)

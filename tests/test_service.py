@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import socket
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from pathlib import Path
 
@@ -26,29 +26,13 @@ from bridge.sources.recorder import LogWriter
 from bridge.sources.udp import UdpSource
 from bridge.statefile import StateFile
 from tests.boards.pty_board import PtyBoard
-
-LAYOUT = """
-kind = "keyvalue"
-separator = " "
-[[fields]]
-quantity = "pressure_altitude"
-key = "alt"
-unit = "ft"
-[[fields]]
-quantity = "altimeter_setting"
-key = "set"
-unit = "inHg"
-[[fields]]
-quantity = "calibrated_airspeed"
-key = "cas"
-unit = "kt"
-"""
+from tests.conftest import KEYVALUE_LAYOUT, until
 
 
 @pytest.fixture
 def panel_file(config: Path) -> Path:
     """The demo panel on a port of its own, with a key=value layout and pointers that are homed at once."""
-    (config / "layouts" / "test.toml").write_text(LAYOUT)
+    (config / "layouts" / "test.toml").write_text(KEYVALUE_LAYOUT)
     path = config / "panel.toml"
     text = path.read_text().replace("127.0.0.1:5501", "127.0.0.1:0")
     path.write_text(text.replace("layouts/labelled-text.toml", "layouts/test.toml"))
@@ -96,13 +80,6 @@ async def flying(service: Service) -> AsyncIterator[Sender]:
         feed.cancel()
         service.stop()
         await asyncio.wait_for(run, 20)
-
-
-async def until(condition: Callable[[], bool], seconds: float = 30.0) -> None:
-    """Wait for a condition; generous, for slow machines."""
-    async with asyncio.timeout(seconds):
-        while not condition():
-            await asyncio.sleep(0.01)
 
 
 async def until_ready(service: Service) -> None:

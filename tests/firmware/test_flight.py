@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import socket
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
@@ -19,29 +19,19 @@ from bridge.firmware.generate import config_h
 from bridge.panel.load import load_panel
 from bridge.service import Service
 from bridge.sources.udp import UdpSource
+from tests.conftest import KEYVALUE_LAYOUT, until
 from tests.firmware import built
 from tests.firmware.bench import Bench
 
-LAYOUT = """
-kind = "keyvalue"
-separator = " "
-[[fields]]
-quantity = "pressure_altitude"
-key = "alt"
-unit = "ft"
-[[fields]]
-quantity = "altimeter_setting"
-key = "set"
-unit = "inHg"
-[[fields]]
-quantity = "calibrated_airspeed"
-key = "cas"
-unit = "kt"
+LAYOUT = (
+    KEYVALUE_LAYOUT
+    + """
 [[fields]]
 quantity = "heading_magnetic"
 key = "hdg"
 unit = "deg"
 """
+)
 AHEAD_OF_MARK = -150  # steps: homing by index is short, and still has to be done
 MARKS = {"left": (0, 1, 2), "right": (2,)}
 SWEPT = {"right": (0, 1), "centre": (2,)}
@@ -126,12 +116,6 @@ async def flying(cockpit: Cockpit) -> AsyncIterator[Service]:
         feed.cancel()
         service.stop()
         await asyncio.wait_for(run, 30)
-
-
-async def until(condition: Callable[[], bool], seconds: float = 40.0) -> None:
-    async with asyncio.timeout(seconds):
-        while not condition():
-            await asyncio.sleep(0.05)
 
 
 def ready(service: Service) -> bool:
