@@ -1,7 +1,8 @@
 """Reading what people write: TOML files checked by pydantic models, errors a builder can act on.
 
 Every description file (panel, calibration, datagram layout, motor catalogue) goes
-through `read_toml` and `validate`; a model raises `Wrong` where pydantic's own checks do not say enough.
+through `read_toml` and `validate`; a model raises `MistakeError` where pydantic's own checks do not
+say enough.
 """
 
 from __future__ import annotations
@@ -18,13 +19,13 @@ from pydantic_core import ErrorDetails
 from bridge.errors import DescriptionError, DescriptionErrors
 
 
-class Described(BaseModel):
+class StrictModel(BaseModel):
     """Base of everything a person writes: unknown keys are refused, values can't change later."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, allow_inf_nan=False)
 
 
-class Wrong(ValueError):
+class MistakeError(ValueError):
     """Raised inside a model's validator: the three parts of a description error but for its place."""
 
     def __init__(self, found: str, expected: str, cure: str) -> None:
@@ -93,7 +94,7 @@ def near(name: str, known: Iterator[str] | list[str]) -> str:
 def _explained(error: ErrorDetails, model: type[BaseModel], where: str, key: str) -> DescriptionError:
     place = ".".join([key, *(str(part) for part in error["loc"])] if key else [str(p) for p in error["loc"]])
     cause = error.get("ctx", {}).get("error")
-    if isinstance(cause, Wrong):
+    if isinstance(cause, MistakeError):
         return DescriptionError(where, place, cause.found, cause.expected, cause.cure)
     kind = error["type"]
     if kind == "extra_forbidden":

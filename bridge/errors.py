@@ -11,7 +11,7 @@ class BridgeError(Exception):
     """Base of every error that this package raises on purpose."""
 
 
-class OutOfRange(BridgeError, ValueError):
+class OutOfRangeError(BridgeError, ValueError):
     """A number outside the range in which a formula or a field is valid."""
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Hashable
 from typing import Any, TextIO
 
 import structlog
@@ -52,3 +52,28 @@ class _ToSink:
         self._sink(message)
 
     log = debug = info = warning = error = critical = exception = fatal = failure = msg
+
+
+LOG_EVERY_S = 10.0
+
+_MOST_KEYS = 1000
+"""Far more different troubles than this is noise; forgetting them bounds the memory."""
+
+
+class LogThrottle:
+    """Limits how often the same trouble is logged: at once, then not before `every_s` has passed."""
+
+    def __init__(self, every_s: float = LOG_EVERY_S) -> None:
+        self._every_s = every_s
+        self._logged: dict[Hashable, tuple[float, int]] = {}
+
+    def due(self, key: Hashable, now_s: float) -> dict[str, int] | None:
+        """None to be silent; else what to add to the line: `more`, how many were left out before it."""
+        logged_s, left_out = self._logged.get(key, (-float("inf"), 0))
+        if now_s - logged_s < self._every_s:
+            self._logged[key] = (logged_s, left_out + 1)
+            return None
+        if len(self._logged) >= _MOST_KEYS:
+            self._logged.clear()
+        self._logged[key] = (now_s, 0)
+        return {"more": left_out} if left_out else {}

@@ -13,13 +13,13 @@ import subprocess
 import tempfile
 from pathlib import Path
 
-from bridge.faces.command import panel_gauge
-from bridge.faces.command import write as write_faces
+from bridge.commands.faces import write as write_faces
+from bridge.commands.wiring import write as write_wiring
 from bridge.faces.geometry import gauge_parts
+from bridge.faces.panel_gauge import panel_gauge
 from bridge.faces.primitives import Layer, Part
 from bridge.faces.svg import assembly_svg
 from bridge.panel.load import Panel, load_panel
-from bridge.wiring.command import write as write_wiring
 
 CONFIG = Path(__file__).parents[1] / "config"
 PICTURES = CONFIG / "pictures"

@@ -27,10 +27,10 @@ from typing import Any
 import pytest
 
 from bridge.boards.state import State
-from bridge.boards.virtual import VirtualLink
+from bridge.boards.virtual.link import VirtualLink
+from bridge.flight.service import Service
 from bridge.panel.load import load_panel
-from bridge.service import Service
-from bridge.sources.udp import UdpSource
+from bridge.telemetry.udp import UdpSource
 from tests.conftest import ROOT
 
 SETTING_INHG = 30.12
@@ -140,7 +140,7 @@ def faces_deg(service: Service) -> dict[str, float]:
     for name, (board, channel) in POINTERS.items():
         link = service.boards[board].link
         assert isinstance(link, VirtualLink)
-        shown[name] = service.rig.chain.needles[board, channel].pointer.face_deg(
+        shown[name] = service.running.chain.pointers[board, channel].pointer.face_deg(
             link.board.channel(channel).place
         )
     return shown
@@ -164,8 +164,8 @@ async def watch(service: Service, flight: Process) -> tuple[list[Moment], list[M
 
 def settled(service: Service) -> bool:
     """Whether boards are homed and the needles have come to where the level flight wants them."""
-    return all(session.state is State.READY for session in service.rig.sessions.values()) and all(
-        (needle := service.rig.chain.needles[place]).target is not None
+    return all(session.state is State.READY for session in service.running.sessions.values()) and all(
+        (needle := service.running.chain.pointers[place]).target is not None
         and abs(needle.position - needle.target) < 5
         for place in POINTERS.values()
     )

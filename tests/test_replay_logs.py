@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 
-from bridge.quantities import CATALOGUE
+from bridge.quantities.catalogue import CATALOGUE
 from tests.published import rows
 
 LOGS = Path(__file__).parent.parent / "replay_logs"

@@ -85,7 +85,7 @@ class IndexAudit:
         return unseen
 
     @property
-    def mending(self) -> bool:
+    def correcting(self) -> bool:
         return self.offset != self.missed or self.offset != 0.0
 
     def correction(self, time_s: float) -> tuple[float, float]:

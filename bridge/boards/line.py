@@ -6,7 +6,7 @@ import binascii
 
 from cobs import cobs
 
-from bridge.boards.frame import MAX_PAYLOAD
+from bridge.boards.messages import MAX_PAYLOAD
 
 _SHORTEST = 5  # version, type, sequence and two bytes of CRC
 _LONGEST_LINE = MAX_PAYLOAD + 3  # two bytes of CRC, one of COBS

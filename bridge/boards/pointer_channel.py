@@ -16,14 +16,14 @@ from __future__ import annotations
 
 from enum import Enum
 
-from bridge.boards import frame
+from bridge.boards import messages
 from bridge.boards.audit import LOST_SENSOR_MARKS, IndexAudit
-from bridge.boards.fit import ExpectedChannel
-from bridge.boards.frame import ChannelState, EventKind, Homing
+from bridge.boards.compatibility import ExpectedChannel
+from bridge.boards.messages import ChannelState, EventKind, Homing
 from bridge.boards.notices import ChannelFaulted, ChannelHomed, Notice, PositionNeeded, StepsMissed
 
-_MEND_SHARE = 0.02  # of the channel's speed: slow enough not to be seen
-_MENDING = "are being mended"
+_CORRECTION_SHARE = 0.02  # of the channel's speed: slow enough not to be seen
+_CORRECTING = "are being corrected"
 _FAULTS = {
     1: "no index mark found: look at the sensor, its wiring and whether the pointer turns",
     2: "stop not found: look at the switch, its wiring and whether the pointer turns",
@@ -46,15 +46,15 @@ class PointerChannel:
         self.expected = expected
         self.phase = Phase.UNKNOWN
         self.detail = ""
-        self.reported = frame.ChannelStatus(ChannelState.UNKNOWN, 0, 0)
-        self.wish: frame.Home | frame.Adopt | frame.Rest | None = None
+        self.reported = messages.ChannelStatus(ChannelState.UNKNOWN, 0, 0)
+        self.pending: messages.Home | messages.Adopt | messages.Rest | None = None
         self.audit: IndexAudit | None = None
         if expected.steps_per_turn is not None:
             self.audit = IndexAudit(
                 expected.steps_per_turn,
                 expected.audit_tolerance_steps,
                 expected.audit_limit_steps,
-                max(1.0, expected.limits.speed * _MEND_SHARE),
+                max(1.0, expected.limits.speed * _CORRECTION_SHARE),
             )
         self._home_asked = False
         self._place: int | None = None
@@ -69,7 +69,7 @@ class PointerChannel:
         """The board may have started anew: nothing is known until its next status."""
         if self.phase is not Phase.FAULTED:
             self._enter(Phase.UNKNOWN, "")
-        self.wish = None
+        self.pending = None
         self._place = None
         self._home_asked = False
 
@@ -81,17 +81,17 @@ class PointerChannel:
         self._home_asked = True
         self._why = ""
         self._enter(Phase.HOMING, "looks for its home position")
-        self.wish = frame.Home((self.number,))
+        self.pending = messages.Home((self.number,))
         return []
 
     def adopt(self, position: int) -> None:
         self._place = position
-        self.wish = frame.Adopt((frame.Place(self.number, position),))
+        self.pending = messages.Adopt((messages.ChannelPosition(self.number, position),))
 
-    def status(self, row: frame.ChannelStatus) -> list[Notice]:
-        """Take what the board says of this channel, in answer to a QUERY sent after the last wish."""
+    def status(self, row: messages.ChannelStatus) -> list[Notice]:
+        """Take what the board says of this channel, in answer to a QUERY sent after the last command."""
         self.reported = row
-        self.wish = None
+        self.pending = None
         if self._place is not None:
             return self._adopting(row)
         if self._home_asked and row.state != ChannelState.HOMING:
@@ -106,7 +106,7 @@ class PointerChannel:
                 return self._fault(self._why or "the board reports a fault")
             case _ if self.phase is Phase.FAULTED:
                 if row.state != ChannelState.RESTING:
-                    self.wish = frame.Rest((self.number,))
+                    self.pending = messages.Rest((self.number,))
             case _ if self.phase is not Phase.WAITING:
                 self._enter(Phase.READY, self.detail if self.phase is Phase.READY else "")
                 self._watch(row.position)
@@ -126,7 +126,7 @@ class PointerChannel:
                 return self._mark(self.audit, value)
         return []
 
-    def _adopting(self, row: frame.ChannelStatus) -> list[Notice]:
+    def _adopting(self, row: messages.ChannelStatus) -> list[Notice]:
         assert self._place is not None
         if row.state == ChannelState.UNKNOWN or abs(row.position - self._place) > 1:
             self.adopt(self._place)  # the ADOPT got lost
@@ -144,7 +144,7 @@ class PointerChannel:
 
     def _mark(self, audit: IndexAudit, value: int) -> list[Notice]:
         found = audit.mark(value)
-        self.detail = f"{audit.missed} missed steps {_MENDING}" if audit.missed else ""
+        self.detail = f"{audit.missed} missed steps {_CORRECTING}" if audit.missed else ""
         if not found:
             return []
         notices: list[Notice] = [StepsMissed(self.number, found, audit.missed)]
@@ -153,12 +153,12 @@ class PointerChannel:
                 f"{audit.missed} steps missed since homing, more than {audit.limit:.0f}: "
                 "find what holds or slips, then home it again"
             )
-            self.wish = frame.Rest((self.number,))
+            self.pending = messages.Rest((self.number,))
         return notices
 
     def _watch(self, position: int) -> None:
         audit = self.audit
-        if audit and audit.offset == audit.missed and self.detail.endswith(_MENDING):
+        if audit and audit.offset == audit.missed and self.detail.endswith(_CORRECTING):
             self.detail = f"{audit.missed} missed steps were mended"
         if audit and audit.watch(position) and audit.unseen_in_a_row >= LOST_SENSOR_MARKS:
             self.detail = (

@@ -11,7 +11,7 @@ from collections.abc import Callable, Sequence
 
 from bridge.boards.link import Link
 from bridge.boards.session import STOPPED, BoardSession
-from bridge.boards.virtual import VirtualBoard
+from bridge.boards.virtual.board import VirtualBoard
 from bridge.errors import BoardError
 
 RETRY_S = 0.5

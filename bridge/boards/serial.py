@@ -19,8 +19,8 @@ from collections import deque
 
 import serial
 
-from bridge.boards.frame import FrameType
 from bridge.boards.line import FrameReader, to_line
+from bridge.boards.messages import FrameType
 from bridge.errors import BoardError
 
 try:

@@ -10,14 +10,14 @@ from math import inf
 
 import structlog
 
-from bridge.boards import frame
-from bridge.boards.fit import ExpectedChannel, misfit, wrong_version
-from bridge.boards.frame import ChannelState, EventKind, Output, Reason
+from bridge.boards import codec, messages
+from bridge.boards.compatibility import ExpectedChannel, incompatibility, wrong_version
+from bridge.boards.messages import ChannelState, EventKind, Output, Reason
 from bridge.boards.notices import ButtonPressed, ChannelFaulted, KnobTurned, Notice, Statistics, StepsMissed
 from bridge.boards.pointer_channel import Phase, PointerChannel
 from bridge.boards.state import TRANSITIONS, State, Trigger
 from bridge.errors import BoardError
-from bridge.sources.sparingly import Sparingly
+from bridge.logs import LogThrottle
 
 _log = structlog.get_logger(__name__)
 
@@ -48,7 +48,7 @@ class BoardSession:
         self.state = State.ABSENT
         self.detail = "not looked for yet"
         self.channels = tuple(PointerChannel(number, channel) for number, channel in enumerate(expected))
-        self.introduction: frame.Introduction | None = None
+        self.introduction: messages.Introduction | None = None
         self.statistics = Statistics()
         self._expected = tuple(expected)
         self._board_id = board_id
@@ -56,7 +56,7 @@ class BoardSession:
         self._silence_s = silence_s
         self._all = (1 << len(self.channels)) - 1
         self._driven = 0  # mask of the channels that take MOVE
-        self._mending: list[PointerChannel] = []
+        self._correcting: list[PointerChannel] = []
         self._open = False
         self._introduced = False
         self._sequence = 0
@@ -68,7 +68,7 @@ class BoardSession:
         self._counts: dict[tuple[int, int], int] = {}
         self._fresh = False  # the board has started since the last introduction
         self._notices: list[Notice] = []
-        self._sparingly = Sparingly()
+        self._throttle = LogThrottle()
 
     # -- the link -------------------------------------------------------------------------------
 
@@ -76,15 +76,15 @@ class BoardSession:
         self._open = True
         self._heard_s = self._ask_s = time_s
         self._pause_s = FIRST_ASK_S
-        self._go(Trigger.LINK_OPENED, "asked to introduce itself")
+        self._transition(Trigger.LINK_OPENED, "asked to introduce itself")
 
     def link_lost(self, why: str) -> None:
         """The link could not be opened or broke; `why` says so with its cure."""
         self._open = False
-        self._drop()
+        self._reset_session()
         if self.state is State.ABSENT and why != self.detail:
             _log.warning("board can't be reached", board=self.name, why=why)
-        self._go(Trigger.LINK_LOST, why)
+        self._transition(Trigger.LINK_LOST, why)
         self.detail = why
 
     def receive(self, time_s: float, payload: bytes) -> None:
@@ -94,22 +94,22 @@ class BoardSession:
         if self.state is State.ABSENT:
             self._ask_s = time_s
             self._pause_s = FIRST_ASK_S
-            self._go(Trigger.HEARD, "heard")
+            self._transition(Trigger.HEARD, "heard")
         try:
-            sequence, message = frame.decode(payload)
-        except frame.FrameError as error:
+            sequence, message = codec.decode(payload)
+        except codec.FrameError as error:
             self._undecodable(error)
             return
-        if not isinstance(message, frame.Status):
-            self._count(sequence, isinstance(message, frame.Introduction))
+        if not isinstance(message, messages.Status):
+            self._count(sequence, isinstance(message, messages.Introduction))
         match message:
-            case frame.Introduction():
+            case messages.Introduction():
                 self._introduce(time_s, message)
-            case frame.Refusal():
+            case messages.Refusal():
                 self._refused(time_s, message)
-            case frame.Status() if self._introduced:
+            case messages.Status() if self._introduced:
                 self._status(time_s, sequence, message)
-            case frame.Event() if self._introduced:
+            case messages.Event() if self._introduced:
                 self._event(message)
 
     def outgoing(self, time_s: float) -> list[bytes]:
@@ -120,14 +120,14 @@ class BoardSession:
         if self.state is State.FAULTED and not self._introduced:
             patience_s = max(patience_s, 3 * FAULTED_ASK_S)
         if self.state is not State.ABSENT and time_s - self._heard_s >= patience_s:
-            self._drop()
+            self._reset_session()
             self._ask_s = time_s
-            self._go(Trigger.SILENT, "port open, but no board answers: look at its supply and cable")
+            self._transition(Trigger.SILENT, "port open, but no board answers: look at its supply and cable")
         if not self._introduced:
             return self._asking(time_s)
-        out = self._wishes()
+        out = self._pending_commands()
         if out:
-            self._queries.clear()  # answers under way know nothing of these wishes
+            self._queries.clear()  # answers under way know nothing of these pending
             self._ask_s = time_s
         if time_s >= self._ask_s:
             self._ask_s = time_s + self._query_s
@@ -136,7 +136,7 @@ class BoardSession:
                 del self._queries[next(iter(self._queries))]
             self._queries.pop(self._sequence, None)
             self._queries[self._sequence] = time_s
-            out.append(self._encode(frame.Query()))
+            out.append(self._encode(messages.Query()))
         return out
 
     def due_s(self) -> float:
@@ -149,7 +149,7 @@ class BoardSession:
         """The MOVE for all channels (steps, steps/s), or nothing while none may be driven. The hot path.
 
         Left out are channels whose position is not known; corrections of the index audit are added.
-        Raises OutOfRange for a number that is not finite or does not fit.
+        Raises OutOfRangeError for a number that is not finite or does not fit.
         """
         driven = self._driven
         if not driven:
@@ -157,29 +157,29 @@ class BoardSession:
         sequence = self._sequence
         self._sequence = sequence + 1 & 255
         self.statistics.sent += 1
-        if self._mending:
+        if self._correcting:
             positions, velocities = list(positions), list(velocities)
-            for channel in self._mending:
+            for channel in self._correcting:
                 assert channel.audit is not None
                 offset, rate = channel.audit.correction(time_s)
                 positions[channel.number] += offset
                 velocities[channel.number] += rate
         if driven != self._all:
-            numbers = frame.channels_of(driven)
+            numbers = codec.channels_of(driven)
             positions = [positions[number] for number in numbers]
             velocities = [velocities[number] for number in numbers]
-        return frame.encode_move(sequence, positions, velocities, driven)
+        return codec.encode_move(sequence, positions, velocities, driven)
 
     def rest(self) -> bytes:
         """The REST for all driven channels, or nothing; the next MOVE wakes them."""
-        return self._encode(frame.Rest(frame.channels_of(self._driven))) if self._driven else b""
+        return self._encode(messages.Rest(codec.channels_of(self._driven))) if self._driven else b""
 
     def home(self, channel: int) -> None:
         """Find a channel's home position again; this also clears its fault."""
         if not self._introduced:
             raise BoardError(self.name, f"can't home while the board is {self.state.value}", channel)
         self._notices += self.channels[channel].home()
-        self._settle()
+        self._update_state()
 
     def adopt(self, channel: int, position: int) -> None:
         """Confirm that a channel's pointer stands at this position; it must have been asked for."""
@@ -194,32 +194,32 @@ class BoardSession:
 
     # -- what the board says --------------------------------------------------------------------
 
-    def _introduce(self, time_s: float, introduction: frame.Introduction) -> None:
+    def _introduce(self, time_s: float, introduction: messages.Introduction) -> None:
         self.introduction = introduction
-        why = misfit(self.name, introduction, self._expected, self._board_id)
-        self._drop()
+        why = incompatibility(self.name, introduction, self._expected, self._board_id)
+        self._reset_session()
         if why is not None:
             self._refuse_board(time_s, why)
             return
         self._introduced = True
         self._ask_s = time_s
-        self._go(Trigger.FITS, "asked for its positions")
-        self._settle()
+        self._transition(Trigger.FITS, "asked for its positions")
+        self._update_state()
 
     def _refuse_board(self, time_s: float, why: str) -> None:
-        self._drop()
+        self._reset_session()
         self._ask_s = time_s + FAULTED_ASK_S
         if self.state is State.FAULTED and self.detail != why:
             _log.warning("board refused", board=self.name, why=why)
             self.detail = why
-        self._go(Trigger.MISFITS, why)
+        self._transition(Trigger.MISFITS, why)
 
-    def _undecodable(self, error: frame.FrameError) -> None:
+    def _undecodable(self, error: codec.FrameError) -> None:
         self.statistics.undecodable += 1
-        if error.reason == Reason.VERSION_NOT_SPOKEN and error.type == frame.FrameType.INTRODUCTION:
+        if error.reason == Reason.VERSION_NOT_SPOKEN and error.type == messages.FrameType.INTRODUCTION:
             self._refuse_board(self._heard_s, wrong_version(self.name, error.version))
 
-    def _refused(self, time_s: float, refusal: frame.Refusal) -> None:
+    def _refused(self, time_s: float, refusal: messages.Refusal) -> None:
         self.statistics.refused += 1
         if refusal.reason == Reason.VERSION_NOT_SPOKEN:
             self._refuse_board(time_s, wrong_version(self.name, refusal.version))
@@ -228,10 +228,10 @@ class BoardSession:
         else:
             _log.warning("frame refused", board=self.name, type=refusal.refused, reason=refusal.reason)
 
-    def _status(self, time_s: float, sequence: int, status: frame.Status) -> None:
+    def _status(self, time_s: float, sequence: int, status: messages.Status) -> None:
         asked_s = self._queries.get(sequence)
         if asked_s is None or len(status.channels) != len(self.channels):
-            return  # late, doubled, or older than the last wish
+            return  # late, doubled, or older than the last command
         while (oldest := next(iter(self._queries))) != sequence:
             del self._queries[oldest]
             self.statistics.unanswered += 1
@@ -244,17 +244,17 @@ class BoardSession:
         figures.board_missed, figures.watchdog_trips = status.frames_missed, status.watchdog_trips
         self._look_for_reset(status)
         for channel, row in zip(self.channels, status.channels, strict=True):
-            self._tell(channel.status(row))
-        self._settle()
+            self._notify(channel.status(row))
+        self._update_state()
 
-    def _look_at_the_line(self, time_s: float, status: frame.Status) -> None:
+    def _look_at_the_line(self, time_s: float, status: messages.Status) -> None:
         """Say, sparingly, that frames arrive hurt: no step is lost by it, but it tells of a cable."""
         hurt = status.frames_bad
-        if hurt > self.statistics.board_bad and (count := self._sparingly.say("hurt", time_s)) is not None:
+        if hurt > self.statistics.board_bad and (count := self._throttle.due("hurt", time_s)) is not None:
             cure = "look at the cable, its length and the motor wires beside it"
             _log.warning("frames hurt on the way", board=self.name, so_far=hurt, cure=cure, **count)
 
-    def _look_for_reset(self, status: frame.Status) -> None:
+    def _look_for_reset(self, status: messages.Status) -> None:
         if all(row.state != _UNKNOWN for row in status.channels):
             return
         lost = [
@@ -274,7 +274,7 @@ class BoardSession:
             self._fresh = True
             self._counts.clear()
 
-    def _event(self, event: frame.Event) -> None:
+    def _event(self, event: messages.Event) -> None:
         match event.kind:
             case EventKind.KNOB:
                 change = self._change(event, 0)
@@ -285,10 +285,10 @@ class BoardSession:
             case EventKind.WATCHDOG:
                 _log.warning("board heard nothing", board=self.name, silence_ms=event.value)
             case _ if event.source < len(self.channels):
-                self._tell(self.channels[event.source].event(event.kind, event.value))
-                self._settle()
+                self._notify(self.channels[event.source].event(event.kind, event.value))
+                self._update_state()
 
-    def _change(self, event: frame.Event, when_unknown: int) -> int:
+    def _change(self, event: messages.Event, when_unknown: int) -> int:
         """How far an absolute count went; the first count of a board that was running tells no more than
         `when_unknown`."""
         key = (event.kind, event.source)
@@ -296,7 +296,7 @@ class BoardSession:
         self._counts[key] = event.value
         return event.value - before
 
-    def _tell(self, notices: list[Notice]) -> None:
+    def _notify(self, notices: list[Notice]) -> None:
         for notice in notices:
             match notice:
                 case StepsMissed(channel, steps, total):
@@ -315,24 +315,30 @@ class BoardSession:
         else:
             self._ask_s = time_s + self._pause_s
             self._pause_s = min(2 * self._pause_s, SLOWEST_ASK_S)
-        return [self._encode(frame.Identify())]
+        return [self._encode(messages.Identify())]
 
-    def _wishes(self) -> list[bytes]:
+    def _pending_commands(self) -> list[bytes]:
         """One HOME, ADOPT and REST for all channels that want it."""
-        wishes = [channel.wish for channel in self.channels if channel.wish is not None]
-        if not wishes:
+        pending = [channel.pending for channel in self.channels if channel.pending is not None]
+        if not pending:
             return []
         for channel in self.channels:
-            channel.wish = None
-        homes = tuple(c for wish in wishes if isinstance(wish, frame.Home) for c in wish.channels)
-        places = tuple(p for wish in wishes if isinstance(wish, frame.Adopt) for p in wish.places)
-        rests = tuple(c for wish in wishes if isinstance(wish, frame.Rest) for c in wish.channels)
-        out = [self._encode(frame.Home(homes))] if homes else []
-        out += [self._encode(frame.Adopt(places))] if places else []
-        return out + ([self._encode(frame.Rest(rests))] if rests else [])
+            channel.pending = None
+        homes = tuple(
+            c for command in pending if isinstance(command, messages.Home) for c in command.channels
+        )
+        places = tuple(
+            p for command in pending if isinstance(command, messages.Adopt) for p in command.places
+        )
+        rests = tuple(
+            c for command in pending if isinstance(command, messages.Rest) for c in command.channels
+        )
+        out = [self._encode(messages.Home(homes))] if homes else []
+        out += [self._encode(messages.Adopt(places))] if places else []
+        return out + ([self._encode(messages.Rest(rests))] if rests else [])
 
-    def _encode(self, message: frame.Message) -> bytes:
-        payload = frame.encode(message, self._sequence)
+    def _encode(self, message: messages.Message) -> bytes:
+        payload = codec.encode(message, self._sequence)
         self._sequence = self._sequence + 1 & 255
         self.statistics.sent += 1
         return payload
@@ -345,7 +351,7 @@ class BoardSession:
             self.statistics.missed += gap
             self._board_sequence = sequence + 1 & 255
 
-    def _drop(self) -> None:
+    def _reset_session(self) -> None:
         """Nothing is known of the board any more."""
         self._introduced = False
         self._queries.clear()
@@ -353,26 +359,26 @@ class BoardSession:
         self._counts.clear()
         for channel in self.channels:
             channel.forget()
-        self._drive()
+        self._update_driven()
 
-    def _drive(self) -> None:
+    def _update_driven(self) -> None:
         ready = [c for c in self.channels if self._introduced and c.phase is Phase.READY]
         self._driven = sum(1 << channel.number for channel in ready)
-        self._mending = [channel for channel in ready if channel.audit and channel.audit.mending]
+        self._correcting = [channel for channel in ready if channel.audit and channel.audit.correcting]
 
-    def _settle(self) -> None:
-        self._drive()
+    def _update_state(self) -> None:
+        self._update_driven()
         phases = {channel.phase for channel in self.channels}
         detail = "; ".join(f"channel {c.number} {c.detail}" for c in self.channels if c.detail)
         if phases & {Phase.UNKNOWN, Phase.WAITING, Phase.HOMING}:
-            self._go(Trigger.UNSETTLED, detail)
+            self._transition(Trigger.UNSETTLED, detail)
         elif phases == {Phase.FAULTED}:
-            self._go(Trigger.ALL_FAULTED, detail)
+            self._transition(Trigger.ALL_FAULTED, detail)
         else:
-            self._go(Trigger.SETTLED, detail)
+            self._transition(Trigger.SETTLED, detail)
         self.detail = detail
 
-    def _go(self, trigger: Trigger, detail: str) -> None:
+    def _transition(self, trigger: Trigger, detail: str) -> None:
         state = TRANSITIONS.get((self.state, trigger))
         if state is None:
             return

@@ -5,7 +5,7 @@ All of it common practice, no source, unless the line says otherwise.
 
 from __future__ import annotations
 
-from bridge.quantities import Quantity
+from bridge.quantities.catalogue import Quantity
 
 FASTEST_PER_S = {
     "pressure_altitude": 50.0,  # 3,000 ft/min: a steep descent

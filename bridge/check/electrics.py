@@ -6,8 +6,9 @@ import math
 from collections.abc import Iterator
 from typing import Literal
 
-from bridge.boards.parts import PARTS, Part, check_drive, pins_taken
 from bridge.check.findings import Finding, at_least, at_most, number
+from bridge.hardware.microcontrollers import PARTS, Microcontroller
+from bridge.panel.board_checks import check_drive, pins_taken
 from bridge.panel.hardware import BoardDescription, DriveDescription, Motor
 from bridge.wiring.devices import MARGIN, USB_A
 from bridge.wiring.sheet import BoardSheet, coil_current_a
@@ -40,7 +41,7 @@ def check_output(subject: str, drive: DriveDescription, output: str) -> Iterator
 
 
 def check_motor_electrics(
-    subject: str, motor: Motor, output: str, supply_v: float | None, part: Part
+    subject: str, motor: Motor, output: str, supply_v: float | None, part: Microcontroller
 ) -> Iterator[Finding]:
     """Current, voltage and heat of one motor on one output; without `supply_v` the motor's own voltage.
 

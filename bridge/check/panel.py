@@ -6,8 +6,6 @@ from collections.abc import Iterator
 from fractions import Fraction
 from itertools import pairwise
 
-from bridge.boards.parts import PARTS
-from bridge.chain import Chain
 from bridge.check import defaults
 from bridge.check.backlash import check_backlash
 from bridge.check.case import Case, Load, load
@@ -20,10 +18,12 @@ from bridge.check.torque import check_torque
 from bridge.check.trains import train_value
 from bridge.check.travel import check_travel
 from bridge.errors import DescriptionErrors
-from bridge.faces.command import panel_gauge
 from bridge.faces.geometry import gauge_parts
+from bridge.faces.panel_gauge import panel_gauge
+from bridge.flight.chain import Chain
 from bridge.gauges.curve import Curve
 from bridge.gauges.pointer import Pointer
+from bridge.hardware.microcontrollers import PARTS
 from bridge.panel.description import GaugeDescription
 from bridge.panel.face import Scale
 from bridge.panel.load import Panel, shipped_motors

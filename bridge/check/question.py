@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 
-from bridge.boards.parts import DRIVEN_IN, PARTS
 from bridge.check import defaults
 from bridge.check.case import Case, load
 from bridge.check.electrics import check_motor_electrics, check_output
@@ -17,9 +16,10 @@ from bridge.check.panel import check_case
 from bridge.check.speed import SPEED_MARGIN
 from bridge.description import near, validate
 from bridge.errors import DescriptionError
+from bridge.hardware.microcontrollers import DRIVEN_IN, PARTS
 from bridge.panel.description import PointerBody
 from bridge.panel.hardware import DriveDescription, Motor
-from bridge.quantities import CATALOGUE, Quantity
+from bridge.quantities.catalogue import CATALOGUE, Quantity
 
 OUTPUTS = {
     "unipolar": "four_wire",

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 from bridge.commands.shipped import PANEL
 
 if TYPE_CHECKING:
-    from bridge.quantities import Catalogue
-    from bridge.sources.udp import UdpSource
+    from bridge.quantities.catalogue import Catalogue
+    from bridge.telemetry.udp import UdpSource
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -37,7 +37,7 @@ def run(arguments: argparse.Namespace) -> int:
     from rich.console import Console
 
     from bridge import logs
-    from bridge.sources.listen import listen
+    from bridge.telemetry.monitor import listen
 
     sources, catalogue = _sources(arguments)
     logs.set_up(sink=lambda line: None)  # the view itself says what goes wrong
@@ -49,12 +49,12 @@ def run(arguments: argparse.Namespace) -> int:
 def _sources(arguments: argparse.Namespace) -> tuple[list[UdpSource], Catalogue]:
     from bridge.description import validate
     from bridge.errors import DescriptionError
+    from bridge.flight.service import udp_sources
     from bridge.panel.description import PortDescription
     from bridge.panel.load import load_panel
-    from bridge.quantities import CATALOGUE
-    from bridge.service import udp_sources
-    from bridge.sources.layout import load_layout
-    from bridge.sources.udp import UdpSource
+    from bridge.quantities.catalogue import CATALOGUE
+    from bridge.telemetry.layout import load_layout
+    from bridge.telemetry.udp import UdpSource
 
     if arguments.on is None:
         panel = load_panel(arguments.panel)

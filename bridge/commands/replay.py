@@ -13,10 +13,10 @@ from bridge.commands import run as run_command
 from bridge.commands.shipped import PANEL
 
 if TYPE_CHECKING:
+    from bridge.flight.dry_run import DryRun
+    from bridge.flight.view import View
     from bridge.panel.load import Panel
-    from bridge.rehearsal import Rehearsal
-    from bridge.sources.flightlog import FlightLog
-    from bridge.view import View
+    from bridge.telemetry.flightlog import FlightLog
 
 _DRAW_S = 0.1
 _BREATHE_TICKS = 200
@@ -60,9 +60,9 @@ def _seconds(text: str) -> float:
 def run(arguments: argparse.Namespace) -> int:
     """Fly the log; returns 1 when a pointer ended a flight faulted."""
     from bridge import logs
+    from bridge.flight.view import View
     from bridge.panel.load import load_panel
-    from bridge.sources.flightlog import read_log
-    from bridge.view import View
+    from bridge.telemetry.flightlog import read_log
 
     panel = load_panel(arguments.panel)
     log = read_log(arguments.log, panel.catalogue)
@@ -81,63 +81,63 @@ async def _rehearse(panel: Panel, log: FlightLog, arguments: argparse.Namespace,
     """On virtual boards: every tick in the flight's own time, paced only by waiting."""
     from contextlib import ExitStack
 
-    from bridge.rehearsal import Rehearsal
-    from bridge.sources.replay import arrivals, parse_speed
-    from bridge.trace import Trace
+    from bridge.flight.dry_run import DryRun
+    from bridge.flight.trace import Trace
+    from bridge.telemetry.replay import arrivals, parse_speed
 
     speed = parse_speed(arguments.speed)
     rows = arrivals(log, arguments.start, arguments.end, arguments.loop)
-    rehearsal = Rehearsal(panel, log.given, rows)
-    reload = asyncio.create_task(_reload(rehearsal))
+    dry_run = DryRun(panel, log.given, rows)
+    reload = asyncio.create_task(_reload(dry_run))
     begun_s = time.perf_counter()
     drawn_s = -math.inf
     first_s: float | None = None
     ticks = 0
     with ExitStack() as stack:
-        trace = stack.enter_context(Trace(arguments.trace, rehearsal.rig)) if arguments.trace else None
+        trace = stack.enter_context(Trace(arguments.trace, dry_run.running)) if arguments.trace else None
         if view:
             stack.enter_context(view.live)
-        for time_s in rehearsal.ticks():
+        for time_s in dry_run.ticks():
             if first_s is None:
                 first_s, begun_s = time_s, time.perf_counter()
             ticks += 1
             if trace:
-                trace.write(time_s, rehearsal.rig)
+                trace.write(time_s, dry_run.running)
             now_s = time.perf_counter()
             if view and now_s - drawn_s >= _DRAW_S:
                 drawn_s = now_s
-                view.draw(rehearsal.rig, time_s)
+                view.draw(dry_run.running, time_s)
             if math.isfinite(speed):
                 await asyncio.sleep(begun_s + (time_s - first_s) / speed - now_s)
             elif ticks % _BREATHE_TICKS == 0:
                 await asyncio.sleep(0)
         if view:
-            view.draw(rehearsal.rig, time_s)
+            view.draw(dry_run.running, time_s)
     reload.cancel()
     if view:
         print()
-    return _summary(rehearsal, 0.0 if first_s is None else time_s - first_s, time.perf_counter() - begun_s)
+    return _summary(dry_run, 0.0 if first_s is None else time_s - first_s, time.perf_counter() - begun_s)
 
 
-async def _reload(rehearsal: Rehearsal) -> None:
+async def _reload(dry_run: DryRun) -> None:
     """Take every good change of the description while flying."""
     import structlog
 
     from bridge.panel.watch import changes
 
-    async for panel in changes(rehearsal.rig.panel):
+    async for panel in changes(dry_run.running.panel):
         try:
-            rehearsal.reload(panel)
+            dry_run.reload(panel)
         except Exception:  # the flight goes on, and so does the watch
             structlog.get_logger(__name__).exception("description not taken")
 
 
-def _summary(rehearsal: Rehearsal, flown_s: float, took_s: float) -> int:
+def _summary(dry_run: DryRun, flown_s: float, took_s: float) -> int:
     from bridge.boards.pointer_channel import Phase
 
     print(f"flown: {flown_s:.1f} s in {took_s:.1f} s ({flown_s / max(took_s, 1e-9):.0f} times real time)")
     faulted = False
-    for session in rehearsal.rig.sessions.values():
+    for session in dry_run.running.sessions.values():
         figures = session.statistics
         print(
             f"board {session.name}: {session.state.value}, {figures.sent} frames, {figures.board_missed} lost"
@@ -155,9 +155,9 @@ async def _fly_real(
     """On the boards that the description names: the live service with the log as its source."""
     from bridge.commands.run import fly, positions_as_left
     from bridge.errors import DescriptionError
-    from bridge.service import Service
-    from bridge.sources.replay import ReplaySource, parse_speed
-    from bridge.statefile import StateFile, state_file
+    from bridge.flight.service import Service
+    from bridge.flight.state_file import StateFile, state_file
+    from bridge.telemetry.replay import ReplaySource, parse_speed
 
     speed = parse_speed(arguments.speed)
     if math.isinf(speed) or arguments.trace:

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 from bridge.commands.shipped import PANEL
 
 if TYPE_CHECKING:
-    from bridge.chain import Place
+    from bridge.flight.chain import PointerAddress
+    from bridge.flight.service import Service
+    from bridge.flight.state_file import StateFile
+    from bridge.flight.view import View
     from bridge.panel.load import Panel
-    from bridge.service import Service
-    from bridge.statefile import StateFile
-    from bridge.view import View
 
 _DRAW_S = 0.25  # a drawing takes some 6 ms, in which no frame can go out
 
@@ -43,8 +43,8 @@ def add_needles_argument(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Fly until SIGINT or SIGTERM, then leave the needles at rest."""
     from bridge import logs
+    from bridge.flight.view import View
     from bridge.panel.load import load_panel
-    from bridge.view import View
 
     panel = load_panel(arguments.panel)
     view = View(panel.description.name, clock=False) if arguments.view else None
@@ -52,24 +52,24 @@ def run(arguments: argparse.Namespace) -> int:
     return asyncio.run(_fly(panel, arguments, view))
 
 
-def positions_as_left(panel: Panel, state: StateFile) -> dict[Place, float]:
+def positions_as_left(panel: Panel, state: StateFile) -> dict[PointerAddress, float]:
     """Where the needles stand if they are as the last run left them; at home where it left none, in steps."""
-    from bridge.chain import homes
+    from bridge.flight.chain import homes
 
     return homes(panel) | state.read()
 
 
 async def _fly(panel: Panel, arguments: argparse.Namespace, view: View | None) -> int:
-    from bridge.service import Service
-    from bridge.sources.recorder import LogWriter
-    from bridge.statefile import StateFile, state_file
+    from bridge.flight.service import Service
+    from bridge.flight.state_file import StateFile, state_file
+    from bridge.telemetry.recorder import LogWriter
 
     state = StateFile(state_file(panel.path))
     confirmed = positions_as_left(panel, state) if arguments.needles_as_left else {}
     service = Service(panel, state=state, confirmed=confirmed)
     if arguments.record is None:
         return await fly(service, view)
-    given = sorted(service.rig.chain.given)
+    given = sorted(service.running.chain.given)
     async with LogWriter(arguments.record, given, panel.catalogue) as recording:
         service.record(recording)
         return await fly(service, view)
@@ -92,7 +92,7 @@ async def fly(service: Service, view: View | None) -> int:
 
 async def _draw(service: Service, view: View) -> None:
     while True:
-        view.draw(service.rig, time.monotonic())
+        view.draw(service.running, time.monotonic())
         await asyncio.sleep(_DRAW_S)
 
 

@@ -17,7 +17,7 @@ from bridge.faces.shapes import symbol_shape
 from bridge.gauges.curve import Curve
 from bridge.panel.description import Aircraft
 from bridge.panel.face import PRINTABLE_MM, Band, Colour, Letters, Limit, Scale, Sheet
-from bridge.units import conversion
+from bridge.quantities.units import make_conversion
 
 EDGE_MM = 1.5
 """Room between the edge of a sheet and its marks where no radius is given."""
@@ -35,7 +35,7 @@ class Hand:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class MarkPlacement:
     """How an angle of the pointer becomes a place on the sheet: an angle, or a height on a sliding card."""
 
     sign: float
@@ -47,15 +47,15 @@ class Place:
         return self.sign * angle_deg + offset_deg
 
 
-face_angles = Place(1.0)
+face_angles = MarkPlacement(1.0)
 """On the face a mark stands where the pointer does."""
-card_angles = Place(-1.0)
+card_angles = MarkPlacement(-1.0)
 """On a card it stands as far the other way, so that the card's turning brings it to 12 o'clock."""
 
 
-def slide_heights(crank_mm: float) -> Place:
+def slide_heights(crank_mm: float) -> MarkPlacement:
     """On a sliding card it stands as high as the crank will lower the card."""
-    return Place(1.0, crank_mm)
+    return MarkPlacement(1.0, crank_mm)
 
 
 def speed_marks(aircraft: Aircraft, radius: float, width: float) -> tuple[list[Band], list[Limit]]:
@@ -108,7 +108,7 @@ class SheetDrawing:
         self.items: list[Primitive] = []
         self.holes: list[Shape] = list(_openings(sheet))
 
-    def draw(self, place: Place) -> None:
+    def draw(self, place: MarkPlacement) -> None:
         """Bands first, marks over them, lettering and symbols last."""
         bands, limits = list(self.sheet.bands), list(self.sheet.limits)
         band_keys = [f"bands.{i}" for i in range(len(bands))]
@@ -179,7 +179,7 @@ class SheetDrawing:
             self._fault(f"{key}.radius_mm", found, most, "Bring it inside the edge")
         return radius if radius is not None else self.sheet.radius_mm - EDGE_MM
 
-    def _band(self, key: str, band: Band, place: Place) -> None:
+    def _band(self, key: str, band: Band, place: MarkPlacement) -> None:
         hand = self._hand(key, band.pointer)
         if hand is None or not self._within(key, hand, band.low, band.high):
             return
@@ -187,7 +187,7 @@ class SheetDrawing:
         ends = sorted(place(hand.curve(reading), 0.0) for reading in (band.low, band.high))
         self.items.append(Arc(middle, ends[0], ends[1], band.width_mm, band.colour, key))
 
-    def _limit(self, key: str, limit: Limit, place: Place) -> None:
+    def _limit(self, key: str, limit: Limit, place: MarkPlacement) -> None:
         hand = self._hand(key, limit.pointer)
         if hand is None or not self._within(key, hand, limit.at, limit.at):
             return
@@ -198,12 +198,12 @@ class SheetDrawing:
             Line(polar(outer, angle), inner_end, limit.width_mm, limit.colour, f"{key} {limit.at:g}")
         )
 
-    def _scale(self, key: str, scale: Scale, place: Place) -> None:
+    def _scale(self, key: str, scale: Scale, place: MarkPlacement) -> None:
         hand = self._hand(key, scale.pointer)
         if hand is None:
             return
         try:
-            to_unit = conversion(scale.unit or hand.unit, hand.unit)
+            to_unit = make_conversion(scale.unit or hand.unit, hand.unit)
         except BridgeError as error:
             self._fault(f"{key}.unit", str(error), f"a unit like {hand.unit}", "Change the unit")
             return
@@ -235,7 +235,7 @@ class SheetDrawing:
         key: str,
         scale: Scale,
         text: str,
-        place: Place,
+        place: MarkPlacement,
         at: float,
         outer: float,
         colour: Colour,
@@ -270,7 +270,7 @@ class SheetDrawing:
         return False
 
     def _apart(
-        self, key: str, scale: Scale, marks: list[tuple[float, int]], place: Place, outer: float
+        self, key: str, scale: Scale, marks: list[tuple[float, int]], place: MarkPlacement, outer: float
     ) -> None:
         """Refuses marks with less than a printable gap between them at their inner ends."""
         ordered = sorted(marks)
@@ -285,7 +285,9 @@ class SheetDrawing:
                 return
 
 
-def _mark(scale: Scale, rank: int, place: Place, at: float, outer: float, colour: Colour, name: str) -> Line:
+def _mark(
+    scale: Scale, rank: int, place: MarkPlacement, at: float, outer: float, colour: Colour, name: str
+) -> Line:
     length, width = scale.lengths_mm[rank], scale.widths_mm[rank]
     if place.crank_mm is not None:
         return Line((-length / 2, at), (length / 2, at), width, colour, name)

@@ -12,11 +12,12 @@ from hashlib import sha256
 from math import ceil
 from pathlib import Path
 
-from bridge.boards.fit import ExpectedChannel
-from bridge.boards.frame import ENDLESS_HIGH, ENDLESS_LOW, Homing
-from bridge.boards.parts import PARTS, Complaint, check_drive, check_rates
+from bridge.boards.compatibility import ExpectedChannel
+from bridge.boards.messages import ENDLESS_HIGH, ENDLESS_LOW, Homing
 from bridge.errors import DescriptionError, DescriptionErrors
 from bridge.gauges.pointer import Pointer
+from bridge.hardware.microcontrollers import PARTS
+from bridge.panel.board_checks import Complaint, check_drive, check_rates
 from bridge.panel.expected import expected_channels
 from bridge.panel.hardware import BoardDescription, Channel, Motor, Sensor
 from bridge.panel.load import Panel

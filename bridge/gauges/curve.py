@@ -15,7 +15,7 @@ from math import floor
 from bridge.errors import BridgeError
 
 
-class CurveTurnsBack(BridgeError, ValueError):
+class CurveTurnsBackError(BridgeError, ValueError):
     """Points whose readings do not rise strictly, or whose angles do not run one way."""
 
 
@@ -25,7 +25,7 @@ class Curve:
     Without a `period` readings beyond the first and last point stand at the ends. With one, the
     curve goes on for ever: a reading `period` further on stands exactly one turn (360 deg) further;
     `points` then cover one period, both ends given.
-    Raises `CurveTurnsBack` when the points are not strictly monotone, or a period does not fit them.
+    Raises `CurveTurnsBackError` when the points are not strictly monotone, or a period does not fit them.
     """
 
     __slots__ = ("_coefficients", "_readings", "angles", "period")
@@ -100,22 +100,26 @@ class Curve:
 
 def _check(readings: list[float], angles: list[float], period: float | None) -> None:
     if len(readings) < 2:
-        raise CurveTurnsBack("a curve needs at least two points")
+        raise CurveTurnsBackError("a curve needs at least two points")
     for i in range(1, len(readings)):
         if not readings[i] > readings[i - 1]:
-            raise CurveTurnsBack(f"reading {readings[i]:g} follows {readings[i - 1]:g}; readings must rise")
+            raise CurveTurnsBackError(
+                f"reading {readings[i]:g} follows {readings[i - 1]:g}; readings must rise"
+            )
     rising = angles[-1] > angles[0]
     for i in range(1, len(angles)):
         if angles[i] == angles[i - 1] or (angles[i] > angles[i - 1]) != rising:
-            raise CurveTurnsBack(
+            raise CurveTurnsBackError(
                 f"angle {angles[i]:g} at reading {readings[i]:g} follows {angles[i - 1]:g}: "
                 "the curve turns back"
             )
     if period is not None:
         if abs(readings[-1] - readings[0] - period) > 1e-9 * period:
-            raise CurveTurnsBack(f"points cover {readings[-1] - readings[0]:g} of a turn of {period:g}")
+            raise CurveTurnsBackError(f"points cover {readings[-1] - readings[0]:g} of a turn of {period:g}")
         if abs(abs(angles[-1] - angles[0]) - 360.0) > 1e-9:
-            raise CurveTurnsBack(f"one turn of readings covers {angles[-1] - angles[0]:g} degrees, not 360")
+            raise CurveTurnsBackError(
+                f"one turn of readings covers {angles[-1] - angles[0]:g} degrees, not 360"
+            )
 
 
 def _slopes(x: list[float], y: list[float], period: float | None) -> list[float]:

@@ -75,7 +75,7 @@ class Pointer:
         return (self.falling if falling else self.rising).inverse(drive_deg)
 
 
-class Course:
+class DirectionTracker:
     """The course of one pointer: which way its reading last went, and in which turn it stands.
 
     Keeps what `Pointer` can't know from one reading alone. A reversal counts only once the motor

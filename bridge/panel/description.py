@@ -7,15 +7,15 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from bridge.description import Described, Wrong
+from bridge.description import MistakeError, StrictModel
 from bridge.panel.face import Face
 from bridge.panel.hardware import BoardDescription, DriveDescription, Motor, NotNegative, Positive, Ratio
-from bridge.quantities import Quantity
+from bridge.quantities.catalogue import Quantity
 
 Points = tuple[tuple[float, float], ...]
 
 
-class DeclaredQuantity(Described):
+class DeclaredQuantity(StrictModel):
     """A quantity of the builder's own, beside the catalogue."""
 
     unit: str
@@ -29,7 +29,7 @@ class DeclaredQuantity(Described):
         return Quantity(name, self.unit, self.low, self.high, self.meaning, self.circular)
 
 
-class Aircraft(Described):
+class Aircraft(StrictModel):
     """The aircraft whose instruments these are: speeds for the face, limits for the drive check.
 
     Speeds are indicated airspeeds: stall in landing configuration and clean, flaps extended,
@@ -47,7 +47,7 @@ class Aircraft(Described):
     fastest: dict[str, Positive] = {}
 
 
-class PortDescription(Described):
+class PortDescription(StrictModel):
     """One UDP port.
 
     `listen` is host:port; loopback unless the builder says otherwise. `allow` lists senders
@@ -62,7 +62,7 @@ class PortDescription(Described):
     def _address(cls, value: str) -> str:
         host, _, port = value.rpartition(":")
         if not host or not port.isdigit() or not 0 <= int(port) <= 65_535:
-            raise Wrong(repr(value), 'host:port, as in "127.0.0.1:5501"', "Name both")
+            raise MistakeError(repr(value), 'host:port, as in "127.0.0.1:5501"', "Name both")
         return value
 
     @field_validator("allow")
@@ -72,7 +72,9 @@ class PortDescription(Described):
             try:
                 ipaddress.ip_network(item, strict=False)
             except ValueError:
-                raise Wrong(repr(item), 'an address or network, as in "192.168.1.20"', "Mend it") from None
+                raise MistakeError(
+                    repr(item), 'an address or network, as in "192.168.1.20"', "Mend it"
+                ) from None
         return value
 
     @property
@@ -90,7 +92,7 @@ class UdpSourceDescription(PortDescription):
     layouts: Annotated[tuple[str, ...], Field(min_length=1)]
 
 
-class AltimeterSetting(Described):
+class AltimeterSetting(StrictModel):
     """Where the altimeter setting comes from: telemetry, a fixed value, or a knob of a board.
 
     `inhg` is the fixed value, or what the knob starts from.
@@ -105,11 +107,13 @@ class AltimeterSetting(Described):
     @model_validator(mode="after")
     def _knob(self) -> AltimeterSetting:
         if self.source == "knob" and self.board is None:
-            raise Wrong("a knob without its board", "board = the board with the encoder", "Name the board")
+            raise MistakeError(
+                "a knob without its board", "board = the board with the encoder", "Name the board"
+            )
         return self
 
 
-class Rest(Described):
+class Rest(StrictModel):
     """What the needles do when telemetry stops: hold at once, and after `after_s` the named behaviour.
 
     `hold` leaves them where they are; `park` glides each pointer to its `park` reading.
@@ -119,7 +123,7 @@ class Rest(Described):
     behaviour: Literal["hold", "park"] = "hold"
 
 
-class PointerBody(Described):
+class PointerBody(StrictModel):
     """The moving part of a pointer with its arbor: what a drive must turn, and what is drawn."""
 
     length_mm: Positive = 30.0
@@ -155,11 +159,11 @@ class PointerDescription(PointerBody):
     @model_validator(mode="after")
     def _shape(self) -> PointerDescription:
         if self.kind == "endless" and self.per_turn is None:
-            raise Wrong(
+            raise MistakeError(
                 "an endless pointer without per_turn", "the change of reading per turn", "Add per_turn"
             )
         if self.kind == "bounded" and len(self.scale) < 2:
-            raise Wrong(
+            raise MistakeError(
                 "a bounded pointer without a scale", "at least two (reading, degrees) points", "Add scale"
             )
         return self
@@ -179,7 +183,7 @@ class GearedPointer(PointerBody):
     backlash_deg: NotNegative = 0.0
 
 
-class GaugeDescription(Described):
+class GaugeDescription(StrictModel):
     """One gauge: the instrument that it shows, its pointers, calibration and face."""
 
     instrument: str
@@ -193,27 +197,29 @@ class GaugeDescription(Described):
     def _trains(self) -> GaugeDescription:
         for name in self.geared:
             if name in self.pointers:
-                raise Wrong(f"{name} both driven and geared", "one of the two", "Take one away, or rename it")
+                raise MistakeError(
+                    f"{name} both driven and geared", "one of the two", "Take one away, or rename it"
+                )
             self.driven_by(name)
         return self
 
     def driven_by(self, name: str) -> str:
-        """The driven, endless pointer at the root of this geared one's wheels; raises `Wrong`."""
+        """The driven, endless pointer at the root of this geared one's wheels; raises `MistakeError`."""
         chain = [name]
         while chain[-1] in self.geared:
             root = self.geared[chain[-1]].geared_to
             if root in chain:
-                raise Wrong(
+                raise MistakeError(
                     f"{' geared to '.join([*chain, root])}", "one driven pointer at the end", "Mend it"
                 )
             chain.append(root)
         if chain[-1] not in self.pointers or self.pointers[chain[-1]].kind != "endless":
             found = f"{chain[-2]} geared to {chain[-1]}"
-            raise Wrong(found, "an endless pointer of this gauge", "Name one under its pointers")
+            raise MistakeError(found, "an endless pointer of this gauge", "Name one under its pointers")
         return chain[-1]
 
 
-class CalibrationPoints(Described):
+class CalibrationPoints(StrictModel):
     """One pointer's calibration curve, in a calibration file under the pointer's name.
 
     Each point is (reading, face angle) or (reading, face angle, drive angle): where the pointer
@@ -226,7 +232,7 @@ class CalibrationPoints(Described):
     falling: Points = ()
 
 
-class PanelDescription(Described):
+class PanelDescription(StrictModel):
     """The whole panel. `teeth` are the sizes of gear wheel at hand, for the trains that `check` proposes."""
 
     name: str = "panel"

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from math import ceil, floor
 
-from bridge.boards.fit import ExpectedChannel
-from bridge.boards.frame import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, Homing, Output
+from bridge.boards.compatibility import ExpectedChannel
+from bridge.boards.messages import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, Homing, Output
 from bridge.gauges.pointer import Pointer
 from bridge.panel.hardware import Channel
 from bridge.panel.load import Panel

@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, model_validator
 
-from bridge.description import Described, Wrong
+from bridge.description import MistakeError, StrictModel
 from bridge.panel.hardware import NotNegative, Positive
 
 PRINTABLE_MM = 0.1
@@ -24,14 +24,16 @@ Colour = Literal["white", "black", "grey", "red", "orange", "yellow", "green", "
 
 def _printable(value: float) -> float:
     if value < PRINTABLE_MM:
-        raise Wrong(f"{value:g} mm", f"{PRINTABLE_MM:g} mm or more", "A printer loses finer marks: widen it")
+        raise MistakeError(
+            f"{value:g} mm", f"{PRINTABLE_MM:g} mm or more", "A printer loses finer marks: widen it"
+        )
     return value
 
 
 Width = Annotated[float, AfterValidator(_printable)]
 
 
-class Scale(Described):
+class Scale(StrictModel):
     """Marks and numerals for the readings from `low` to `high`.
 
     Marks stand at whole multiples of the steps `major`, `medium`, `minor`, and major ones at the
@@ -67,19 +69,21 @@ class Scale(Described):
     @model_validator(mode="after")
     def _spans(self) -> Scale:
         if not self.low < self.high:
-            raise Wrong(f"low {self.low:g}, high {self.high:g}", "low below high", "Swap or mend them")
+            raise MistakeError(f"low {self.low:g}, high {self.high:g}", "low below high", "Swap or mend them")
         for step in (self.major, self.medium, self.minor, self.numerals):
             if step and (self.high - self.low) / step > _MOST_MARKS:
-                raise Wrong(f"a step of {step:g}", f"at most {_MOST_MARKS} marks", "Take a larger step")
+                raise MistakeError(
+                    f"a step of {step:g}", f"at most {_MOST_MARKS} marks", "Take a larger step"
+                )
         for name in self.names:
             try:
                 Fraction(name)
             except ValueError:
-                raise Wrong(repr(name), 'a reading, as in { "90" = "E" }', "Write a number") from None
+                raise MistakeError(repr(name), 'a reading, as in { "90" = "E" }', "Write a number") from None
         return self
 
 
-class Band(Described):
+class Band(StrictModel):
     """A coloured arc over the readings from `low` to `high`; `radius_mm` is its outer edge."""
 
     colour: Colour
@@ -90,7 +94,7 @@ class Band(Described):
     width_mm: Width = 2.0
 
 
-class Limit(Described):
+class Limit(StrictModel):
     """A radial line at one reading, as long as a major mark; `radius_mm` is its outer end."""
 
     colour: Colour = "red"
@@ -101,7 +105,7 @@ class Limit(Described):
     width_mm: Width = 1.0
 
 
-class SpeedMarks(Described):
+class SpeedMarks(StrictModel):
     """The marks of 14 CFR 23.1545 (before amendment 64) at the aircraft's speeds.
 
     Green and yellow lie with their outer edge at `radius_mm`, white just inside, the red line over both.
@@ -112,7 +116,7 @@ class SpeedMarks(Described):
     width_mm: Width = 2.0
 
 
-class Letters(Described):
+class Letters(StrictModel):
     """One line of lettering, its middle at (x, y), capitals `height_mm` high."""
 
     text: str
@@ -123,7 +127,7 @@ class Letters(Described):
     colour: Colour | None = None
 
 
-class Symbol(Described):
+class Symbol(StrictModel):
     """A fixed mark: triangle (point up), bar, aeroplane from above or from behind.
 
     `size_mm` is the height of a triangle, the length of a bar, the length of an aeroplane seen from above,
@@ -138,7 +142,7 @@ class Symbol(Described):
     colour: Colour | None = None
 
 
-class Window(Described):
+class Window(StrictModel):
     """A rectangular opening, its middle at (x, y)."""
 
     x_mm: float
@@ -147,7 +151,7 @@ class Window(Described):
     height_mm: Positive
 
 
-class Slot(Described):
+class Slot(StrictModel):
     """An opening along an arc about the axis, clockwise from `from_deg` to `to_deg`."""
 
     from_deg: float
@@ -158,9 +162,11 @@ class Slot(Described):
     @model_validator(mode="after")
     def _open(self) -> Slot:
         if not self.inner_mm < self.outer_mm:
-            raise Wrong(f"inner {self.inner_mm:g}, outer {self.outer_mm:g}", "inner below outer", "Swap them")
+            raise MistakeError(
+                f"inner {self.inner_mm:g}, outer {self.outer_mm:g}", "inner below outer", "Swap them"
+            )
         if not 0 < self.to_deg - self.from_deg < 360:
-            raise Wrong(
+            raise MistakeError(
                 f"from {self.from_deg:g} to {self.to_deg:g} degrees",
                 "to_deg above from_deg by less than a turn",
                 "Angles run clockwise from 12 o'clock",
@@ -168,7 +174,7 @@ class Slot(Described):
         return self
 
 
-class Hole(Described):
+class Hole(StrictModel):
     """A round opening, its middle at (x, y)."""
 
     diameter_mm: Positive
@@ -176,7 +182,7 @@ class Hole(Described):
     y_mm: float = 0.0
 
 
-class Screws(Described):
+class Screws(StrictModel):
     """Screw holes at equal angles on a circle about the axis."""
 
     count: Annotated[int, Field(ge=1, le=12)] = 4
@@ -197,7 +203,7 @@ class Flag(Slot):
     low: float = -1_000.0
 
 
-class Outline(Described):
+class Outline(StrictModel):
     """A pointer's outline to cut; its length is the pointer's `length_mm`.
 
     needle: a tapering blade to a point; sword: a broad blade with a point; bar: even to its end; rim: a
@@ -213,7 +219,7 @@ class Outline(Described):
     colour: Colour = "white"
 
 
-class Sheet(Described):
+class Sheet(StrictModel):
     """A printed disc: the face, or a card that a pointer carries behind it.
 
     `colour` is the ground, `ink` what marks and lettering are printed in where they name no colour.
@@ -253,7 +259,7 @@ class Card(Sheet):
     lower: Colour | None = None
 
 
-class Bezel(Described):
+class Bezel(StrictModel):
     """A square frame in front of the face, with a round opening and four screw holes."""
 
     side_mm: Positive

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from bridge.description import Described, Wrong
+from bridge.description import MistakeError, StrictModel
 
 
 def parse_ratio(value: object) -> Fraction:
@@ -17,9 +17,9 @@ def parse_ratio(value: object) -> Fraction:
             raise ValueError
         ratio = Fraction(str(value))
     except (ValueError, ZeroDivisionError):
-        raise Wrong(repr(value), 'a ratio such as "32/9" or 12', "Write teeth over teeth") from None
+        raise MistakeError(repr(value), 'a ratio such as "32/9" or 12', "Write teeth over teeth") from None
     if ratio <= 0:
-        raise Wrong(
+        raise MistakeError(
             repr(value), "a ratio above zero", "A wheel has at least one tooth; a direction goes elsewhere"
         )
     return ratio
@@ -30,7 +30,7 @@ Positive = Annotated[float, Field(gt=0)]
 NotNegative = Annotated[float, Field(ge=0)]
 
 
-class Motor(Described):
+class Motor(StrictModel):
     """One entry of the motor catalogue. Torques and backlash are those at the motor's output shaft.
 
     `torque_curve` is pull-out torque (mN·m) against rate in full steps/s of the rotor, falling. A servo
@@ -84,11 +84,13 @@ class Motor(Described):
         )
         lacking = [name for name in needed if getattr(self, name) is None]
         if lacking:
-            raise Wrong("nothing", f"{', '.join(lacking)} for a {self.kind}", "Add it from the data sheet")
+            raise MistakeError(
+                "nothing", f"{', '.join(lacking)} for a {self.kind}", "Add it from the data sheet"
+            )
         return self
 
 
-class DriveDescription(Described):
+class DriveDescription(StrictModel):
     """A motor behind a gear train, and how hard it may be driven.
 
     `gear_train`: motor-shaft turns for one turn of the pointer, stage by stage. Speed and acceleration
@@ -104,14 +106,14 @@ class DriveDescription(Described):
     hair_spring: bool = False
 
 
-class Sensor(Described):
+class Sensor(StrictModel):
     """An index sensor or end stop: its pin and the level that means 'here'."""
 
     pin: str
     active: Literal["low", "high"] = "low"
 
 
-class Channel(Described):
+class Channel(StrictModel):
     """One driver output of a board.
 
     `pins`: step_dir takes step, direction and optionally enable; four_wire and gauge_stepper take four;
@@ -128,20 +130,22 @@ class Channel(Described):
     @model_validator(mode="after")
     def _sensors(self) -> Channel:
         if self.homing == "index" and self.index is None:
-            raise Wrong("homing by index without an index sensor", "index = { pin = ... }", "Name its pin")
+            raise MistakeError(
+                "homing by index without an index sensor", "index = { pin = ... }", "Name its pin"
+            )
         if self.homing == "stop" and self.stop is None:
-            raise Wrong("homing by stop without an end stop", "stop = { pin = ... }", "Name its pin")
+            raise MistakeError("homing by stop without an end stop", "stop = { pin = ... }", "Name its pin")
         return self
 
 
-class Input(Described):
+class Input(StrictModel):
     """A knob (rotary encoder with quadrature outputs) or a push button on a board."""
 
     kind: Literal["encoder", "button"]
     pins: tuple[str, ...] = ()
 
 
-class BoardDescription(Described):
+class BoardDescription(StrictModel):
     """One microcontroller board: how it is reached and what hangs on it."""
 
     link: Literal["virtual", "serial"] = "virtual"
@@ -158,9 +162,15 @@ class BoardDescription(Described):
     @model_validator(mode="after")
     def _reachable(self) -> BoardDescription:
         if self.link == "serial" and not self.port:
-            raise Wrong("a serial board without a port", 'port = "/dev/ttyUSB0" or "COM3"', "Name the port")
+            raise MistakeError(
+                "a serial board without a port", 'port = "/dev/ttyUSB0" or "COM3"', "Name the port"
+            )
         if sorted(self.channels) != list(range(len(self.channels))):
-            raise Wrong(f"channels {sorted(self.channels)}", "channels 0, 1, 2 ... without a gap", "Renumber")
+            raise MistakeError(
+                f"channels {sorted(self.channels)}", "channels 0, 1, 2 ... without a gap", "Renumber"
+            )
         if sorted(self.inputs) != list(range(len(self.inputs))):
-            raise Wrong(f"inputs {sorted(self.inputs)}", "inputs 0, 1, 2 ... without a gap", "Renumber")
+            raise MistakeError(
+                f"inputs {sorted(self.inputs)}", "inputs 0, 1, 2 ... without a gap", "Renumber"
+            )
         return self

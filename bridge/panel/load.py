@@ -7,18 +7,18 @@ from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 
-from bridge.airdata import PositionError
-from bridge.boards.parts import check_pins
 from bridge.description import read_toml, validate
 from bridge.errors import BridgeError, DescriptionError, DescriptionErrors
 from bridge.gauges.pointer import Pointer
-from bridge.instruments import INSTRUMENTS, Instrument, instrument
+from bridge.instruments.airdata import PositionError
+from bridge.instruments.instruments import INSTRUMENTS, Instrument, make_instrument
+from bridge.panel.board_checks import check_pins
 from bridge.panel.description import CalibrationPoints, PanelDescription
 from bridge.panel.hardware import Motor
 from bridge.panel.mistakes import Mistakes
 from bridge.panel.pointers import PointerBuilder
-from bridge.quantities import CATALOGUE, Catalogue, Quantity, extended
-from bridge.sources.layout import Layout, load_layout
+from bridge.quantities.catalogue import CATALOGUE, Catalogue, Quantity, extend_catalogue
+from bridge.telemetry.layout import Layout, load_layout
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,7 @@ class Panel:
     def instrument(self, gauge: str) -> Instrument:
         """A fresh instrument for this gauge."""
         described = self.description.gauges[gauge]
-        return instrument(described.instrument, described.options, self.catalogue)
+        return make_instrument(described.instrument, described.options, self.catalogue)
 
     def board_pointers(self, board: str) -> tuple[Pointer, ...]:
         """The pointers on one board, by ascending channel."""
@@ -100,7 +100,7 @@ class _Loader:
         catalogue = CATALOGUE
         for name, declared in self.description.quantities.items():
             try:
-                catalogue = extended([*own, declared.named(name)])
+                catalogue = extend_catalogue([*own, declared.named(name)])
                 own.append(catalogue[name])
             except ValueError as error:
                 expected = "a new name, a known unit, low below high"
@@ -176,7 +176,7 @@ class _Loader:
                 self.mistakes.unknown(f"{key}.instrument", "instrument", described.instrument, INSTRUMENTS)
                 continue
             try:
-                made = instrument(described.instrument, described.options, catalogue)
+                made = make_instrument(described.instrument, described.options, catalogue)
             except (BridgeError, ValueError) as error:
                 self.mistakes.wrong(
                     f"{key}.options", str(error), f"options of a {described.instrument}", "Mend the option"

@@ -6,14 +6,14 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from bridge.errors import BridgeError
-from bridge.gauges.curve import Curve, CurveTurnsBack
+from bridge.gauges.curve import Curve, CurveTurnsBackError
 from bridge.gauges.drive import Drive
 from bridge.gauges.pointer import Pointer
 from bridge.panel.description import CalibrationPoints, PanelDescription, PointerDescription
 from bridge.panel.hardware import Motor
 from bridge.panel.mistakes import Mistakes
-from bridge.quantities import Catalogue
-from bridge.units import conversion
+from bridge.quantities.catalogue import Catalogue
+from bridge.quantities.units import make_conversion
 
 _OUTPUTS = {  # channel outputs that can turn a motor of this kind
     "unipolar": ("four_wire", "step_dir"),
@@ -125,7 +125,7 @@ class PointerBuilder:
         if calibration is None:
             return (nominal, nominal, nominal) if nominal else None
         try:
-            to_unit = conversion(calibration.unit, unit)
+            to_unit = make_conversion(calibration.unit, unit)
         except BridgeError as error:
             self.mistakes.wrong(f"{name}.unit", str(error), f"a unit like {unit}", "Change the unit", file)
             return None
@@ -146,7 +146,7 @@ class PointerBuilder:
     ) -> Curve | None:
         try:
             return Curve(points, period)
-        except CurveTurnsBack as error:
+        except CurveTurnsBackError as error:
             expected = "readings that rise, and angles that run one way"
             if period is not None:
                 expected += f", over one whole turn of {period:g} and 360 degrees"

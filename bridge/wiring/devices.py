@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from bridge.boards.parts import Part
+from bridge.hardware.microcontrollers import Microcontroller
 
 LOGIC_A = 0.002
 """What a logic wire carries at most (a Darlington input at 5 V takes 1.4 mA: data sheets, from memory)."""
@@ -110,7 +110,7 @@ def rating_a(load_a: float) -> float:
     return next((rating for rating in RATINGS_A if rating >= wanted - 1e-9), wanted)
 
 
-def logic_pin(part: Part) -> str:
+def logic_pin(part: Microcontroller) -> str:
     """The board pin that feeds sensors and the logic side of drivers, as it is printed on the board."""
     return "5V" if part.logic_v == 5.0 else "3V3"
 

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from bridge.boards.parts import PARTS
+from bridge.hardware.microcontrollers import PARTS
 from bridge.panel.description import PanelDescription
 from bridge.panel.hardware import BoardDescription, Channel, Input, Motor
 from bridge.wiring import devices

@@ -15,7 +15,7 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table
 
-from bridge.sources.layout import load_layout
+from bridge.telemetry.layout import load_layout
 
 LAYOUTS = Path(__file__).parents[2] / "config" / "layouts"
 DATA = Path(__file__).parents[1] / "data"

@@ -12,8 +12,8 @@ import sys
 import time
 from pathlib import Path
 
+from bridge.flight.dry_run import virtual_board
 from bridge.panel.load import load_panel
-from bridge.rehearsal import virtual_board
 from tests.bench.panels import Telemetry
 from tests.boards.pty_board import PtyBoard
 

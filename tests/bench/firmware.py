@@ -21,10 +21,10 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table
 
-from bridge.boards import frame
+from bridge.boards import codec, messages
 from bridge.boards.line import FrameReader, to_line
-from bridge.boards.parts import FASTEST_STEPS_S, PARTS
 from bridge.firmware.generate import config_h
+from bridge.hardware.microcontrollers import FASTEST_STEPS_S, PARTS
 from bridge.panel.load import load_panel
 from tests.firmware.avr.emulator import (
     CLOCK_HZ,
@@ -104,9 +104,9 @@ class Chip:
         await emulator.tell("pace demand")
         chip = cls(emulator, folder)
         await emulator.elapse(0.02)  # what comes before it listens is lost
-        places = tuple(frame.Place(channel, 0) for channel in range(load.channels))
-        await chip.send(frame.encode(frame.Identify(), chip.count()))
-        await chip.send(frame.encode(frame.Adopt(places), chip.count()))
+        places = tuple(messages.ChannelPosition(channel, 0) for channel in range(load.channels))
+        await chip.send(codec.encode(messages.Identify(), chip.count()))
+        await chip.send(codec.encode(messages.Adopt(places), chip.count()))
         await emulator.elapse(0.05)
         return chip
 
@@ -122,17 +122,17 @@ class Chip:
             except BlockingIOError:
                 await self.emulator.elapse(0.001)
 
-    async def status(self) -> frame.Status:
+    async def status(self) -> messages.Status:
         """Ask, and again if the question got lost; raises Overloaded when the board is too busy."""
         for _ in range(5):
             asked = self.count()
-            await self.send(frame.encode(frame.Query(), asked))
+            await self.send(codec.encode(messages.Query(), asked))
             for _ in range(20):
                 await self.emulator.elapse(0.005)
                 with suppress(BlockingIOError):
                     for payload in self.reader.feed(os.read(self.line, 4096)):
-                        sequence, message = frame.decode(payload)
-                        if isinstance(message, frame.Status) and sequence == asked:
+                        sequence, message = codec.decode(payload)
+                        if isinstance(message, messages.Status) and sequence == asked:
                             return message
         raise Overloaded
 
@@ -159,7 +159,7 @@ async def fly(chip: Chip, load: Load, seconds_s: float) -> None:
     """A hundred MOVE frames a second for every channel, each further than it can get."""
     far = [10_000_000.0] * load.channels
     for _ in range(round(seconds_s * 100)):
-        await chip.send(frame.encode_move(chip.count(), far, [0.0] * load.channels))
+        await chip.send(codec.encode_move(chip.count(), far, [0.0] * load.channels))
         await chip.emulator.elapse(0.01)
 
 
@@ -253,7 +253,7 @@ async def line(load: Load, folder: Path) -> tuple[str, ...]:
         first = next(record.cycle for record in records if record.kind == RECEIVED) - byte
         last = [record.cycle for record in records if record.kind == SENT][-1] + byte
         trips_ms.append((last - first) * 1e3 / CLOCK_HZ)
-    size = len(to_line(frame.encode_move(0, [0.0] * load.channels, [0.0] * load.channels)))
+    size = len(to_line(codec.encode_move(0, [0.0] * load.channels, [0.0] * load.channels)))
     limit = load.baud / 10 / size
     share = 20
     while await lost(chip, load, limit * share / 20) and share > 1:
@@ -277,7 +277,7 @@ async def lost(chip: Chip, load: Load, frames_s: float) -> int:
     start = float(before.channels[0].position)
     for at in range(round(frames_s)):
         goal = [start + at / frames_s * load.speed / 2] * load.channels
-        await chip.send(frame.encode_move(chip.count(), goal, [load.speed / 2] * load.channels))
+        await chip.send(codec.encode_move(chip.count(), goal, [load.speed / 2] * load.channels))
         await chip.emulator.elapse(1 / frames_s)
     await chip.emulator.elapse(0.2)
     after = await chip.status()

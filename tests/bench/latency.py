@@ -26,14 +26,14 @@ from rich.console import Console
 from rich.table import Table
 
 from bridge import logs
-from bridge.boards import frame
+from bridge.boards import codec
 from bridge.boards.line import to_line
 from bridge.boards.serial import SerialLink
 from bridge.boards.state import State
+from bridge.flight.service import Service
 from bridge.panel.load import Panel, load_panel
-from bridge.service import Service
-from bridge.sources.source import Arrival, Deliver
-from bridge.sources.udp import UdpSource
+from bridge.telemetry.source import Arrival, Deliver
+from bridge.telemetry.udp import UdpSource
 from tests.bench.panels import ROOT, generated, stamp_s
 
 POINTERS, PER_BOARD, RATE_HZ = 12, 3, 60.0
@@ -87,7 +87,7 @@ async def of_service(path: Path, port_to: IO[str]) -> TimedSource:
         await asyncio.sleep(0.01)
     port_to.write(f"{source.port}\n")
     port_to.flush()
-    while any(session.state is not State.READY for session in service.rig.sessions.values()):
+    while any(session.state is not State.READY for session in service.running.sessions.values()):
         await asyncio.sleep(0.05)
     await asyncio.sleep(2.0)
     source.links = [board.link for board in service.boards.values() if isinstance(board.link, SerialLink)]
@@ -103,7 +103,7 @@ async def of_service(path: Path, port_to: IO[str]) -> TimedSource:
 
 def of_bare_loop(path: Path, port_to: IO[str]) -> list[float]:
     """Receive and write, and nothing else."""
-    line = to_line(frame.encode_move(0, [1234.56] * PER_BOARD, [100.5] * PER_BOARD, (1 << PER_BOARD) - 1))
+    line = to_line(codec.encode_move(0, [1234.56] * PER_BOARD, [100.5] * PER_BOARD, (1 << PER_BOARD) - 1))
     devices = [path.parent / f"b{board}" / "ttyBOARD" for board in range(POINTERS // PER_BOARD)]
     ports = [os.open(device, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK) for device in devices]
     latencies_s = []

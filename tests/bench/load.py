@@ -20,9 +20,9 @@ from rich.table import Table
 
 from bridge import logs
 from bridge.boards.state import State
+from bridge.flight.service import Service
 from bridge.panel.load import load_panel
-from bridge.service import Service
-from bridge.sources.udp import UdpSource
+from bridge.telemetry.udp import UdpSource
 from tests.bench.latency import far_end
 from tests.bench.panels import demo
 
@@ -38,7 +38,7 @@ async def share_of_a_core(path: Path, port_to: IO[str]) -> float:
     assert isinstance(source, UdpSource)
     port_to.write(f"{source.port}\n")
     port_to.flush()
-    while any(session.state is not State.READY for session in service.rig.sessions.values()):
+    while any(session.state is not State.READY for session in service.running.sessions.values()):
         await asyncio.sleep(0.05)
     await asyncio.sleep(3.0)
     wall_s, spent_s = time.monotonic(), time.process_time()

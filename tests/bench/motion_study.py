@@ -22,7 +22,9 @@ from pathlib import Path as File
 from time import perf_counter
 from typing import Protocol
 
-from bridge.motion import Limits, Motion, Path, Prediction
+from bridge.motion.motion import Motion
+from bridge.motion.path import Limits, Path
+from bridge.motion.prediction import Prediction
 
 TICK_S = 0.01
 SETTLED_S = 1.0  # errors count from here
@@ -52,7 +54,7 @@ class Outcome:
     rough: float
 
 
-class Needle(Protocol):
+class DrivenPointer(Protocol):
     """What a candidate must do: the two calls of Motion."""
 
     def target(self, time_s: float, position_steps: float) -> None: ...
@@ -218,7 +220,11 @@ def telemetry(truth: Truth, hz: float = 20.0, seed: int = 1) -> list[tuple[float
 
 
 def fly(
-    truth: Truth, make: Callable[[Limits, float], Needle], stamped: bool, hz: float = 20.0, seed: int = 1
+    truth: Truth,
+    make: Callable[[Limits, float], DrivenPointer],
+    stamped: bool,
+    hz: float = 20.0,
+    seed: int = 1,
 ) -> Outcome:
     """Let a needle show this truth; `stamped` when samples carry the time they belong to."""
     scale = truth.steps_per_unit
@@ -253,9 +259,9 @@ def _roughness(path: list[float], half: int = 10) -> float:
     return sqrt(squares / (len(rates) - 2 * half - 1))
 
 
-def candidates() -> dict[str, Callable[[Limits, float], Needle]]:
+def candidates() -> dict[str, Callable[[Limits, float], DrivenPointer]]:
     """Every candidate by name; the last one is what the product does."""
-    made: dict[str, Callable[[Limits, float], Needle]] = {
+    made: dict[str, Callable[[Limits, float], DrivenPointer]] = {
         "hold last, at once": lambda limits, start: PlayOut(limits, start, 0.0, 0.0005)
     }
     for delay_s in (0.05, 0.08, 0.1, 0.15):

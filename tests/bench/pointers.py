@@ -16,9 +16,9 @@ from rich.table import Table
 
 from bridge import logs
 from bridge.boards.runner import InstantBoard
+from bridge.flight.dry_run import virtual_board
+from bridge.flight.running_panel import RunningPanel
 from bridge.panel.load import load_panel
-from bridge.rehearsal import virtual_board
-from bridge.rig import Rig
 from tests.bench.panels import QUANTITIES, Telemetry, generated
 
 COUNTS = (10, 50, 100, 200, 500, 1000, 2000)
@@ -26,39 +26,39 @@ TELEMETRY_HZ, TICK_HZ = 50, 100
 SECONDS = 4
 
 
-def ready_rig(path: Path, telemetry: Telemetry) -> Rig:
-    """A rig whose boards have homed and whose needles have come to where telemetry wants them."""
+def ready_running(path: Path, telemetry: Telemetry) -> RunningPanel:
+    """A running whose boards have homed and whose needles have come to where telemetry wants them."""
     panel = load_panel(path)
-    rig = Rig(panel, frozenset(QUANTITIES))
+    running = RunningPanel(panel, frozenset(QUANTITIES))
     boards = {
-        name: InstantBoard(session, virtual_board(panel, name)) for name, session in rig.sessions.items()
+        name: InstantBoard(session, virtual_board(panel, name)) for name, session in running.sessions.items()
     }
     for board in boards.values():
         board.start(-4.0)
     for tick in range(-4 * TICK_HZ, 0):
         time_s = tick / TICK_HZ
         if tick % 2 == 0:
-            rig.feed(time_s, telemetry.readings(0.0))
-        for name, positions, velocities in rig.tick(time_s):
+            running.feed(time_s, telemetry.readings(0.0))
+        for name, positions, velocities in running.tick(time_s):
             boards[name].move(time_s, positions, velocities)
-    return rig
+    return running
 
 
 def costs_us(pointers: int) -> tuple[float, float]:
     """Microseconds for one datagram's readings, and for one tick with its frames."""
     telemetry = Telemetry()
     with tempfile.TemporaryDirectory() as folder:
-        rig = ready_rig(generated(Path(folder), pointers), telemetry)
-    assert len(rig.positions()) == pointers
+        running = ready_running(generated(Path(folder), pointers), telemetry)
+    assert len(running.positions()) == pointers
     fed_s = ticked_s = 0.0
     for tick in range(SECONDS * TICK_HZ):
         time_s = tick / TICK_HZ
         readings = telemetry.readings(time_s)
         begun_s = process_time()
         if tick % (TICK_HZ // TELEMETRY_HZ) == 0:
-            rig.feed(time_s, readings)
+            running.feed(time_s, readings)
         between_s = process_time()
-        frames = [rig.sessions[name].move(time_s, *moves) for name, *moves in rig.tick(time_s)]
+        frames = [running.sessions[name].move(time_s, *moves) for name, *moves in running.tick(time_s)]
         fed_s += between_s - begun_s
         ticked_s += process_time() - between_s
         assert all(frames)

@@ -13,10 +13,10 @@ from rich.console import Console
 from rich.table import Table
 
 from bridge import logs
+from bridge.flight.dry_run import DryRun
 from bridge.panel.load import load_panel
-from bridge.rehearsal import Rehearsal
-from bridge.sources.flightlog import read_log
-from bridge.sources.replay import arrivals
+from bridge.telemetry.flightlog import read_log
+from bridge.telemetry.replay import arrivals
 from tests.bench.panels import ROOT
 
 
@@ -24,7 +24,7 @@ def replayed(flight: str) -> tuple[float, float, float]:
     """Seconds flown, seconds that it took, and seconds of processor time."""
     panel = load_panel(ROOT / "config" / "panel.toml")
     log = read_log(ROOT / "replay_logs" / flight, panel.catalogue)
-    ticks = Rehearsal(panel, log.given, arrivals(log)).ticks()
+    ticks = DryRun(panel, log.given, arrivals(log)).ticks()
     next(ticks)
     begun_s, spent_s = perf_counter(), process_time()
     flown_s = sum(1 for _ in ticks) / panel.description.tick_hz

@@ -16,10 +16,10 @@ from pathlib import Path
 from rich.console import Console
 from rich.table import Table
 
-from bridge.boards.frame import FrameType
 from bridge.boards.line import FrameReader
+from bridge.boards.messages import FrameType
+from bridge.flight.dry_run import virtual_board
 from bridge.panel.load import load_panel
-from bridge.rehearsal import virtual_board
 from tests.bench.panels import ROOT, demo
 from tests.boards.pty_board import PtyBoard
 

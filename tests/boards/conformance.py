@@ -19,9 +19,9 @@ from fractions import Fraction
 
 import pytest
 
-from bridge.boards import frame
-from bridge.boards.frame import ChannelLimits, ChannelState, EventKind, FrameType, Homing, Output, Reason
+from bridge.boards import codec, messages
 from bridge.boards.line import to_line
+from bridge.boards.messages import ChannelLimits, ChannelState, EventKind, FrameType, Homing, Output, Reason
 from tests.boards.host import POLL_S, Host, Subject, endless, middle
 
 KNOWN = (ChannelState.READY, ChannelState.HOLDING, ChannelState.RESTING)
@@ -63,7 +63,7 @@ def _excursion(limits: ChannelLimits) -> int:
 
 @_check
 async def introduces_itself_with_its_table(subject: Subject, host: Host) -> None:
-    host.send(frame.Identify())
+    host.send(messages.Identify())
     await host.status()
     assert host.introductions
     introduction = host.introductions[-1]
@@ -89,7 +89,7 @@ async def never_drives_an_unknown_position(subject: Subject, host: Host) -> None
     await host.status()
     await subject.elapse(0.2)
     assert (await host.status()).channels[channel] == before
-    assert frame.Refusal(FrameType.MOVE, Reason.POSITION_NOT_KNOWN) in host.refusals
+    assert messages.Refusal(FrameType.MOVE, Reason.POSITION_NOT_KNOWN) in host.refusals
 
 
 @_check
@@ -170,7 +170,7 @@ async def never_passes_its_stops(subject: Subject, host: Host) -> None:
     for stop, beyond in ((limits.high, 5000), (limits.low, -5000)):
         host.move(**{f"c{number}": (stop + beyond, limits.speed * (1 if beyond > 0 else -1))})
 
-        def there(status: frame.Status, stop: int = stop) -> bool:
+        def there(status: messages.Status, stop: int = stop) -> bool:
             position = status.channels[number].position
             assert limits.low <= position <= limits.high
             return status.channels[number].velocity == 0 and abs(position - stop) <= 1
@@ -203,7 +203,7 @@ async def counts_gaps_and_shrugs_at_doubled_frames(subject: Subject, host: Host)
 async def numbers_its_own_frames_without_a_gap(subject: Subject, host: Host) -> None:
     """A STATUS carries the number of its QUERY and does not use up the board's own count."""
     for _ in range(4):
-        host.send(frame.Identify())
+        host.send(messages.Identify())
         await host.status()
         await host.status()
     steps = {
@@ -215,18 +215,18 @@ async def numbers_its_own_frames_without_a_gap(subject: Subject, host: Host) -> 
 
 @_check
 async def refuses_in_words_of_the_table(subject: Subject, host: Host) -> None:
-    good = frame.encode(frame.Query(), host.sequence)
+    good = codec.encode(messages.Query(), host.sequence)
     for payload, refused, reason in (
         (b"\x02" + good[1:], FrameType.QUERY, Reason.VERSION_NOT_SPOKEN),
         (good[:1] + b"\x55" + good[2:], 0x55, Reason.UNKNOWN_TYPE),
         (good + b"\x00", FrameType.QUERY, Reason.WRONG_LENGTH),
-        (frame.encode(frame.Home((15,)), 0), FrameType.HOME, Reason.NO_SUCH_CHANNEL),
-        (frame.encode_move(0, [0.0], [0.0], 1 << 15), FrameType.MOVE, Reason.NO_SUCH_CHANNEL),
-        (frame.encode_move(0, [0.0], [0.0])[:-1], FrameType.MOVE, Reason.WRONG_LENGTH),
+        (codec.encode(messages.Home((15,)), 0), FrameType.HOME, Reason.NO_SUCH_CHANNEL),
+        (codec.encode_move(0, [0.0], [0.0], 1 << 15), FrameType.MOVE, Reason.NO_SUCH_CHANNEL),
+        (codec.encode_move(0, [0.0], [0.0])[:-1], FrameType.MOVE, Reason.WRONG_LENGTH),
     ):
         host.link.send(payload)
         await host.status()
-        assert frame.Refusal(refused, reason) in host.refusals, reason.name
+        assert messages.Refusal(refused, reason) in host.refusals, reason.name
 
 
 @_check
@@ -234,7 +234,7 @@ async def hurt_lines_cost_frames_and_nothing_else(subject: Subject, host: Host) 
     await host.make_known(0)
     goal = _excursion(subject.channels[0])
     before = await host.status()
-    whole = to_line(frame.encode_move(host.sequence, [before.channels[0].position + 9000.0], [0.0], 1))
+    whole = to_line(codec.encode_move(host.sequence, [before.channels[0].position + 9000.0], [0.0], 1))
     flipped = bytearray(whole)
     flipped[6] ^= 0x10
     lost = whole[:4] + whole[6:]
@@ -242,7 +242,7 @@ async def hurt_lines_cost_frames_and_nothing_else(subject: Subject, host: Host) 
     for hurt in (bytes(flipped), lost, whole[: len(whole) // 2] + b"\0", noise):
         await subject.raw(hurt)
     await subject.raw(whole[: len(whole) // 2])  # cut in the middle, and the next frame runs into it
-    await subject.raw(to_line(frame.encode(frame.Query(), 0)))
+    await subject.raw(to_line(codec.encode(messages.Query(), 0)))
     after = await host.status()
     assert after.frames_bad - before.frames_bad & 0xFFFF >= 4
     assert abs(after.channels[0].position - before.channels[0].position) <= 1
@@ -278,7 +278,7 @@ async def rests_when_told_and_wakes_at_the_next_move(subject: Subject, host: Hos
     goal = _excursion(subject.channels[0])
     host.move(c0=(goal, 0.0))
     await host.settled(0, goal, "the target")
-    host.send(frame.Rest((0,)))
+    host.send(messages.Rest((0,)))
     status = await host.until(lambda status: status.channels[0].state == ChannelState.RESTING, "rest", 10.0)
     assert abs(status.channels[0].position - goal) <= 1
     goal = middle(subject.channels[0])
@@ -294,7 +294,7 @@ async def keeps_its_count_when_the_host_comes_back(subject: Subject, host: Host)
     host.move(c0=(goal, 0.0))
     await host.settled(0, goal, "the target")
     again = Host(subject, await subject.reopen())
-    again.send(frame.Identify())
+    again.send(messages.Identify())
     status = await again.status()
     assert status.channels[0].state in KNOWN
     assert abs(status.channels[0].position - goal) <= 1
@@ -309,7 +309,7 @@ async def forgets_its_position_in_a_reset_and_says_so(subject: Subject, host: Ho
     seen = len(host.introductions)
     await subject.reset()
 
-    def forgot(status: frame.Status) -> bool:
+    def forgot(status: messages.Status) -> bool:
         return status.channels[channel].state == ChannelState.UNKNOWN
 
     await host.until(forgot, "an unknown position")
@@ -349,7 +349,7 @@ async def shows_lost_steps_at_the_next_mark(subject: Subject, host: Host) -> Non
     await host.settled(number, half + round(turn), "one and a half turns")
     (value,) = host.values(EventKind.INDEX, number)
     assert abs(value - (turn + 40)) <= 2  # the mark comes 40 counts late
-    host.send(frame.Home((number,)))
+    host.send(messages.Home((number,)))
     await host.until(lambda status: status.channels[number].state == ChannelState.READY, "home again")
     old = (await host.wait_event(EventKind.HOMED, number)).value
     nearest = round((old - 40) / turn)

@@ -8,9 +8,9 @@ from fractions import Fraction
 
 import pytest
 
-from bridge.boards import frame
-from bridge.boards.frame import ChannelLimits, ChannelState, EventKind, Homing, Output
+from bridge.boards import codec, messages
 from bridge.boards.link import Link
+from bridge.boards.messages import ChannelLimits, ChannelState, EventKind, Homing, Output
 
 PATIENCE_S = 60.0  # of the board's time, for a homing
 ANSWER_S = 20.0  # of the wall clock, for one answer
@@ -69,14 +69,14 @@ class Host:
         self.subject = subject
         self.link = link
         self.sequence = 0
-        self.events: list[frame.Event] = []
-        self.refusals: list[frame.Refusal] = []
-        self.introductions: list[frame.Introduction] = []
+        self.events: list[messages.Event] = []
+        self.refusals: list[messages.Refusal] = []
+        self.introductions: list[messages.Introduction] = []
         self.own_sequences: list[int] = []  # of all but STATUS
 
-    def send(self, message: frame.Message) -> int:
+    def send(self, message: messages.Message) -> int:
         sequence = self.sequence
-        self.link.send(frame.encode(message, sequence))
+        self.link.send(codec.encode(message, sequence))
         self.sequence = sequence + 1 & 255
         return sequence
 
@@ -85,21 +85,21 @@ class Host:
         numbers = sorted(int(name[1:]) for name in channels)
         wanted = [channels[f"c{number}"] for number in numbers]
         mask = sum(1 << number for number in numbers)
-        payload = frame.encode_move(
+        payload = codec.encode_move(
             self.sequence, [position for position, _ in wanted], [speed for _, speed in wanted], mask
         )
         self.link.send(payload)
         self.sequence = self.sequence + 1 & 255
 
-    async def status(self) -> frame.Status:
+    async def status(self) -> messages.Status:
         """Ask and wait; a lost answer is asked for again."""
         for _ in range(3):
-            asked = self.send(frame.Query())
+            asked = self.send(messages.Query())
             try:
                 async with asyncio.timeout(ANSWER_S / 3):
                     while True:
-                        sequence, message = frame.decode(await self.link.receive())
-                        if isinstance(message, frame.Status):
+                        sequence, message = codec.decode(await self.link.receive())
+                        if isinstance(message, messages.Status):
                             if sequence == asked:
                                 return message
                         else:
@@ -109,20 +109,20 @@ class Host:
                 continue
         raise AssertionError(f"{self.subject.name} does not answer QUERY")
 
-    def _keep(self, message: frame.Message) -> None:
+    def _keep(self, message: messages.Message) -> None:
         match message:
-            case frame.Event():
+            case messages.Event():
                 self.events.append(message)
-            case frame.Refusal():
+            case messages.Refusal():
                 self.refusals.append(message)
-            case frame.Introduction():
+            case messages.Introduction():
                 self.introductions.append(message)
             case _:
                 raise AssertionError(f"a board never sends {message}")
 
     async def until(
-        self, done: Callable[[frame.Status], bool], what: str, patience_s: float = PATIENCE_S
-    ) -> frame.Status:
+        self, done: Callable[[messages.Status], bool], what: str, patience_s: float = PATIENCE_S
+    ) -> messages.Status:
         """Ask every POLL_S of the board's time until the status is as wanted."""
         waited_s = 0.0
         while True:
@@ -134,16 +134,16 @@ class Host:
             await self.subject.elapse(POLL_S)
             waited_s += POLL_S
 
-    def _within_limits(self, status: frame.Status) -> None:
+    def _within_limits(self, status: messages.Status) -> None:
         for limits, channel in zip(self.subject.channels, status.channels, strict=True):
             assert abs(channel.velocity) <= (limits.speed + 1) * 256, (
                 f"{channel} beats {limits.speed} steps/s"
             )
 
-    async def settled(self, channel: int, position: float, what: str) -> frame.Status:
+    async def settled(self, channel: int, position: float, what: str) -> messages.Status:
         """Wait until the channel stands still within one step of this position."""
 
-        def there(status: frame.Status) -> bool:
+        def there(status: messages.Status) -> bool:
             row = status.channels[channel]
             return row.velocity == 0 and abs(row.position - position) <= 1
 
@@ -155,17 +155,19 @@ class Host:
         homing = tuple(c for c in channels if limits[c].homing != Homing.LAST_POSITION)
         adopted = tuple(c for c in channels if c not in homing and limits[c].output != Output.SERVO)
         if homing:
-            self.send(frame.Home(homing))
+            self.send(messages.Home(homing))
         if adopted:
-            self.send(frame.Adopt(tuple(frame.Place(c, middle(limits[c])) for c in adopted)))
+            self.send(messages.Adopt(tuple(messages.ChannelPosition(c, middle(limits[c])) for c in adopted)))
 
-        def ready(status: frame.Status) -> bool:
+        def ready(status: messages.Status) -> bool:
             return all(status.channels[c].state == ChannelState.READY for c in channels)
 
         await self.until(ready, f"ready channels {channels}")
 
-    async def wait_event(self, kind: EventKind, source: int, patience_s: float = PATIENCE_S) -> frame.Event:
-        def found(_: frame.Status) -> bool:
+    async def wait_event(
+        self, kind: EventKind, source: int, patience_s: float = PATIENCE_S
+    ) -> messages.Event:
+        def found(_: messages.Status) -> bool:
             return any(event.kind == kind and event.source == source for event in self.events)
 
         await self.until(found, f"event {kind.name} of {source}", patience_s)
@@ -181,4 +183,4 @@ def middle(limits: ChannelLimits) -> int:
 
 
 def endless(limits: ChannelLimits) -> bool:
-    return limits.low == frame.ENDLESS_LOW
+    return limits.low == messages.ENDLESS_LOW

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 
-from bridge.boards import frame
-from bridge.boards.channel import VirtualChannel
-from bridge.boards.fit import ExpectedChannel
+from bridge.boards import codec, messages
+from bridge.boards.compatibility import ExpectedChannel
 from bridge.boards.notices import Notice
 from bridge.boards.session import BoardSession
 from bridge.boards.state import State
-from bridge.boards.virtual import VirtualBoard
+from bridge.boards.virtual.board import VirtualBoard
+from bridge.boards.virtual.channel import VirtualChannelSpec
 from tests.boards.subjects import CHANNELS
 
 TICK_S = 0.01
 
 
-def expected(channels: Sequence[VirtualChannel]) -> list[ExpectedChannel]:
+def expected(channels: Sequence[VirtualChannelSpec]) -> list[ExpectedChannel]:
     return [ExpectedChannel(channel.limits, channel.steps_per_turn) for channel in channels]
 
 
@@ -24,13 +24,13 @@ class Pair:
     """`to_board` and `to_host` may lose (give nothing), double or change payloads on the way."""
 
     def __init__(
-        self, channels: Sequence[VirtualChannel] = CHANNELS, board: VirtualBoard | None = None
+        self, channels: Sequence[VirtualChannelSpec] = CHANNELS, board: VirtualBoard | None = None
     ) -> None:
         self.time_s = 0.0
         self.board = board or VirtualBoard(channels)
         self.session = BoardSession("left", expected(channels))
         self.notices: list[Notice] = []
-        self.sent: list[frame.Message] = []
+        self.sent: list[messages.Message] = []
         self.to_board: Callable[[bytes], list[bytes]] = lambda payload: [payload]
         self.to_host: Callable[[bytes], list[bytes]] = lambda payload: [payload]
 
@@ -46,7 +46,7 @@ class Pair:
         self._hear(answers if said else [])
 
     def send(self, payload: bytes) -> None:
-        self.sent.append(frame.decode(payload)[1])
+        self.sent.append(codec.decode(payload)[1])
         for arriving in self.to_board(payload):
             self._hear(self.board.receive(self.time_s, arriving))
 
@@ -72,7 +72,7 @@ class Pair:
     def told(self, kind: type[Notice]) -> list[Notice]:
         return [notice for notice in self.notices if isinstance(notice, kind)]
 
-    def asked(self, kind: type[frame.Message]) -> int:
+    def asked(self, kind: type[messages.Message]) -> int:
         return sum(isinstance(message, kind) for message in self.sent)
 
     def _hear(self, answers: list[bytes]) -> None:

@@ -10,9 +10,9 @@ import tty
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from bridge.boards.channel import VirtualChannel
 from bridge.boards.line import FrameReader, to_line
-from bridge.boards.virtual import VirtualBoard
+from bridge.boards.virtual.board import VirtualBoard
+from bridge.boards.virtual.channel import VirtualChannelSpec
 
 
 class PtyBoard:
@@ -23,7 +23,7 @@ class PtyBoard:
     """
 
     def __init__(
-        self, folder: Path, channels: Sequence[VirtualChannel], watchdog_ms: int, factor: float = 1.0
+        self, folder: Path, channels: Sequence[VirtualChannelSpec], watchdog_ms: int, factor: float = 1.0
     ) -> None:
         self.device = folder / "ttyBOARD"
         self.board = VirtualBoard(channels, watchdog_ms=watchdog_ms)

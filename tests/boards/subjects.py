@@ -7,24 +7,27 @@ import os
 from fractions import Fraction
 from pathlib import Path
 
-from bridge.boards.channel import VirtualChannel
-from bridge.boards.frame import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, Homing, Output
 from bridge.boards.link import Link
+from bridge.boards.messages import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, Homing, Output
 from bridge.boards.serial import SerialLink
-from bridge.boards.virtual import VirtualBoard, VirtualLink
+from bridge.boards.virtual.board import VirtualBoard
+from bridge.boards.virtual.channel import VirtualChannelSpec
+from bridge.boards.virtual.link import VirtualLink
 from tests.boards.host import Subject
 from tests.boards.pty_board import PtyBoard
 
 CHANNELS = (
-    VirtualChannel(
+    VirtualChannelSpec(
         ChannelLimits(Output.STEP_DIR, Homing.INDEX, 2000, 12_000, ENDLESS_LOW, ENDLESS_HIGH),
         Fraction(2400 * 7, 3) + Fraction(1, 7),  # no whole number of steps
         pointer_at=-700.0,
     ),
-    VirtualChannel(ChannelLimits(Output.FOUR_WIRE, Homing.STOP, 900, 5000, -20, 4000), pointer_at=512.0),
-    VirtualChannel(ChannelLimits(Output.GAUGE_STEPPER, Homing.SWEEP, 600, 6000, 0, 945), pointer_at=333.0),
-    VirtualChannel(ChannelLimits(Output.SERVO, Homing.LAST_POSITION, 800, 8000, 1000, 2000)),
-    VirtualChannel(
+    VirtualChannelSpec(ChannelLimits(Output.FOUR_WIRE, Homing.STOP, 900, 5000, -20, 4000), pointer_at=512.0),
+    VirtualChannelSpec(
+        ChannelLimits(Output.GAUGE_STEPPER, Homing.SWEEP, 600, 6000, 0, 945), pointer_at=333.0
+    ),
+    VirtualChannelSpec(ChannelLimits(Output.SERVO, Homing.LAST_POSITION, 800, 8000, 1000, 2000)),
+    VirtualChannelSpec(
         ChannelLimits(Output.STEP_DIR, Homing.LAST_POSITION, 1000, 5000, ENDLESS_LOW, ENDLESS_HIGH)
     ),
 )

@@ -9,17 +9,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.boards import frame
+from bridge.boards import messages
 from bridge.boards.audit import IndexAudit
-from bridge.boards.channel import VirtualChannel
-from bridge.boards.frame import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, ChannelState, Homing, Output
+from bridge.boards.messages import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, ChannelState, Homing, Output
 from bridge.boards.notices import ChannelFaulted, StepsMissed
 from bridge.boards.pointer_channel import Phase
 from bridge.boards.state import State
+from bridge.boards.virtual.channel import VirtualChannelSpec
 from tests.boards.pair import Pair
 
 TURN = Fraction(32 * 22 * 26 * 31 * 100, 9 * 11 * 9 * 10)  # a gear train that never comes out even
-POINTER = VirtualChannel(
+POINTER = VirtualChannelSpec(
     ChannelLimits(Output.STEP_DIR, Homing.INDEX, 4000, 40_000, ENDLESS_LOW, ENDLESS_HIGH),
     TURN,
     pointer_at=-50.0,
@@ -117,7 +117,7 @@ def test_more_lost_steps_than_the_limit_fault_the_pointer_and_rest_it() -> None:
     assert len(pair.told(ChannelFaulted)) == 1
     pair.run(1.0, [0.0])
     assert pair.board.channel(0).state == ChannelState.RESTING
-    assert isinstance([m for m in pair.sent if not isinstance(m, frame.Query)][-1], frame.Rest)
+    assert isinstance([m for m in pair.sent if not isinstance(m, messages.Query)][-1], messages.Rest)
     pair.session.home(0)
     pair.run(8.0, [0.0])
     assert pair.session.state is State.READY

@@ -7,8 +7,8 @@ import struct
 from hypothesis import given
 from hypothesis import strategies as st
 
-from bridge.boards import frame, line
-from tests.boards.test_frame import messages, u8
+from bridge.boards import codec, line, messages
+from tests.boards.test_codec import any_message, u8
 
 
 def test_the_crc_gives_the_check_value_of_the_catalogue() -> None:
@@ -34,9 +34,11 @@ def by_the_rule_of_cobs(data: bytes) -> bytes:
     return b"".join(bytes([len(run) + 1]) + run for run in data.split(b"\0"))
 
 
-@given(messages, u8)
-def test_the_line_carries_cobs_of_payload_and_crc_and_one_zero(message: frame.Message, sequence: int) -> None:
-    payload = frame.encode(message, sequence)
+@given(any_message, u8)
+def test_the_line_carries_cobs_of_payload_and_crc_and_one_zero(
+    message: messages.Message, sequence: int
+) -> None:
+    payload = codec.encode(message, sequence)
     got = line.to_line(payload)
     checked = payload + struct.pack("<H", by_the_definition_of_the_crc(payload))
     assert got == by_the_rule_of_cobs(checked) + b"\0"
@@ -48,15 +50,15 @@ def test_any_bytes_leave_the_reader_whole_and_bounded(pieces: list[bytes]) -> No
     reader = line.FrameReader()
     for piece in pieces:
         reader.feed(piece)
-        assert len(reader._rest) <= frame.MAX_PAYLOAD + 3
+        assert len(reader._rest) <= messages.MAX_PAYLOAD + 3
     reader.feed(b"\0")  # ends whatever stood open
-    payload = frame.encode(frame.Query(), 5)
+    payload = codec.encode(messages.Query(), 5)
     assert reader.feed(line.to_line(payload)) == [payload]
 
 
-@given(st.lists(messages, min_size=1, max_size=5), st.integers(1, 40))
-def test_frames_come_whole_out_of_any_pieces(sent: list[frame.Message], size: int) -> None:
-    payloads = [frame.encode(message, number) for number, message in enumerate(sent)]
+@given(st.lists(any_message, min_size=1, max_size=5), st.integers(1, 40))
+def test_frames_come_whole_out_of_any_pieces(sent: list[messages.Message], size: int) -> None:
+    payloads = [codec.encode(message, number) for number, message in enumerate(sent)]
     stream = b"".join(line.to_line(payload) for payload in payloads)
     reader = line.FrameReader()
     got = [payload for at in range(0, len(stream), size) for payload in reader.feed(stream[at : at + size])]
@@ -64,11 +66,11 @@ def test_frames_come_whole_out_of_any_pieces(sent: list[frame.Message], size: in
     assert reader.bad == 0
 
 
-@given(st.lists(messages, min_size=3, max_size=3), st.data())
+@given(st.lists(any_message, min_size=3, max_size=3), st.data())
 def test_one_flipped_bit_costs_at_most_the_frames_it_touches(
-    sent: list[frame.Message], data: st.DataObject
+    sent: list[messages.Message], data: st.DataObject
 ) -> None:
-    payloads = [frame.encode(message, number) for number, message in enumerate(sent)]
+    payloads = [codec.encode(message, number) for number, message in enumerate(sent)]
     lines = [line.to_line(payload) for payload in payloads]
     at = data.draw(st.integers(0, len(lines[1]) - 1))
     hurt = bytearray(lines[1])
@@ -87,6 +89,6 @@ def test_a_run_without_an_end_is_dropped_once_and_the_next_frame_is_read() -> No
     reader = line.FrameReader()
     for _ in range(100):
         assert reader.feed(b"\x55" * 97) == []
-    payload = frame.encode(frame.Identify(), 1)
+    payload = codec.encode(messages.Identify(), 1)
     assert reader.feed(b"\0" + line.to_line(payload)) == [payload]
     assert reader.bad == 1

@@ -12,27 +12,30 @@ from random import Random
 
 import pytest
 
-from bridge.boards import frame
-from bridge.boards.channel import VirtualChannel
-from bridge.boards.frame import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, Homing, Output
+from bridge.boards import messages
+from bridge.boards.messages import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, Homing, Output
 from bridge.boards.notices import KnobTurned
 from bridge.boards.runner import Board, InstantBoard
 from bridge.boards.serial import SerialLink
 from bridge.boards.session import BoardSession
 from bridge.boards.state import State
-from bridge.boards.virtual import VirtualBoard, VirtualLink
+from bridge.boards.virtual.board import VirtualBoard
+from bridge.boards.virtual.channel import VirtualChannelSpec
+from bridge.boards.virtual.link import VirtualLink
 from tests.boards.pair import expected
 from tests.boards.pty_board import PtyBoard
 
 PATIENCE_S = 60.0
 SILENCE_S = 2.0  # more patient than in life: the tests share their machine
 CHANNELS = (
-    VirtualChannel(
+    VirtualChannelSpec(
         ChannelLimits(Output.STEP_DIR, Homing.INDEX, 16_000, 160_000, ENDLESS_LOW, ENDLESS_HIGH),
         Fraction(6400, 3),
         pointer_at=-300.0,
     ),
-    VirtualChannel(ChannelLimits(Output.GAUGE_STEPPER, Homing.SWEEP, 6000, 60_000, 0, 945), pointer_at=500.0),
+    VirtualChannelSpec(
+        ChannelLimits(Output.GAUGE_STEPPER, Homing.SWEEP, 6000, 60_000, 0, 945), pointer_at=500.0
+    ),
 )
 
 
@@ -117,14 +120,14 @@ async def test_a_board_unplugged_and_back_goes_on_without_homing(double: PtyBoar
     async with running(board):
         await ready(board)
         await fly(board, [500.0, 300.0], stands_at(double, [500.0, 300.0]), "the first place")
-        homes = sum(payload[1] == frame.FrameType.HOME for payload in double.received)
+        homes = sum(payload[1] == messages.FrameType.HOME for payload in double.received)
         double.unplug()
         await until(lambda: board.session.state is State.ABSENT, "absence", board)
         assert "look at its cable" in board.session.detail or "plug the board in" in board.session.detail
         double.plug()
         await ready(board)
         await fly(board, [100.0, 200.0], stands_at(double, [100.0, 200.0]), "the second place")
-        assert sum(payload[1] == frame.FrameType.HOME for payload in double.received) == homes
+        assert sum(payload[1] == messages.FrameType.HOME for payload in double.received) == homes
     double.unplug()
 
 
@@ -134,13 +137,13 @@ async def test_a_host_that_starts_again_goes_on_without_homing(double: PtyBoard)
     async with running(first):
         await ready(first)
         await fly(first, [500.0, 300.0], stands_at(double, [500.0, 300.0]), "the first place")
-    homes = sum(payload[1] == frame.FrameType.HOME for payload in double.received)
+    homes = sum(payload[1] == messages.FrameType.HOME for payload in double.received)
     second = make(double.device)
     async with running(second):
         await ready(second)
         assert [channel.position for channel in second.session.channels] == [500, 300]
         await fly(second, [100.0, 200.0], stands_at(double, [100.0, 200.0]), "the second place")
-    assert sum(payload[1] == frame.FrameType.HOME for payload in double.received) == homes
+    assert sum(payload[1] == messages.FrameType.HOME for payload in double.received) == homes
     double.unplug()
 
 
@@ -223,7 +226,7 @@ async def test_a_slow_board_delays_no_fast_one(tmp_path: Path, double: PtyBoard)
         last = [995.0, 796.0]
         await until(stands_at(double, last), "the fast board's place", fast)
         await until(stands_at(slow_double, last), "the slow board's place", slow)
-        moves = sum(payload[1] == frame.FrameType.MOVE for payload in double.received[before:])
+        moves = sum(payload[1] == messages.FrameType.MOVE for payload in double.received[before:])
         assert isinstance(fast.link, SerialLink)
         assert isinstance(slow.link, SerialLink)
         assert moves + fast.link.superseded >= sent
@@ -263,7 +266,7 @@ async def test_a_virtual_board_runs_on_the_same_terms() -> None:
         await fly(board, [123.0, 45.0], lambda: virtual.channel(0).status.position == 123, "the place")
         board.rest()
         await until(
-            lambda: {c.reported.state for c in session.channels} == {frame.ChannelState.RESTING},
+            lambda: {c.reported.state for c in session.channels} == {messages.ChannelState.RESTING},
             "rest",
             board,
         )

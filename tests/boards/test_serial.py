@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.boards import frame
+from bridge.boards import codec, messages
 from bridge.boards.line import to_line
 from bridge.boards.serial import SerialLink
 from bridge.errors import BoardError
@@ -29,10 +29,10 @@ async def double(tmp_path: Path) -> AsyncIterator[PtyBoard]:
     board.unplug()
 
 
-async def answer(link: SerialLink, kind: type[frame.Message]) -> frame.Message:
+async def answer(link: SerialLink, kind: type[messages.Message]) -> messages.Message:
     async with asyncio.timeout(ANSWER_S):
         while True:
-            _, message = frame.decode(await link.receive())
+            _, message = codec.decode(await link.receive())
             if isinstance(message, kind):
                 return message
 
@@ -47,9 +47,9 @@ async def arrival(double: PtyBoard, payload: bytes) -> None:
 async def test_a_board_answers_over_the_line(double: PtyBoard) -> None:
     link = SerialLink("left", str(double.device))
     await link.open()
-    link.send(frame.encode(frame.Identify(), 0))
-    introduction = await answer(link, frame.Introduction)
-    assert isinstance(introduction, frame.Introduction)
+    link.send(codec.encode(messages.Identify(), 0))
+    introduction = await answer(link, messages.Introduction)
+    assert isinstance(introduction, messages.Introduction)
     assert introduction.board_id == double.board.board_id
     assert link.bad_frames == 0
     await link.close()
@@ -59,7 +59,7 @@ async def test_a_board_answers_over_the_line(double: PtyBoard) -> None:
 async def test_a_pyserial_url_is_a_port_too() -> None:
     link = SerialLink("left", "loop://")
     await link.open()
-    payload = frame.encode(frame.Query(), 9)
+    payload = codec.encode(messages.Query(), 9)
     link.send(payload)
     async with asyncio.timeout(ANSWER_S):
         assert await link.receive() == payload
@@ -92,21 +92,21 @@ async def test_a_slow_line_carries_the_newest_move_and_every_other_frame_in_orde
     started_s = time.monotonic()
     sent = []
     for tick in range(60):
-        payload = frame.encode_move(2 * tick, [float(tick)] * 5, [0.0] * 5)
+        payload = codec.encode_move(2 * tick, [float(tick)] * 5, [0.0] * 5)
         link.send(payload)
         if tick % 10 == 0:
-            query = frame.encode(frame.Query(), 2 * tick + 1)
+            query = codec.encode(messages.Query(), 2 * tick + 1)
             link.send(query)
             sent.append(query)
     assert time.monotonic() - started_s < 5.0  # the whole takes the line 3 s and more: nothing waited for it
-    last = frame.encode(frame.Query(), 255)
+    last = codec.encode(messages.Query(), 255)
     link.send(last)
-    await answer(link, frame.Status)
+    await answer(link, messages.Status)
     await arrival(double, last)
     await link.close()
     arrived = list(double.received)
-    assert [p for p in arrived if p[1] == frame.FrameType.QUERY] == [*sent, last]
-    moves = [p for p in arrived if p[1] == frame.FrameType.MOVE]
+    assert [p for p in arrived if p[1] == messages.FrameType.QUERY] == [*sent, last]
+    moves = [p for p in arrived if p[1] == messages.FrameType.MOVE]
     assert moves[-1] == payload
     assert len(moves) < 30
     assert len(moves) + link.superseded == 60
@@ -120,7 +120,7 @@ async def test_a_line_that_takes_no_byte_never_holds_the_caller_up(tmp_path: Pat
     longest_s = 0.0
     for tick in range(3000):  # far more than the pty holds; nobody reads
         before_s = time.perf_counter()
-        link.send(frame.encode_move(tick, [1.0] * 12, [0.0] * 12))
+        link.send(codec.encode_move(tick, [1.0] * 12, [0.0] * 12))
         longest_s = max(longest_s, time.perf_counter() - before_s)
         if tick % 50 == 0:
             await asyncio.sleep(0.001)
@@ -138,21 +138,21 @@ async def test_a_board_unplugged_is_a_lost_link_and_can_be_opened_again(double: 
     with pytest.raises(BoardError, match=r"was lost .*: look at its cable and supply"):
         async with asyncio.timeout(ANSWER_S):
             await link.receive()
-    link.send(frame.encode(frame.Query(), 0))  # into nothing
+    link.send(codec.encode(messages.Query(), 0))  # into nothing
     await link.close()
     double.plug()
     await link.open()
-    link.send(frame.encode(frame.Query(), 1))
-    await answer(link, frame.Status)
+    link.send(codec.encode(messages.Query(), 1))
+    await answer(link, messages.Status)
     await link.close()
 
 
 async def test_the_last_frame_before_closing_still_goes_out(double: PtyBoard) -> None:
     link = SerialLink("left", str(double.device), baud=57_600)
     await link.open()
-    rest = frame.encode(frame.Rest((0, 1, 2)), 3)
+    rest = codec.encode(messages.Rest((0, 1, 2)), 3)
     for sequence in range(3):
-        link.send(frame.encode(frame.Query(), sequence))
+        link.send(codec.encode(messages.Query(), sequence))
     link.send(rest)
     await link.close()
     await arrival(double, rest)
@@ -161,13 +161,13 @@ async def test_the_last_frame_before_closing_still_goes_out(double: PtyBoard) ->
 async def test_what_arrives_hurt_is_counted_and_left_out(double: PtyBoard) -> None:
     link = SerialLink("left", str(double.device))
     await link.open()
-    hurt = to_line(frame.encode(frame.Status(0, 0, 0, 0, ()), 77))
+    hurt = to_line(codec.encode(messages.Status(0, 0, 0, 0, ()), 77))
     double.hurt_out = lambda data: hurt[:3] + b"\x01" + hurt[4:] + data if data else data
-    link.send(frame.encode(frame.Query(), 5))
+    link.send(codec.encode(messages.Query(), 5))
     async with asyncio.timeout(ANSWER_S):
         while True:
-            sequence, message = frame.decode(await link.receive())
-            if isinstance(message, frame.Status):
+            sequence, message = codec.decode(await link.receive())
+            if isinstance(message, messages.Status):
                 break
     assert sequence == 5
     assert link.bad_frames >= 1

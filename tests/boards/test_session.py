@@ -12,10 +12,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
-from bridge.boards import frame
-from bridge.boards.channel import VirtualChannel
-from bridge.boards.fit import ExpectedChannel
-from bridge.boards.frame import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, ChannelState, Homing, Output
+from bridge.boards import codec, messages
+from bridge.boards.compatibility import ExpectedChannel
+from bridge.boards.messages import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, ChannelState, Homing, Output
 from bridge.boards.notices import (
     ButtonPressed,
     ChannelFaulted,
@@ -26,13 +25,14 @@ from bridge.boards.notices import (
 from bridge.boards.pointer_channel import Phase
 from bridge.boards.session import FAULTED_ASK_S, BoardSession
 from bridge.boards.state import TRANSITIONS, State, Trigger
-from bridge.boards.virtual import VirtualBoard
+from bridge.boards.virtual.board import VirtualBoard
+from bridge.boards.virtual.channel import VirtualChannelSpec
 from bridge.errors import BoardError
 from tests.boards.pair import Pair, expected
 from tests.boards.subjects import CHANNELS
 
 HOMING_BY_ITSELF = CHANNELS[:4]
-INDEXED = VirtualChannel(
+INDEXED = VirtualChannelSpec(
     ChannelLimits(Output.STEP_DIR, Homing.INDEX, 2000, 20_000, ENDLESS_LOW, ENDLESS_HIGH),
     Fraction(3200),
     pointer_at=-100.0,
@@ -40,7 +40,7 @@ INDEXED = VirtualChannel(
 LAST = CHANNELS[4]
 
 
-def ready(channels: tuple[VirtualChannel, ...] = HOMING_BY_ITSELF) -> Pair:
+def ready(channels: tuple[VirtualChannelSpec, ...] = HOMING_BY_ITSELF) -> Pair:
     pair = Pair(channels).start().run(20.0)
     assert pair.state() is State.READY, pair.session.detail
     return pair
@@ -64,7 +64,7 @@ def test_an_open_link_makes_it_ask_for_an_introduction_with_growing_pauses() -> 
     for _ in range(8):
         time_s = session.due_s()
         times.append(time_s)
-        assert [frame.decode(payload)[1] for payload in session.outgoing(time_s)] == [frame.Identify()]
+        assert [codec.decode(payload)[1] for payload in session.outgoing(time_s)] == [messages.Identify()]
         assert session.outgoing(time_s) == []
     pauses = [later - earlier for earlier, later in pairwise(times)]
     assert times[0] == 10.0
@@ -78,9 +78,9 @@ def test_an_open_link_without_an_answer_is_an_absent_board_that_is_still_asked()
     pair.start().run(3.0)
     assert pair.state() is State.ABSENT
     assert "no board answers" in pair.session.detail
-    asked = pair.asked(frame.Identify)
+    asked = pair.asked(messages.Identify)
     pair.run(2.0)
-    assert pair.asked(frame.Identify) >= asked + 3
+    assert pair.asked(messages.Identify) >= asked + 3
     pair.board.silent = False
     pair.run(1.0)
     assert pair.state() is State.HOMING
@@ -92,7 +92,7 @@ def test_it_homes_channels_by_their_own_way_and_is_ready_then() -> None:
     assert pair.state() is State.HOMING
     pair.run(20.0)
     assert pair.state() is State.READY
-    assert pair.asked(frame.Home) == 1
+    assert pair.asked(messages.Home) == 1
     assert {notice.channel for notice in pair.notices if isinstance(notice, ChannelHomed)} == {0, 1, 2}
     for number in range(3):
         assert (
@@ -105,7 +105,7 @@ def test_it_homes_channels_by_their_own_way_and_is_ready_then() -> None:
 def test_known_channels_are_driven_while_others_still_home() -> None:
     pair = Pair(HOMING_BY_ITSELF).start().run(0.3, [0.0, 0.0, 0.0, 1800.0])
     assert pair.state() is State.HOMING
-    moves = [message for message in pair.sent if isinstance(message, frame.Move)]
+    moves = [message for message in pair.sent if isinstance(message, messages.Move)]
     assert {tuple(target.channel for target in move.targets) for move in moves} == {(3,)}
     pair.run(1.0, [0.0, 0.0, 0.0, 1800.0])
     assert pair.board.channel(3).status.position == 1800
@@ -131,7 +131,7 @@ def test_a_lost_adopt_is_sent_again() -> None:
     lost: list[bytes] = []
 
     def lose_the_first(payload: bytes) -> list[bytes]:
-        if payload[1] == frame.FrameType.ADOPT and not lost:
+        if payload[1] == messages.FrameType.ADOPT and not lost:
             lost.append(payload)
             return []
         return [payload]
@@ -147,17 +147,17 @@ def test_a_lost_adopt_is_sent_again() -> None:
 def test_a_lost_home_is_sent_again() -> None:
     pair = Pair((INDEXED,))
     pair.to_board = lambda payload: (
-        [] if payload[1] == frame.FrameType.HOME and pair.time_s < 1.0 else [payload]
+        [] if payload[1] == messages.FrameType.HOME and pair.time_s < 1.0 else [payload]
     )
     pair.start().run(6.0)
     assert pair.state() is State.READY
-    assert pair.asked(frame.Home) > 2
+    assert pair.asked(messages.Home) > 2
     assert pair.board.channel(0).place == pytest.approx(pair.board.channel(0).status.position, abs=1.0)
 
 
 def test_silence_makes_a_ready_board_absent_and_its_return_needs_no_homing() -> None:
     pair = ready()
-    homed = pair.asked(frame.Home)
+    homed = pair.asked(messages.Home)
     pair.board.silent = True
     pair.run(1.0)
     assert pair.state() is State.ABSENT
@@ -165,7 +165,7 @@ def test_silence_makes_a_ready_board_absent_and_its_return_needs_no_homing() -> 
     pair.board.silent = False
     pair.run(2.0)
     assert pair.state() is State.READY
-    assert pair.asked(frame.Home) == homed
+    assert pair.asked(messages.Home) == homed
 
 
 def test_a_lost_link_makes_it_absent_and_says_why() -> None:
@@ -180,13 +180,13 @@ def test_a_lost_link_makes_it_absent_and_says_why() -> None:
 @pytest.mark.parametrize("said", [True, False])
 def test_a_reset_is_seen_and_answered_by_homing(said: bool) -> None:
     pair = ready()
-    homed = pair.asked(frame.Home)
+    homed = pair.asked(messages.Home)
     pair.reset(said=said)
     pair.run(0.3, [0.0, 100.0, 100.0, 1500.0])
     assert pair.state() is State.HOMING
     pair.run(20.0, [0.0, 100.0, 100.0, 1500.0])
     assert pair.state() is State.READY
-    assert pair.asked(frame.Home) == homed + 1
+    assert pair.asked(messages.Home) == homed + 1
     assert pair.session.statistics.resets == 1
     assert [pair.board.channel(n).status.position for n in range(4)] == [0, 100, 100, 1500]
 
@@ -198,7 +198,7 @@ def test_a_host_that_starts_again_finds_the_count_and_does_not_home() -> None:
     again.time_s = first.time_s + 3.0  # long enough for the watchdog to hold
     again.start().run(1.0)
     assert again.state() is State.READY
-    assert again.asked(frame.Home) == 0
+    assert again.asked(messages.Home) == 0
     assert [channel.position for channel in again.session.channels] == [1235, 1000, 300, 1700]
 
 
@@ -269,8 +269,8 @@ def test_a_board_that_does_not_fit_is_refused_with_the_cure(
     assert pair.state() is State.FAULTED
     assert words in pair.session.detail
     assert pair.session.detail.endswith("Flash the firmware again: pointer-bridge firmware left")
-    assert not pair.asked(frame.Home)
-    assert 10.0 / FAULTED_ASK_S - 2 <= pair.asked(frame.Identify) <= 10.0 / FAULTED_ASK_S + 3
+    assert not pair.asked(messages.Home)
+    assert 10.0 / FAULTED_ASK_S - 2 <= pair.asked(messages.Identify) <= 10.0 / FAULTED_ASK_S + 3
 
 
 def test_a_board_with_narrower_stops_is_refused() -> None:
@@ -309,7 +309,9 @@ def test_a_board_flashed_again_is_taken() -> None:
 @pytest.mark.parametrize(
     "payload",
     [
-        frame.encode(frame.Refusal(frame.FrameType.IDENTIFY, frame.Reason.VERSION_NOT_SPOKEN, version=2), 0),
+        codec.encode(
+            messages.Refusal(messages.FrameType.IDENTIFY, messages.Reason.VERSION_NOT_SPOKEN, version=2), 0
+        ),
         b"\x02\x81\x00 whatever version 2 says",
     ],
 )
@@ -329,7 +331,7 @@ def test_a_board_of_another_version_is_refused_with_the_cure(payload: bytes) -> 
 
 def test_a_late_or_doubled_status_is_no_news() -> None:
     pair = Pair((INDEXED,)).start().run(10.0)
-    old = frame.encode(frame.Status(0, 0, 0, 0, (frame.ChannelStatus(ChannelState.UNKNOWN, 0, 0),)), 3)
+    old = codec.encode(messages.Status(0, 0, 0, 0, (messages.ChannelStatus(ChannelState.UNKNOWN, 0, 0),)), 3)
     for _ in range(3):
         pair.session.receive(pair.time_s, old)
     assert pair.state() is State.READY
@@ -337,7 +339,9 @@ def test_a_late_or_doubled_status_is_no_news() -> None:
 
 def test_gaps_in_what_the_board_says_are_counted() -> None:
     pair = ready((INDEXED,))
-    pair.to_host = lambda payload: [] if payload[1] == frame.FrameType.EVENT and payload[5] < 3 else [payload]
+    pair.to_host = lambda payload: (
+        [] if payload[1] == messages.FrameType.EVENT and payload[5] < 3 else [payload]
+    )
     before = pair.session.statistics.missed
     for _ in range(4):
         pair.board.turn_knob(0, 1)

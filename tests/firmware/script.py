@@ -11,7 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from bridge.boards import frame
+from bridge.boards import codec, messages
 from bridge.boards.line import FrameReader, to_line
 from tests.firmware import built
 
@@ -27,14 +27,14 @@ class Log:
     steps: dict[int, list[tuple[float, int]]]
     current: dict[int, list[tuple[float, int]]]
     pulses: dict[int, list[tuple[float, int]]]
-    said: list[frame.Message]
+    said: list[messages.Message]
 
     def place(self, channel: int, time_s: float) -> int:
         """Steps made until then, clockwise less counter-clockwise."""
         return sum(way for at_s, way in self.steps.get(channel, []) if at_s <= time_s)
 
-    def last_status(self) -> frame.Status:
-        return [message for message in self.said if isinstance(message, frame.Status)][-1]
+    def last_status(self) -> messages.Status:
+        return [message for message in self.said if isinstance(message, messages.Status)][-1]
 
 
 @dataclass
@@ -45,11 +45,11 @@ class Script:
     lines: list[str] = field(default_factory=list)
     sequence: int = 0
 
-    def send(self, message: frame.Message) -> None:
-        self._payload(frame.encode(message, self.sequence))
+    def send(self, message: messages.Message) -> None:
+        self._payload(codec.encode(message, self.sequence))
 
     def move(self, positions: Sequence[float], velocities: Sequence[float], mask: int | None = None) -> None:
-        self._payload(frame.encode_move(self.sequence, positions, velocities, mask))
+        self._payload(codec.encode_move(self.sequence, positions, velocities, mask))
 
     def live(self, seconds_s: float) -> None:
         self.lines.append(f"live {round(seconds_s / SLOT_S)}")
@@ -79,7 +79,7 @@ def _log(records: Iterator[tuple[int, ...]]) -> Log:
     rows = {STEP: log.steps, CURRENT: log.current, PULSE: log.pulses}
     for time, value, channel, kind in records:
         if kind == SENT:
-            log.said.extend(frame.decode(payload)[1] for payload in reader.feed(bytes([value])))
+            log.said.extend(codec.decode(payload)[1] for payload in reader.feed(bytes([value])))
         else:
             rows[kind].setdefault(channel, []).append((time / 256 * SLOT_S, value))
     assert reader.bad == 0

@@ -6,7 +6,7 @@ from fractions import Fraction
 
 import pytest
 
-from bridge.boards.frame import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, Homing, Output
+from bridge.boards.messages import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, Homing, Output
 from tests.boards import conformance
 from tests.firmware import built
 from tests.firmware.bench import Bench, BenchSubject

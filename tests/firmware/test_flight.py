@@ -13,12 +13,12 @@ from pathlib import Path
 
 import pytest
 
-from bridge.boards.frame import ChannelState
+from bridge.boards.messages import ChannelState
 from bridge.boards.state import State
 from bridge.firmware.generate import config_h
+from bridge.flight.service import Service
 from bridge.panel.load import load_panel
-from bridge.service import Service
-from bridge.sources.udp import UdpSource
+from bridge.telemetry.udp import UdpSource
 from tests.conftest import KEYVALUE_LAYOUT, until
 from tests.firmware import built
 from tests.firmware.bench import Bench
@@ -119,7 +119,7 @@ async def flying(cockpit: Cockpit) -> AsyncIterator[Service]:
 
 
 def ready(service: Service) -> bool:
-    return all(session.state is State.READY for session in service.rig.sessions.values())
+    return all(session.state is State.READY for session in service.running.sessions.values())
 
 
 def wrong(cockpit: Cockpit, service: Service) -> list[str]:
@@ -129,7 +129,7 @@ def wrong(cockpit: Cockpit, service: Service) -> list[str]:
     began in: there only the face matters.
     """
     found = []
-    for (board, channel), needle in service.rig.chain.needles.items():
+    for (board, channel), needle in service.running.chain.pointers.items():
         if (board, channel) in SERVOS:
             continue
         off = cockpit.benches[board].places()[channel] - needle.position
@@ -157,12 +157,12 @@ async def test_a_flight_leaves_every_needle_where_the_chain_wants_it(cockpit: Co
         await at_rest(cockpit)
         assert cockpit.altitude_ft > 2180
         assert wrong(cockpit, service) == []
-        for session in service.rig.sessions.values():
+        for session in service.running.sessions.values():
             assert session.statistics.board_bad == 0
             assert session.statistics.refused == 0
             for row, needle in zip(
                 (channel.reported for channel in session.channels),
-                (service.rig.chain.needles[session.name, n] for n in range(len(session.channels))),
+                (service.running.chain.pointers[session.name, n] for n in range(len(session.channels))),
                 strict=True,
             ):
                 assert row.state == ChannelState.READY

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from bridge.boards import frame
-from bridge.boards.frame import ChannelState, EventKind
+from bridge.boards import messages
+from bridge.boards.messages import ChannelState, EventKind
 from tests.firmware.script import Log, Script
 
 STOP = 1  # the channel of the example board (bridge/firmware/config.h) that has an end stop
@@ -16,10 +16,10 @@ def homed(start: int, times: int) -> Log:
     script = Script()
     script.lines.append(f"at {STOP} {start}")
     for _ in range(times):
-        script.send(frame.Home((STOP,)))
+        script.send(messages.Home((STOP,)))
         for _ in range(40):
             script.live(0.5)
-            script.send(frame.Query())
+            script.send(messages.Query())
     return script.run()
 
 
@@ -31,7 +31,7 @@ def test_a_stop_is_found_at_the_same_step_from_anywhere_and_again(start: int, ti
     assert status.state == ChannelState.READY
     place = start + log.place(STOP, 1e9)
     assert abs(status.position - place) <= 1  # the stop closes at 0, seen a step later
-    told = [m for m in log.said if isinstance(m, frame.Event) and m.source == STOP]
+    told = [m for m in log.said if isinstance(m, messages.Event) and m.source == STOP]
     assert [m.kind for m in told] == [EventKind.STOP, EventKind.HOMED] * times
     olds = [m.value for m in told if m.kind == EventKind.HOMED]
     assert all(abs(old) <= 1 for old in olds)  # no step was lost: what is zero now was zero before
@@ -40,12 +40,12 @@ def test_a_stop_is_found_at_the_same_step_from_anywhere_and_again(start: int, ti
 def test_a_stop_that_never_opens_is_a_fault_after_a_quarter_of_the_search() -> None:
     script = Script()
     script.lines.append(f"at {STOP} -100000")
-    script.send(frame.Home((STOP,)))
+    script.send(messages.Home((STOP,)))
     for _ in range(30):
         script.live(0.5)
-        script.send(frame.Query())
+        script.send(messages.Query())
     log = script.run()
     assert log.last_status().channels[STOP].state == ChannelState.FAULT
-    assert frame.Event(EventKind.FAULT, STOP, 2) in log.said
+    assert messages.Event(EventKind.FAULT, STOP, 2) in log.said
     assert log.place(STOP, 1e9) < 5025 / 4 + 10  # config.h: .search
     assert log.current[STOP][-1][1] == 0

@@ -15,8 +15,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.boards import frame
-from bridge.boards.frame import ChannelLimits, ChannelState, EventKind
+from bridge.boards import messages
+from bridge.boards.messages import ChannelLimits, ChannelState, EventKind
 from tests.firmware import built
 from tests.firmware.script import SLOT_S, Log, Script
 
@@ -36,14 +36,16 @@ def board() -> tuple[ChannelLimits, ...]:
     script = Script(LIMITS)
     script.live(0.01)
     (introduction,) = script.run().said
-    assert isinstance(introduction, frame.Introduction)
+    assert isinstance(introduction, messages.Introduction)
     return introduction.channels
 
 
 def adopted() -> Script:
     script = Script(LIMITS)
-    places = tuple(frame.Place(channel, at) for channel, at in enumerate(START) if channel != SERVO)
-    script.send(frame.Adopt(places))
+    places = tuple(
+        messages.ChannelPosition(channel, at) for channel, at in enumerate(START) if channel != SERVO
+    )
+    script.send(messages.Adopt(places))
     script.live(0.02)
     return script
 
@@ -97,7 +99,7 @@ def test_no_row_of_moves_beats_speed_acceleration_or_stops(given_moves: list[Mov
         ask(script, limits, targets)
         script.live(wait_s)
     script.live(5.0)
-    script.send(frame.Query())
+    script.send(messages.Query())
     log = script.run()
     hold_limits(log, limits)
     hold_pulses(log, limits[SERVO])
@@ -135,7 +137,7 @@ def test_a_target_far_beyond_a_stop_leads_to_that_stop(beyond: int) -> None:
     script = adopted()
     script.move([beyond], [900.0 if beyond > 0 else -900.0], 1 << 2)
     script.live(6.0)
-    script.send(frame.Query())
+    script.send(messages.Query())
     row = board()[2]
     assert script.run().last_status().channels[2].position == (row.high if beyond > 0 else row.low)
 
@@ -173,7 +175,7 @@ def test_lost_frames_are_invisible_and_only_counted(lost: set[int]) -> None:
     for frames in (frozenset[int](), frozenset(lost)):
         script = adopted()
         stream(script, frames)
-        script.send(frame.Query())
+        script.send(messages.Query())
         logs.append(script.run())
     whole, holed = logs
     hold_limits(holed, limits)
@@ -194,7 +196,7 @@ def test_doubled_frames_change_nothing_at_all() -> None:
         script = adopted()
         stream(script, twice=twice)
         script.live(1.0)
-        script.send(frame.Query())
+        script.send(messages.Query())
         logs.append(script.run())
     once, doubled = logs
     assert once.steps == doubled.steps
@@ -212,7 +214,7 @@ def test_left_alone_it_slows_down_within_its_limits_then_rests_its_coils() -> No
     script.live(10.5)
     log = script.run()
     hold_limits(log, limits)
-    (told,) = (m for m in log.said if isinstance(m, frame.Event) and m.kind == EventKind.WATCHDOG)
+    (told,) = (m for m in log.said if isinstance(m, messages.Event) and m.kind == EventKind.WATCHDOG)
     assert 10_000 <= told.value <= 10_050  # config.h says 10,000 ms
     last_frame_s = 0.02 + STREAM_S
     (on_s, on), (off_s, off) = log.current[0]  # not one that saves current: it is held for ten seconds
@@ -234,7 +236,7 @@ def test_a_drive_that_stands_without_current_gets_none_and_wakes_where_it_stood(
         for _ in range(10):
             script.live(0.3)
             script.move([place], [0.0], 1 << channel)
-    script.send(frame.Query())
+    script.send(messages.Query())
     log = script.run()
     switched = log.current[channel]
     assert [on for _, on in switched] == [1, 0] * len(moves)

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import PchipInterpolator
 
-from bridge.gauges.curve import Curve, CurveTurnsBack
+from bridge.gauges.curve import Curve, CurveTurnsBackError
 
 AIRSPEED = [(0, 0), (40, 28.4), (60, 66.9), (80, 109.1), (100, 150.8), (140, 233.8), (180, 309.5)]
 
@@ -87,5 +87,5 @@ def test_an_endless_curve_may_run_counter_clockwise() -> None:
 def test_points_that_make_no_curve_are_refused(
     points: list[tuple[float, float]], period: float | None, words: str
 ) -> None:
-    with pytest.raises(CurveTurnsBack, match=words):
+    with pytest.raises(CurveTurnsBackError, match=words):
         Curve(points, period)

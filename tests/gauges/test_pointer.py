@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from bridge.gauges.curve import Curve
 from bridge.gauges.drive import Drive
-from bridge.gauges.pointer import Course, Pointer
+from bridge.gauges.pointer import DirectionTracker, Pointer
 
 GEARED = Fraction(64) * Fraction(32, 9) * Fraction(22, 11) * Fraction(26, 9) * Fraction(31, 10)
 
@@ -57,7 +57,7 @@ def test_after_a_jump_an_endless_pointer_goes_the_short_way_to_the_same_face_pos
 @given(st.lists(st.floats(-500, 500), min_size=1, max_size=60))
 def test_no_drift_after_any_number_of_turns_there_and_back(climbs_ft: list[float]) -> None:
     pointer = endless(1000)
-    course = Course(pointer)
+    course = DirectionTracker(pointer)
     altitude_ft = 0.0
     stands = 0.0
     for climb_ft in [*climbs_ft, *(-climb for climb in reversed(climbs_ft))]:
@@ -81,7 +81,7 @@ def test_a_pointer_shows_the_reading_that_it_was_given(reading: float) -> None:
 
 
 def test_a_two_way_curve_changes_when_the_reading_turns_and_not_from_noise() -> None:
-    course = Course(bounded(falling=Curve([(0, -2), (100, 198), (180, 308)])))
+    course = DirectionTracker(bounded(falling=Curve([(0, -2), (100, 198), (180, 308)])))
     rising = bounded()
     assert course.position(100, 0) == rising.position(100)
     assert course.position(100.05, 0) == rising.position(100.05)
@@ -97,7 +97,9 @@ def test_a_two_way_curve_changes_when_the_reading_turns_and_not_from_noise() -> 
 
 def test_a_two_way_curve_that_runs_counter_clockwise_turns_with_the_reading() -> None:
     curve = Curve([(-12, 204), (12, 156)])
-    course = Course(replace(bounded(), face=curve, rising=curve, falling=Curve([(-12, 203), (12, 155)])))
+    course = DirectionTracker(
+        replace(bounded(), face=curve, rising=curve, falling=Curve([(-12, 203), (12, 155)]))
+    )
     course.position(0, 0)
     course.position(5, 0)
     assert not course.falling
@@ -109,7 +111,7 @@ def test_a_two_way_curve_that_runs_counter_clockwise_turns_with_the_reading() ->
 def test_turning_on_through_north_is_no_turning_back(towards: int) -> None:
     card = Curve([(0, 0), (360, -360)], 360)
     falling = Curve([(0, 1.4), (360, -358.6)], 360)
-    course = Course(replace(endless(360), face=card, rising=card, falling=falling))
+    course = DirectionTracker(replace(endless(360), face=card, rising=card, falling=falling))
     stands = course.position(180, 0)
     for degrees in range(1, 720):
         was, stands = stands, course.position((180 + towards * degrees) % 360, stands)

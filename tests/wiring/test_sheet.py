@@ -9,8 +9,8 @@ from typing import Any
 
 import pytest
 
-from bridge.boards.parts import PARTS
 from bridge.description import read_toml, validate
+from bridge.hardware.microcontrollers import PARTS
 from bridge.panel.description import PanelDescription
 from bridge.panel.hardware import BoardDescription
 from bridge.panel.load import shipped_motors

@@ -10,12 +10,12 @@ from fractions import Fraction
 from itertools import pairwise
 from pathlib import Path
 
-from bridge.boards import frame
-from bridge.boards.frame import ChannelState, Homing
+from bridge.boards import messages
+from bridge.boards.messages import ChannelState, Homing
 from bridge.firmware.generate import config_h
+from bridge.flight.service import Service
 from bridge.panel.expected import expected_channels
 from bridge.panel.load import Panel, load_panel
-from bridge.service import Service
 from tests.boards.host import Host
 from tests.firmware.avr.emulator import CLOCK_HZ, Counts, Emulator, Record, pin
 from tests.firmware.avr.subjects import AvrSubject
@@ -111,12 +111,12 @@ async def home(subject: AvrSubject) -> dict[int, int]:
     return {number: motor.walk - status.channels[number].position for number, motor in counts.motors.items()}
 
 
-async def ask(subject: AvrSubject) -> tuple[frame.Status, Counts]:
+async def ask(subject: AvrSubject) -> tuple[messages.Status, Counts]:
     """What the board says and what the pins saw, once the board rests as it was told."""
     await subject.emulator.tell("pace demand")
     await subject.reopen()
 
-    def rests(status: frame.Status) -> bool:
+    def rests(status: messages.Status) -> bool:
         return all(channel.state == ChannelState.RESTING for channel in status.channels)
 
     try:

@@ -14,7 +14,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from bridge.boards.parts import PARTS
+from bridge.hardware.microcontrollers import PARTS
 from tests.firmware import built
 
 HERE = Path(__file__).parent

@@ -8,8 +8,8 @@ import re
 from pathlib import Path
 
 from bridge.boards.link import Link
-from bridge.boards.parts import PARTS
 from bridge.boards.serial import SerialLink
+from bridge.hardware.microcontrollers import PARTS
 from tests.boards.host import Subject
 from tests.boards.subjects import CHANNELS
 from tests.firmware import built

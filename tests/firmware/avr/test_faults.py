@@ -25,9 +25,9 @@ from structlog.testing import capture_logs
 
 from bridge.boards.session import BoardSession
 from bridge.boards.state import State
+from bridge.flight.service import Service
 from bridge.panel.load import load_panel
-from bridge.service import Service
-from bridge.sources.source import Arrival, Deliver
+from bridge.telemetry.source import Arrival, Deliver
 from tests.firmware import built
 from tests.firmware.avr.cockpit import Cockpit, ask, beaten_limits, cockpit, flying, home, until, whole_turns
 from tests.firmware.avr.emulator import read_log
@@ -78,7 +78,7 @@ class Flight:
 
     @property
     def session(self) -> BoardSession:
-        return self.service.rig.sessions["left"]
+        return self.service.running.sessions["left"]
 
     @property
     def bad_answers(self) -> int:
@@ -106,7 +106,7 @@ class Flight:
     async def level(self) -> None:
         """Level off and wait until every pointer is where the chain wants it."""
         self.climb.climb_ft_s = 0.0
-        needles = [self.service.rig.chain.needles["left", n] for n in range(3)]
+        needles = [self.service.running.chain.pointers["left", n] for n in range(3)]
 
         def there() -> bool:
             return all(
@@ -148,7 +148,7 @@ async def flight(config: Path, folder: Path) -> AsyncIterator[Flight]:
         status, counts = await ask(left)
         assert counts.overruns == 0
         for number, row in enumerate(status.channels):
-            needle, motor = service.rig.chain.needles["left", number], counts.motors[number]
+            needle, motor = service.running.chain.pointers["left", number], counts.motors[number]
             turn = left.steps_per_turn[number]
             assert turn is not None
             assert motor.jumps == motor.cuts == 0

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from bridge.boards.frame import Homing, Output
-from bridge.service import Service
-from bridge.sources.flightlog import read_log
-from bridge.sources.replay import ReplaySource
+from bridge.boards.messages import Homing, Output
+from bridge.flight.service import Service
+from bridge.telemetry.flightlog import read_log
+from bridge.telemetry.replay import ReplaySource
 from tests.firmware.avr.cockpit import ask, beaten_limits, cockpit, home
 from tests.firmware.avr.emulator import STEP
 from tests.firmware.avr.emulator import read_log as read_pins
@@ -32,13 +32,13 @@ async def test_the_steps_at_the_pins_are_the_steps_commanded_pointer_by_pointer(
 
         for name, subject in boards.boards.items():
             status, counts = await ask(subject)
-            session = service.rig.sessions[name]
+            session = service.running.sessions[name]
             assert session.statistics.resets == 0
             assert session.statistics.board_bad == 0
             assert counts.overruns == 0
             for number, (limits, row) in enumerate(zip(subject.channels, status.channels, strict=True)):
                 pointer = f"{name} {number}"
-                needle, motor = service.rig.chain.needles[name, number], counts.motors[number]
+                needle, motor = service.running.chain.pointers[name, number], counts.motors[number]
                 assert row.velocity == 0, pointer
                 assert abs(row.position - needle.position) <= 0.6, pointer
                 if limits.output == Output.SERVO:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from bridge.boards import frame
-from bridge.boards.frame import ChannelState
+from bridge.boards import messages
+from bridge.boards.messages import ChannelState
 from tests.boards.host import Host
 from tests.firmware.avr.subjects import ExampleBoard
 
@@ -23,7 +23,7 @@ async def test_a_motor_keeps_its_current_until_it_has_arrived(tmp_path: Path) ->
         for turn in range(20):
             host.move(c1=(2000.0 if turn % 2 else 1000.0, 0.0))
             await board.elapse(0.2 + turn * 0.0007)
-            host.send(frame.Rest((FOUR_WIRE,)))
+            host.send(messages.Rest((FOUR_WIRE,)))
             status = await host.until(
                 lambda status: status.channels[FOUR_WIRE].state == ChannelState.RESTING, "rest", 5.0
             )

@@ -30,7 +30,7 @@ static volatile uint8_t *const registers[] = {
 #elif defined(__AVR_ATmega328P__)
     0, &PINB, &PINC, &PIND
 #else
-#error "Add this part's port registers here, its servo pins to servo.c, and both to bridge/boards/parts.py"
+#error "Add this part's port registers here, its servo pins to servo.c, and both to bridge/hardware/microcontrollers.py"
 #endif
 };
 

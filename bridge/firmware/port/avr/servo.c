@@ -14,7 +14,7 @@ struct servo {
     uint8_t output;            /* 0 for A, 1 for B, 2 for C */
 };
 
-/* The same table stands in bridge/boards/parts.py. */
+/* The same table stands in bridge/hardware/microcontrollers.py. */
 static const struct servo servos[] = {
 #if defined(__AVR_ATmega2560__)
     {PIN(B, 5), &TCCR1A, 0}, {PIN(B, 6), &TCCR1A, 1}, {PIN(B, 7), &TCCR1A, 2},

@@ -1,0 +1,78 @@
+"""What the panel description expects of a board, and whether a board that introduces itself fits it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from fractions import Fraction
+
+from bridge.boards.messages import VERSION, ChannelLimits, Homing, Introduction, Output
+
+
+@dataclass(frozen=True, slots=True)
+class ExpectedChannel:
+    """One channel as described, and how its index marks are audited.
+
+    `steps_per_turn` is the exact distance between two index marks in steps, None without a sensor.
+    A mark may be off by `audit_tolerance_steps` (edge of the sensor, backlash) before steps count as
+    missed; more than `audit_limit_steps` missed since homing is a fault (default an eighth of a turn).
+    """
+
+    limits: ChannelLimits
+    steps_per_turn: Fraction | None = None
+    audit_tolerance_steps: float = 2.0
+    audit_limit_steps: float | None = None
+
+
+def reflash(board: str) -> str:
+    """The cure for a board that runs the wrong firmware."""
+    return f"Flash the firmware again: pointer-bridge firmware {board}"
+
+
+def wrong_version(board: str, version: int) -> str:
+    return f"speaks version {version} of the frame format, this program speaks {VERSION}. {reflash(board)}"
+
+
+def incompatibility(
+    board: str, introduction: Introduction, expected: Sequence[ExpectedChannel], board_id: bytes | None
+) -> str | None:
+    """Why this board can't be used, with the cure, in one sentence; None when it fits."""
+    if board_id is not None and introduction.board_id != board_id:
+        return (
+            f"is board {introduction.board_id.hex()}, expected {board_id.hex()}. "
+            "Another board stands at this port: swap the cables, or mend its id in the panel description"
+        )
+    if len(introduction.channels) != len(expected):
+        return f"has {len(introduction.channels)} channels, expected {len(expected)}. {reflash(board)}"
+    faults = [
+        f"channel {number} {fault}"
+        for number, (found, wanted) in enumerate(zip(introduction.channels, expected, strict=True))
+        for fault in _faults(found, wanted.limits)
+    ]
+    return f"does not fit: {'; '.join(faults)}. {reflash(board)}" if faults else None
+
+
+def _faults(found: ChannelLimits, wanted: ChannelLimits) -> list[str]:
+    """A board may do more than described, never less."""
+    faults = []
+    if found.output != wanted.output:
+        faults.append(f"drives {_output(found.output)}, expected {_output(wanted.output)}")
+    if found.homing != wanted.homing:
+        faults.append(f"homes by {_homing(found.homing)}, expected {_homing(wanted.homing)}")
+    if found.speed < wanted.speed:
+        faults.append(f"runs at {found.speed} steps/s at most, expected {wanted.speed}")
+    if found.acceleration < wanted.acceleration:
+        faults.append(f"accelerates at {found.acceleration} steps/s² at most, expected {wanted.acceleration}")
+    if found.low > wanted.low or found.high < wanted.high:
+        faults.append(
+            f"travels from {found.low} to {found.high} steps, expected {wanted.low} to {wanted.high}"
+        )
+    return faults
+
+
+def _output(number: int) -> str:
+    return Output(number).name.lower().replace("_", " ") if number in set(Output) else f"output {number}"
+
+
+def _homing(number: int) -> str:
+    return Homing(number).name.lower().replace("_", " ") if number in set(Homing) else f"way {number}"

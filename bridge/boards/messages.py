@@ -1,0 +1,177 @@
+"""The messages of frame format version 1, as values.
+
+Numbers are integers as on the wire: steps, 1/256 step, 1/256 step/s. The order of a message's fields is
+their order on the wire; `codec` relies on it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+VERSION = 1
+MAX_PAYLOAD = 250
+MAX_CHANNELS = 12
+ENDLESS_LOW, ENDLESS_HIGH = -(2**31), 2**31 - 1  # the stops of a pointer that has none
+
+
+class FrameType(IntEnum):
+    IDENTIFY = 0x01
+    MOVE = 0x02
+    HOME = 0x03
+    ADOPT = 0x04
+    REST = 0x05
+    QUERY = 0x06
+    INTRODUCTION = 0x81
+    STATUS = 0x82
+    EVENT = 0x83
+    REFUSAL = 0x84
+
+
+class Output(IntEnum):
+    STEP_DIR = 0
+    FOUR_WIRE = 1
+    GAUGE_STEPPER = 2
+    SERVO = 3
+
+
+class Homing(IntEnum):
+    LAST_POSITION = 0
+    INDEX = 1
+    STOP = 2
+    SWEEP = 3
+
+
+class ChannelState(IntEnum):
+    UNKNOWN = 0
+    HOMING = 1
+    READY = 2
+    HOLDING = 3
+    RESTING = 4
+    FAULT = 5
+
+
+class EventKind(IntEnum):
+    INDEX = 1
+    STOP = 2
+    HOMED = 3
+    KNOB = 4
+    BUTTON = 5
+    FAULT = 6
+    WATCHDOG = 7
+
+
+class Reason(IntEnum):
+    """Why a board refuses a frame."""
+
+    VERSION_NOT_SPOKEN = 1
+    UNKNOWN_TYPE = 2
+    WRONG_LENGTH = 3
+    NO_SUCH_CHANNEL = 4
+    POSITION_NOT_KNOWN = 5
+
+
+@dataclass(frozen=True, slots=True)
+class Identify:
+    pass
+
+
+@dataclass(frozen=True, slots=True)
+class Query:
+    pass
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Where a channel shall be: `position` steps and `fraction`/256 up; `velocity` in 1/256 step/s."""
+
+    channel: int
+    position: int
+    fraction: int
+    velocity: int
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    targets: tuple[Target, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Home:
+    channels: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelPosition:
+    """Where a channel stands, in steps, as the user confirms it."""
+
+    channel: int
+    position: int
+
+
+@dataclass(frozen=True, slots=True)
+class Adopt:
+    places: tuple[ChannelPosition, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Rest:
+    channels: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelLimits:
+    """One channel as the board has it: speed in steps/s, acceleration in steps/s², stops in steps."""
+
+    output: int
+    homing: int
+    speed: int
+    acceleration: int
+    low: int
+    high: int
+
+
+@dataclass(frozen=True, slots=True)
+class Introduction:
+    board_id: bytes
+    firmware_major: int
+    firmware_minor: int
+    watchdog_ms: int
+    channels: tuple[ChannelLimits, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelStatus:
+    """`state` as in ChannelState, `position` in steps, `velocity` in 1/256 step/s."""
+
+    state: int
+    position: int
+    velocity: int
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    frames_good: int
+    frames_bad: int
+    frames_missed: int
+    watchdog_trips: int
+    channels: tuple[ChannelStatus, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    kind: int
+    source: int
+    value: int
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """`refused` is the type of the frame refused; `version` is the one that the board speaks."""
+
+    refused: int
+    reason: int
+    version: int = VERSION
+
+
+Message = Identify | Move | Home | Adopt | Rest | Query | Introduction | Status | Event | Refusal

@@ -1,0 +1,1 @@
+"""The virtual board: the same frames and limits, in the same process."""

@@ -1,0 +1,224 @@
+"""`pointer-bridge check`: a panel's drives, or one drive typed in a few words."""
+
+from __future__ import annotations
+
+import argparse
+import re
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bridge.errors import BridgeError, DescriptionError
+
+if TYPE_CHECKING:  # the command's help should not wait for these
+    from bridge.check.findings import Finding
+    from bridge.check.question import DriveQuestion
+
+_MEASURE = re.compile(r"\s*([+-]?[0-9.,]+(?:e[+-]?[0-9]+)?)\s*(\S.*?)?\s*", re.IGNORECASE)
+_SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("panel", type=Path, nargs="?", help="the panel description (TOML)")
+    parser.add_argument("--html", type=Path, metavar="FILE", help="write the findings as a page")
+    parser.add_argument("--json", type=Path, metavar="FILE", help="write the findings as JSON")
+    drive = parser.add_argument_group("one drive instead of a panel")
+    drive.add_argument("--motor", metavar="NAME", help="a motor of the catalogue")
+    drive.add_argument("--gears", nargs="+", default=[], metavar="N/N", help="motor turns per pointer turn")
+    drive.add_argument(
+        "--microsteps",
+        type=int,
+        choices=(1, 2, 4, 8, 16, 32),
+        help="left out: as a board drives such a motor",
+    )
+    drive.add_argument("--per-turn", metavar="1000ft", help="an endless pointer: reading for one turn")
+    drive.add_argument("--scale", metavar="180kt", help="a bounded pointer: reading from end to end ...")
+    drive.add_argument("--sweep", type=float, metavar="DEG", help="... over so many degrees")
+    drive.add_argument("--fastest", metavar="50ft/s", help="fastest change of the reading")
+    drive.add_argument("--tolerance", metavar="10ft", help="error allowed")
+    drive.add_argument("--speed", type=float, metavar="STEPS/S", help="speed limit of the drive")
+    drive.add_argument(
+        "--acceleration", type=float, metavar="STEPS/S2", help="acceleration limit of the drive"
+    )
+    drive.add_argument("--inertia", type=float, metavar="G.MM2", help="of the pointer (a rod of its mass)")
+    drive.add_argument("--mass", type=float, default=1.0, metavar="G", help="of the pointer (%(default)g)")
+    drive.add_argument(
+        "--length", type=float, default=30.0, metavar="MM", help="of the pointer (%(default)g)"
+    )
+    drive.add_argument("--unbalance", type=float, default=0.0, metavar="G.MM", help="of the pointer")
+    drive.add_argument(
+        "--friction", type=float, default=0.1, metavar="MN.M", help="at its arbor (%(default)g)"
+    )
+    drive.add_argument(
+        "--backlash", type=float, default=0.0, metavar="DEG", help="of the gears, at the pointer"
+    )
+    drive.add_argument("--hair-spring", action="store_true", help="a spring takes the backlash up")
+    drive.add_argument("--supply", type=float, metavar="V", help="supply voltage (the motor's own)")
+    wheels = parser.add_argument_group("wheels between two pointers")
+    wheels.add_argument("--ratio", metavar="10", help="turns of the one for one turn of the other")
+    wheels.add_argument(
+        "--train", nargs="+", default=[], metavar="N/N", help="the wheels that you have in mind"
+    )
+    wheels.add_argument("--teeth", metavar="8,10,12", help="sizes of wheel at hand")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Prints the findings; 0 without a failure, 1 with one. Raises `BridgeError` for a bad description."""
+    from rich.console import Console
+
+    from bridge.check.findings import worst
+    from bridge.check.html import to_html
+    from bridge.check.report import terminal, to_json
+
+    name, findings = _findings(args)
+    Console().print(terminal(name, findings))
+    for file, text in ((args.html, to_html), (args.json, to_json)):
+        if file is not None:
+            _write(file, text(name, findings))
+    return 1 if worst(findings) == "failure" else 0
+
+
+def _write(file: Path, text: str) -> None:
+    try:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_text(text, encoding="utf-8")
+    except OSError as error:
+        found = f"a place that can't be written ({error.strerror})"
+        raise DescriptionError(
+            str(file), "", found, "a file in a folder of yours", "Choose another"
+        ) from None
+
+
+def _findings(args: argparse.Namespace) -> tuple[str, list[Finding]]:
+    from bridge.check.panel import check_panel
+    from bridge.check.question import check_drive
+    from bridge.panel.load import load_panel, shipped_motors
+
+    if args.panel is not None:
+        if args.motor or args.ratio:
+            raise _wrong("PANEL", "a panel and a drive at once", "one of them", "Leave one out")
+        panel = load_panel(args.panel)
+        return panel.description.name, check_panel(panel)
+    findings: list[Finding] = []
+    if args.motor:
+        findings += check_drive(_question(args), shipped_motors())
+    if args.ratio:
+        findings += _wheels(args)
+    if not findings:
+        raise _wrong("PANEL", "nothing to check", "a panel, or --motor, or --ratio", "Name one")
+    return args.motor or f"ratio {args.ratio}", findings
+
+
+def _wheels(args: argparse.Namespace) -> list[Finding]:
+    from bridge.check.findings import Finding
+    from bridge.check.gearing import Gearing, check_gearing, exact, proposals
+
+    needed = _ratio("--ratio", args.ratio)
+    teeth = _teeth(args.teeth)
+    if args.train:
+        gears = tuple(_ratio("--train", gear) for gear in args.train)
+        gearing = Gearing("wheels", "the first", "the last", gears, needed, 1.0, "turn", 0.01)
+        return list(check_gearing(gearing, teeth))
+    says = proposals(needed, teeth)
+    return [Finding("wheels", "trains", "note", None, "", None, "", f"needed {exact(needed)}", says)]
+
+
+def _question(args: argparse.Namespace) -> DriveQuestion:
+    from bridge.check.question import DriveQuestion
+    from bridge.description import validate
+    from bridge.panel.description import PointerBody
+
+    if (args.per_turn is None) == (args.scale is None):
+        raise _wrong("--per-turn", "neither or both of --per-turn and --scale", "one of them", "Name one")
+    if (args.scale is None) != (args.sweep is None):
+        raise _wrong("--sweep", "--scale or --sweep alone", "both", "Name the degrees of the whole scale")
+    option, text = ("--per-turn", args.per_turn) if args.scale is None else ("--scale", args.scale)
+    span, unit = _measure(option, text)
+    if not unit:
+        raise _wrong(option, f"{text} without a unit", "a unit as on the face, as in 1000ft", "Add it")
+    body = {
+        "length_mm": args.length,
+        "mass_g": args.mass,
+        "inertia_g_mm2": args.inertia,
+        "unbalance_g_mm": args.unbalance,
+        "friction_mnm": args.friction,
+    }
+    for name in ("sweep", "speed", "acceleration", "supply"):
+        value = getattr(args, name)
+        if value is not None and not value > 0:
+            raise _wrong(f"--{name}", f"{value:g}", "a number above zero", "Change it")
+    return DriveQuestion(
+        motor=args.motor,
+        unit=unit,
+        span=span,
+        sweep_deg=args.sweep,
+        gears=tuple(_ratio("--gears", gear) for gear in args.gears),
+        microsteps=args.microsteps,
+        fastest=_fastest(args.fastest, unit) if args.fastest else None,
+        tolerance=_in_unit("--tolerance", args.tolerance, unit) if args.tolerance else None,
+        speed=args.speed,
+        acceleration=args.acceleration,
+        backlash_deg=args.backlash,
+        hair_spring=args.hair_spring,
+        supply_v=args.supply,
+        body=validate(PointerBody, body, "command line"),
+    )
+
+
+def _fastest(text: str, unit: str) -> float:
+    """A rate such as 50ft/s, 2000ft/min or 10kt/s, in `unit` per second."""
+    amount, _, time = text.rpartition("/")
+    if time.strip() not in _SECONDS:
+        raise _wrong("--fastest", repr(text), "a rate such as 50ft/s or 2000ft/min", "End it with /s or /min")
+    return _in_unit("--fastest", amount, unit) / _SECONDS[time.strip()]
+
+
+def _in_unit(option: str, text: str, unit: str) -> float:
+    from bridge.quantities.units import UNITS, convert
+
+    value, given = _measure(option, text)
+    if not given or given == unit:
+        return value
+    try:
+        if UNITS[given].dimension == "temperature":
+            raise _wrong(option, repr(text), f"a difference in {unit}", "Write it in the gauge's own unit")
+        return convert(value, given, unit)
+    except (BridgeError, KeyError) as error:
+        if isinstance(error, DescriptionError):
+            raise
+        raise _wrong(option, repr(text), f"a value in {unit}, or a unit like it", "Change the unit") from None
+
+
+def _measure(option: str, text: str) -> tuple[float, str]:
+    """A positive number and the unit after it ("" without one)."""
+    match = _MEASURE.fullmatch(text)
+    try:
+        value = float(match.group(1).replace(",", "")) if match else -1.0
+    except ValueError:
+        value = -1.0
+    if match is None or not 0 < value < float("inf"):
+        raise _wrong(option, repr(text), "a number above zero with its unit, as in 1000ft", "Mend it")
+    return value, match.group(2) or ""
+
+
+def _ratio(option: str, text: str) -> Fraction:
+    from bridge.description import MistakeError
+    from bridge.panel.hardware import parse_ratio
+
+    try:
+        return parse_ratio(text)
+    except MistakeError as wrong:
+        raise _wrong(option, wrong.found, wrong.expected, wrong.cure) from None
+
+
+def _teeth(text: str | None) -> list[int]:
+    if not text:
+        return []
+    words = text.replace(",", " ").split()
+    if not all(word.isdigit() and 4 <= int(word) <= 1000 for word in words):
+        raise _wrong("--teeth", repr(text), "whole numbers from 4 to 1000, as in 8,10,12", "Mend them")
+    return [int(word) for word in words]
+
+
+def _wrong(option: str, found: str, expected: str, cure: str) -> DescriptionError:
+    return DescriptionError("command line", option, found, expected, cure)

@@ -1,0 +1,23 @@
+"""What the drawing needs of one gauge of a panel."""
+
+from __future__ import annotations
+
+from bridge.faces.geometry import Gauge
+from bridge.faces.marks import Hand
+from bridge.gauges.curve import Curve
+from bridge.panel.load import Panel
+
+
+def panel_gauge(panel: Panel, name: str) -> Gauge:
+    """What the drawing needs of one gauge of a panel."""
+    described = panel.description.gauges[name]
+    hands = {
+        pointer.name: Hand(pointer.face, pointer.unit, described.pointers[pointer.name].length_mm)
+        for pointer in panel.pointers
+        if pointer.gauge == name
+    }
+    for geared_name, geared in described.geared.items():  # wheels turn it; its face is as even as they are
+        root = described.pointers[described.driven_by(geared_name)]
+        turn = Curve([(0.0, geared.zero_deg), (geared.per_turn, geared.zero_deg + 360.0)], geared.per_turn)
+        hands[geared_name] = Hand(turn, panel.catalogue[root.indication].unit, geared.length_mm)
+    return Gauge(name, described.face, hands, panel.description.aircraft, str(panel.path))

@@ -1,0 +1,1 @@
+"""The running panel: the stages joined, and the tasks that drive them."""

@@ -1,0 +1,103 @@
+"""A recorded flight on virtual boards, in the flight's own time.
+
+The time base is the log's: readings are taken at their times, a tick comes every 1/tick_hz seconds
+from the first row on, and virtual boards live on the same time. Nothing here waits or reads a
+clock, so a flight gives the same frames, byte for byte, however fast it is asked for.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping
+
+from bridge.boards.messages import Homing
+from bridge.boards.runner import InstantBoard
+from bridge.boards.virtual.board import VirtualBoard
+from bridge.boards.virtual.channel import VirtualChannelSpec
+from bridge.flight.chain import homes
+from bridge.flight.running_panel import RunningPanel
+from bridge.panel.expected import expected_channels
+from bridge.panel.load import Panel
+from bridge.telemetry.source import Arrival
+
+_PREPARE_S = 60.0
+"""Boards get this long before the flight to home their pointers."""
+_PREPARE_FEED_TICKS = 10
+
+
+def virtual_board(panel: Panel, name: str) -> VirtualBoard:
+    """A virtual board that has just what the description of this board says."""
+    described = panel.description.boards[name]
+    channels = []
+    for expected, pointer in zip(expected_channels(panel, name), panel.board_pointers(name), strict=True):
+        marked = described.channels[pointer.channel].index is not None
+        turn = pointer.drive.steps_per_turn if marked else None
+        at_home = expected.limits.homing == Homing.LAST_POSITION  # nobody can look where it stands
+        channels.append(VirtualChannelSpec(expected.limits, turn, pointer_at=0.0 if at_home else -20.0))
+    board_id = bytes.fromhex(described.id) if described.id else name.encode()[:8].ljust(8, b"\0")
+    return VirtualBoard(channels, board_id, described.watchdog_ms)
+
+
+class DryRun:
+    """Flies rows of readings through a running and its virtual boards.
+
+    `arrivals` come in rising time, their `arrival_s` is the time base; `given` names the quantities
+    in them.
+    """
+
+    def __init__(self, panel: Panel, given: frozenset[str], arrivals: Iterable[Arrival]) -> None:
+        self.running = RunningPanel(panel, given, homes(panel))
+        self.boards = {
+            name: InstantBoard(session, virtual_board(panel, name))
+            for name, session in self.running.sessions.items()
+        }
+        self._arrivals = iter(arrivals)
+        self._time_s = 0.0
+
+    def reload(self, panel: Panel) -> None:
+        """Swap the description; boards that it leaves as they are go on, others start anew."""
+        before = self.running
+        self.running = RunningPanel(panel, before.chain.given, homes(panel), before)
+        for name, session in self.running.sessions.items():
+            if before.sessions.get(name) is not session:
+                self.boards[name] = InstantBoard(session, virtual_board(panel, name))
+                self.boards[name].start(self._time_s)
+        for name in self.boards.keys() - self.running.sessions.keys():
+            del self.boards[name]
+
+    def ticks(self) -> Iterator[float]:
+        """Fly; yields the time after each tick. Homing comes first, and yields nothing."""
+        arrival = next(self._arrivals, None)
+        if arrival is None:
+            return
+        start_s = arrival.arrival_s
+        self._prepare(start_s, arrival.readings)
+        tick_s = 1.0 / self.running.panel.description.tick_hz
+        ticks = 0
+        while arrival is not None:
+            time_s = start_s + ticks * tick_s  # no sum, so nothing accumulates
+            while arrival is not None and arrival.arrival_s <= time_s + 1e-9:
+                self.running.feed(arrival.arrival_s, arrival.readings, arrival.jumped)
+                arrival = next(self._arrivals, None)
+            self._tick(time_s)
+            yield time_s
+            ticks += 1
+            if tick_s != 1.0 / self.running.panel.description.tick_hz:  # a new description
+                tick_s = 1.0 / self.running.panel.description.tick_hz
+                start_s, ticks = time_s, 1
+
+    def _prepare(self, start_s: float, readings: Mapping[str, float]) -> None:
+        """Home the pointers and set them to the first row, in the seconds before it."""
+        tick_s = 1.0 / self.running.panel.description.tick_hz
+        time_s = start_s - _PREPARE_S
+        for board in self.boards.values():
+            board.start(time_s)
+        for tick in range(round(_PREPARE_S / tick_s)):
+            time_s = start_s - _PREPARE_S + tick * tick_s
+            if tick % _PREPARE_FEED_TICKS == 0:
+                self.running.feed(time_s, readings)
+            self._tick(time_s)
+
+    def _tick(self, time_s: float) -> None:
+        self._time_s = time_s
+        for name, positions, velocities in self.running.tick(time_s):
+            self.boards[name].move(time_s, positions, velocities)

@@ -1,0 +1,1 @@
+"""The microcontrollers that the firmware runs on, and what their pins can do."""

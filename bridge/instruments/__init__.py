@@ -1,0 +1,1 @@
+"""Readings to indications: air data, derivation, filters, what each instrument shows."""

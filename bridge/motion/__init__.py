@@ -1,0 +1,1 @@
+"""Targets to a smooth path within the limits of the drive."""

@@ -1,0 +1,68 @@
+"""Motion: from sparse, jittery targets to a smooth path that the drive can follow.
+
+Pure: every time is an argument, the same calls give the same path, bit for bit.
+"""
+
+from __future__ import annotations
+
+from math import inf
+
+from bridge.motion.path import Limits, Path
+from bridge.motion.prediction import Prediction
+
+LATE_S = 1.0  # a time that lies farther back is not late or out of order: the time base was set back
+LONGEST_TICK_S = 0.1  # longest step simulated; after a longer pause the pointer moves as if this had passed
+_FARTHEST_STEPS = 2.0**31  # what a frame can carry
+
+
+class Motion:
+    """The motion of one pointer, a channel's worth: targets in, position and velocity out.
+
+    It follows while targets come, and comes to rest at the last one `HORIZON_S` after they stop; what
+    to do then is the caller's choice (`glide_to`). Coming back needs nothing: the needle glides to the
+    next target. Times are seconds on one time base for targets and steps of all pointers; pointers that
+    get their targets with the same times are predicted to the same moment, and so stay in step.
+    """
+
+    __slots__ = ("_path", "_prediction", "_time_s")
+
+    def __init__(self, limits: Limits, position_steps: float, velocity_steps_s: float = 0.0) -> None:
+        self._path = Path(limits, position_steps, velocity_steps_s)
+        self._prediction = Prediction(position_steps)
+        self._time_s = inf  # the first step sets it
+
+    @property
+    def at_rest(self) -> bool:
+        """Whether the needle stood still after the last step."""
+        return self._path.velocity == 0.0
+
+    def target(self, time_s: float, position_steps: float) -> None:
+        """Where the pointer belongs at this time.
+
+        Doubles, late ones and numbers that no frame can carry (not a number, too) change nothing.
+        """
+        prediction = self._prediction
+        since_s = time_s - prediction.time_s
+        if -LATE_S <= since_s <= 0.0 or not (
+            -_FARTHEST_STEPS <= position_steps <= _FARTHEST_STEPS and -inf < time_s < inf
+        ):
+            return
+        if since_s < 0.0:
+            prediction.forget(position_steps)
+        prediction.add(time_s, position_steps)
+
+    def glide_to(self, position_steps: float) -> None:
+        """Go to this position within the limits and stay there until the next target."""
+        self._prediction.forget(position_steps)
+
+    def step(self, time_s: float) -> tuple[float, float]:
+        """Position (steps) and velocity (steps/s) at this time; the first call only sets the clock."""
+        path = self._path
+        tick_s = time_s - self._time_s
+        if tick_s > 0.0:
+            self._time_s = time_s
+            goal, rate = self._prediction.at(time_s)
+            path.advance(tick_s if tick_s < LONGEST_TICK_S else LONGEST_TICK_S, goal, rate)
+        elif not tick_s >= -LATE_S:
+            self._time_s = time_s
+        return path.position, path.velocity

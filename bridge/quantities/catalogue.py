@@ -1,0 +1,106 @@
+"""The catalogue of quantities: what can be measured, in which unit, sign and range.
+
+A quantity's canonical unit is the one on the face. Everything after telemetry
+works in these units; conversion happens once, where a datagram or a log is decoded.
+"""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from bridge.errors import BridgeError
+from bridge.quantities.units import parse_unit
+
+
+class UnknownQuantityError(BridgeError, ValueError):
+    """A quantity that neither the catalogue nor the panel description declares."""
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """One quantity: canonical unit, plausible range in that unit (both ends allowed), meaning.
+
+    A `circular` quantity wraps: `high` is the same direction as `low`.
+    """
+
+    name: str
+    unit: str
+    low: float
+    high: float
+    meaning: str
+    circular: bool = False
+
+    def __post_init__(self) -> None:
+        parse_unit(self.unit)
+        if not self.low < self.high:
+            raise ValueError(f"quantity {self.name}: low {self.low} is not below high {self.high}")
+
+    def wrap(self, value: float) -> float:
+        """A circular quantity's value brought to [low, high); any other's as it is."""
+        return (value - self.low) % (self.high - self.low) + self.low if self.circular else value
+
+
+Catalogue = Mapping[str, Quantity]
+
+# name, unit, low, high, meaning. Ranges are wide: they stop nonsense, not aerobatics.
+_CATALOGUE = (
+    Quantity("static_pressure", "hPa", 1.0, 1200.0, "pressure of the air around the aircraft"),
+    Quantity("impact_pressure", "hPa", -50.0, 1500.0, "total minus static pressure"),
+    Quantity("pressure_altitude", "ft", -5000.0, 120_000.0, "geopotential, in the standard atmosphere"),
+    Quantity("geometric_altitude", "ft", -5000.0, 400_000.0, "height above mean sea level"),
+    Quantity("altimeter_setting", "inHg", 25.0, 33.0, "pressure set on the altimeter's scale"),
+    Quantity("sea_level_setting", "inHg", 25.0, 33.0, "setting at which an altimeter here would read height"),
+    Quantity("indicated_altitude", "ft", -8000.0, 120_000.0, "pressure altitude moved by the setting"),
+    Quantity("calibrated_airspeed", "kt", -60.0, 1500.0, "from impact pressure at sea-level standard"),
+    Quantity("indicated_airspeed", "kt", -60.0, 1500.0, "calibrated airspeed less position error"),
+    Quantity("true_airspeed", "kt", -60.0, 4000.0, "speed through the air"),
+    Quantity("mach", "1", 0.0, 10.0, "true airspeed over the speed of sound"),
+    Quantity("speed_of_sound", "kt", 100.0, 1000.0, "in the air around the aircraft"),
+    Quantity("vertical_speed", "ft/min", -60_000.0, 60_000.0, "rate of climb, up positive"),
+    Quantity("heading_true", "deg", 0.0, 360.0, "clockwise from true north", circular=True),
+    Quantity("heading_magnetic", "deg", 0.0, 360.0, "clockwise from magnetic north", circular=True),
+    Quantity("magnetic_variation", "deg", -180.0, 180.0, "of the compass from true north, east positive"),
+    Quantity("track_true", "deg", 0.0, 360.0, "path over ground, clockwise from true north", circular=True),
+    Quantity("pitch", "deg", -90.0, 90.0, "nose up positive"),
+    Quantity("bank", "deg", -180.0, 180.0, "right wing down positive", circular=True),
+    Quantity("roll_rate", "deg/s", -1000.0, 1000.0, "body axis, right wing going down positive (ISO 1151)"),
+    Quantity("pitch_rate", "deg/s", -1000.0, 1000.0, "body axis, nose going up positive (ISO 1151)"),
+    Quantity("yaw_rate", "deg/s", -1000.0, 1000.0, "body axis, nose going right positive (ISO 1151)"),
+    Quantity("turn_rate", "deg/s", -1000.0, 1000.0, "rate of change of heading, right positive"),
+    Quantity("lateral_acceleration", "g", -20.0, 20.0, "specific force along the right wing"),
+    Quantity("normal_acceleration", "g", -20.0, 20.0, "specific force through the roof, 1 in level flight"),
+    Quantity("slip", "deg", -90.0, 90.0, "deflection of the ball from the middle, right positive"),
+    Quantity("outside_air_temperature", "degC", -110.0, 70.0, "static air temperature"),
+    Quantity("engine_speed", "rpm", 0.0, 100_000.0, "crankshaft speed"),
+    Quantity("manifold_pressure", "inHg", 0.0, 120.0, "absolute pressure in the intake"),
+    Quantity("oil_pressure", "psi", 0.0, 500.0, "gauge pressure of the oil"),
+    Quantity("oil_temperature", "degC", -70.0, 400.0, "temperature of the oil"),
+    Quantity("fuel_quantity", "L", 0.0, 500_000.0, "usable fuel on board"),
+    Quantity("fuel_flow", "L/h", 0.0, 100_000.0, "fuel used in an hour"),
+)
+
+CATALOGUE: Catalogue = {quantity.name: quantity for quantity in _CATALOGUE}
+
+
+def extend_catalogue(declared: Iterable[Quantity]) -> Catalogue:
+    """The catalogue with a panel's own quantities added; a built-in one can't be redefined.
+
+    Raises `ValueError` when a declared name is already taken.
+    """
+    catalogue = dict(CATALOGUE)
+    for quantity in declared:
+        if quantity.name in catalogue:
+            raise ValueError(f"quantity '{quantity.name}' is already in the catalogue")
+        catalogue[quantity.name] = quantity
+    return catalogue
+
+
+def find_quantity(name: str, catalogue: Catalogue = CATALOGUE) -> Quantity:
+    """The quantity of that name; raises `UnknownQuantityError` with the nearest names."""
+    found = catalogue.get(name)
+    if found is None:
+        near = difflib.get_close_matches(name, catalogue, n=3, cutoff=0.4) or sorted(catalogue)
+        raise UnknownQuantityError(f"unknown quantity '{name}'; known ones like it: {', '.join(near)}")
+    return found

@@ -1,0 +1,332 @@
+"""Decoders: bytes of one datagram in, readings out.
+
+Each decoder does the same two things: it picks the raw numbers of its fields out of the datagram (that is
+what differs by kind), and then measures each (that is the base class). What is no fault of one field
+(too short, not JSON, ...) raises `TelemetryError` and spoils the datagram; a number that is no
+reading of its quantity is left out and reported. Nothing else is ever raised, whatever the bytes.
+
+Causes, for counting: 'begins otherwise', 'short', 'wrong length', 'several lines', 'wrong columns',
+'waiting for labels', 'no known label', 'not pairs', 'not JSON', 'nothing known' of a whole datagram;
+'blank', 'not a number', 'not finite', 'out of range', 'label missing', 'label twice' of one field.
+"""
+
+from __future__ import annotations
+
+import json
+import struct
+from abc import ABC, abstractmethod
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from bridge.description import near
+from bridge.errors import TelemetryError
+from bridge.telemetry.conversion import TIME, FieldError, Measure
+from bridge.telemetry.layout_description import (
+    CODES,
+    ORDERS,
+    AnyLayout,
+    Delimited,
+    Groups,
+    Json,
+    KeyValue,
+    Packed,
+    marker_bytes,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Decoded:
+    """What one datagram gave: readings in canonical units, the sender's own time, fields left out."""
+
+    readings: dict[str, float]
+    source_time_s: float | None
+    dropped: tuple[TelemetryError, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Labels:
+    """A datagram that named the columns of those to come; `dropped` are fields without a column now."""
+
+    labels: tuple[str, ...]
+    dropped: tuple[TelemetryError, ...] = ()
+
+
+# One raw number per field; None where the datagram doesn't hold that field.
+Raws = Sequence[float | None]
+
+
+class Decoder(ABC):
+    """Base of the decoders: measures what a subclass picks out."""
+
+    def __init__(self, layout: str, measures: tuple[Measure, ...]) -> None:
+        self._layout = layout
+        self._measures = measures
+
+    def decode(self, datagram: bytes) -> Decoded | Labels:
+        """The datagram's readings; raises `TelemetryError` when it gives none."""
+        dropped: list[TelemetryError] = []
+        raws = self._raws(datagram, dropped)
+        if isinstance(raws, Labels):
+            return raws
+        readings: dict[str, float] = {}
+        for measure, raw in zip(self._measures, raws, strict=True):
+            if raw is None:
+                continue
+            value = raw * measure.scale + measure.shift
+            # Written out from Measure.reading, which does the rest: a call per field costs too much here.
+            if measure.low <= value <= measure.high:
+                readings[measure.quantity] = value
+                continue
+            try:
+                readings[measure.quantity] = measure.reading(raw)
+            except FieldError as unfit:
+                dropped.append(self._field_error(measure, unfit.cause, unfit.detail))
+        source_time_s = readings.pop(TIME, None)
+        if not readings:
+            if dropped:
+                raise dropped[0]
+            raise self._error("nothing known", f"none of its fields in {_shown(datagram)}")
+        return Decoded(readings, source_time_s, tuple(dropped))
+
+    @abstractmethod
+    def _raws(self, datagram: bytes, dropped: list[TelemetryError]) -> Raws | Labels:
+        """The raw number of each field, in their order; raises `TelemetryError` for the whole."""
+
+    def _error(self, cause: str, detail: str) -> TelemetryError:
+        return TelemetryError(self._layout, "", cause, detail)
+
+    def _field_error(self, measure: Measure, cause: str, detail: str) -> TelemetryError:
+        return TelemetryError(self._layout, measure.quantity, cause, detail)
+
+    def _after(self, marker: bytes, datagram: bytes) -> bytes:
+        if not datagram.startswith(marker):
+            raise self._error(
+                "begins otherwise", f"{_shown(datagram)} where {_shown(marker)} should stand first"
+            )
+        return datagram[len(marker) :]
+
+    def _number(self, token: bytes, i: int, dropped: list[TelemetryError]) -> float | None:
+        """A number in text; None, and a reason in `dropped`, for anything else."""
+        try:
+            # Python reads 1_000 as a number; no sender means one by it.
+            if b"_" not in token:
+                return float(token)
+        except ValueError:
+            pass
+        cause = "not a number" if token.strip() else "blank"
+        dropped.append(self._field_error(self._measures[i], cause, _shown(token)))
+        return None
+
+
+class DelimitedDecoder(Decoder):
+    """Columns of text by place or by label. Labels are kept from the datagram that brought them."""
+
+    def __init__(self, layout: str, measures: tuple[Measure, ...], described: Delimited) -> None:
+        super().__init__(layout, measures)
+        self._begins = marker_bytes(described.begins)
+        self._header = marker_bytes(described.header)
+        self._separator = None if described.separator == " " else described.separator.encode()
+        self._fields = described.fields
+        self._wanted = {field.label for field in described.fields if field.label is not None}
+        self._count = described.columns
+        self._expect([None if field.column is None else field.column - 1 for field in described.fields])
+
+    def _expect(self, columns: list[int | None]) -> None:
+        self._columns = columns
+        self._needed = max((column + 1 for column in columns if column is not None), default=0)
+
+    def _raws(self, datagram: bytes, dropped: list[TelemetryError]) -> Raws | Labels:
+        line = datagram.strip(b"\r\n\0")
+        if b"\n" in line:
+            raise self._error("several lines", _shown(datagram))
+        if self._header and line.lstrip().startswith(self._header):
+            tokens = line.lstrip()[len(self._header) :].split(self._separator)
+            # The marker may stand as a column of its own, before the first label.
+            return self._labels(tokens[1:] if not tokens[0].strip() else tokens)
+        tokens = line.split(self._separator)
+        if self._wanted and not self._header and self._is_header(tokens):
+            return self._labels(tokens)
+        if self._begins:
+            tokens = self._after(self._begins, line).split(self._separator)
+        if not self._needed:
+            raise self._error("waiting for labels", "the sender has not named its columns yet")
+        if self._count is not None and len(tokens) != self._count:
+            raise self._error("wrong columns", f"{len(tokens)} columns instead of {self._count}")
+        if len(tokens) < self._needed:
+            raise self._error("short", f"{len(tokens)} columns, {self._needed} needed")
+        try:
+            # The usual case in one go; whatever is unusual about a column is found one by one below.
+            if b"_" not in line:
+                return [float(tokens[column]) for column in self._columns]  # type: ignore[index]
+        except (ValueError, TypeError):
+            pass
+        return [
+            None if column is None else self._number(tokens[column], i, dropped)
+            for i, column in enumerate(self._columns)
+        ]
+
+    def _is_header(self, tokens: list[bytes]) -> bool:
+        try:
+            float(tokens[0])
+        except (ValueError, IndexError):
+            return any(_text(token) in self._wanted for token in tokens)
+        return False
+
+    def _labels(self, tokens: list[bytes]) -> Labels:
+        labels = [_text(token) for token in tokens]
+        if self._wanted.isdisjoint(labels):
+            raise self._error("no known label", f"the labels are {', '.join(labels)[:200]}")
+        columns: list[int | None] = []
+        dropped: list[TelemetryError] = []
+        for i, field in enumerate(self._fields):
+            given = None if field.column is None else field.column - 1
+            places = [place for place, label in enumerate(labels) if label == field.label]
+            if field.label is None or (len(places) > 1 and given in places):
+                columns.append(given)
+            elif len(places) == 1:
+                columns.append(places[0])
+            else:
+                columns.append(None)
+                cause = "label twice" if places else "label missing"
+                cure = "Add its column" if places else near(field.label, labels)
+                dropped.append(self._field_error(self._measures[i], cause, f"'{field.label}'. {cure}"))
+        self._expect(columns)
+        self._count = len(labels)
+        return Labels(tuple(labels), tuple(dropped))
+
+
+class KeyValueDecoder(Decoder):
+    """Pairs of key and value in text."""
+
+    def __init__(self, layout: str, measures: tuple[Measure, ...], described: KeyValue) -> None:
+        super().__init__(layout, measures)
+        self._begins = marker_bytes(described.begins)
+        self._separator = None if described.separator == " " else described.separator.encode()
+        self._assign = described.assign.encode()
+        self._fields_of: dict[bytes, list[int]] = defaultdict(list)
+        for i, field in enumerate(described.fields):
+            self._fields_of[field.key.encode()].append(i)
+
+    def _raws(self, datagram: bytes, dropped: list[TelemetryError]) -> Raws:
+        text = self._after(self._begins, datagram) if self._begins else datagram
+        raws: list[float | None] = [None] * len(self._measures)
+        for pair in text.strip(b"\r\n\0").split(self._separator):
+            key, assign, value = pair.partition(self._assign)
+            if not assign and key.strip():
+                raise self._error("not pairs", f"{_shown(pair)} has no {_shown(self._assign)}")
+            for i in self._fields_of.get(key.strip(), ()):
+                raws[i] = self._number(value, i, dropped)
+        return raws
+
+
+class JsonDecoder(Decoder):
+    """Values of a JSON document by path. A value that is null counts as not there."""
+
+    def __init__(self, layout: str, measures: tuple[Measure, ...], described: Json) -> None:
+        super().__init__(layout, measures)
+        self._paths = [field.path for field in described.fields]
+
+    def _raws(self, datagram: bytes, dropped: list[TelemetryError]) -> Raws:
+        try:
+            document = json.loads(datagram.strip(b"\0"))
+        except (ValueError, RecursionError) as error:
+            raise self._error("not JSON", f"{error} in {_shown(datagram)}") from None
+        raws: list[float | None] = []
+        for i, path in enumerate(self._paths):
+            value = document
+            try:
+                for part in path:
+                    value = value[part]
+            except (KeyError, IndexError, TypeError):
+                value = None
+            # bool is a kind of int in Python, and no number in JSON.
+            if value is None or type(value) is float:
+                raws.append(value)
+            elif type(value) is int and abs(value) < 1 << 1000:
+                raws.append(float(value))
+            else:
+                raws.append(None)
+                dropped.append(self._field_error(self._measures[i], "not a number", repr(value)[:60]))
+        return raws
+
+
+class PackedDecoder(Decoder):
+    """Numbers at fixed offsets, unpacked in one go."""
+
+    def __init__(self, layout: str, measures: tuple[Measure, ...], described: Packed) -> None:
+        super().__init__(layout, measures)
+        self._begins = marker_bytes(described.begins)
+        self._length = described.length
+        # Two fields may read the same number; fields that overlap otherwise have been refused.
+        places = sorted({(field.offset, field.type) for field in described.fields})
+        code, at = ORDERS[described.byte_order], 0
+        for offset, kind in places:
+            code += f"{offset - at}x{CODES[kind]}"
+            at = offset + struct.calcsize("=" + CODES[kind])
+        self._struct = struct.Struct(code)
+        self._order = [places.index((field.offset, field.type)) for field in described.fields]
+
+    def _raws(self, datagram: bytes, dropped: list[TelemetryError]) -> Raws:
+        if not datagram.startswith(self._begins):
+            self._after(self._begins, datagram)
+        if self._length is not None and len(datagram) != self._length:
+            raise self._error("wrong length", f"{len(datagram)} bytes instead of {self._length}")
+        if len(datagram) < self._struct.size:
+            raise self._error("short", f"{len(datagram)} bytes, {self._struct.size} needed")
+        numbers = self._struct.unpack_from(datagram)
+        return [numbers[i] for i in self._order]
+
+
+class GroupsDecoder(Decoder):
+    """Tagged groups of numbers. When a tag comes twice in a datagram, the later group holds."""
+
+    def __init__(self, layout: str, measures: tuple[Measure, ...], described: Groups) -> None:
+        super().__init__(layout, measures)
+        self._begins = marker_bytes(described.begins)
+        self._start = described.start
+        numbers = CODES[described.number_type] * described.numbers
+        self._group = struct.Struct(ORDERS[described.byte_order] + CODES[described.tag_type] + numbers)
+        self._fields_of: dict[int, list[tuple[int, int]]] = defaultdict(list)
+        for i, field in enumerate(described.fields):
+            self._fields_of[field.tag].append((i, field.number))
+
+    def _raws(self, datagram: bytes, dropped: list[TelemetryError]) -> Raws:
+        if not datagram.startswith(self._begins):
+            self._after(self._begins, datagram)
+        size = len(datagram) - self._start
+        if size < self._group.size:
+            raise self._error("short", f"{len(datagram)} bytes, {self._start + self._group.size} needed")
+        if size % self._group.size:
+            raise self._error(
+                "wrong length", f"{size} bytes are no whole number of {self._group.size}-byte groups"
+            )
+        raws: list[float | None] = [None] * len(self._measures)
+        for group in self._group.iter_unpack(memoryview(datagram)[self._start :]):
+            for i, number in self._fields_of.get(group[0], ()):
+                raws[i] = group[number]
+        return raws
+
+
+def make_decoder(layout: str, measures: tuple[Measure, ...], described: AnyLayout) -> Decoder:
+    """A fresh decoder for a layout whose fields have these measures, in their order."""
+    match described:
+        case Delimited():
+            return DelimitedDecoder(layout, measures, described)
+        case KeyValue():
+            return KeyValueDecoder(layout, measures, described)
+        case Json():
+            return JsonDecoder(layout, measures, described)
+        case Packed():
+            return PackedDecoder(layout, measures, described)
+        case Groups():
+            return GroupsDecoder(layout, measures, described)
+
+
+def _text(token: bytes) -> str:
+    return token.decode(errors="replace").strip()
+
+
+def _shown(data: bytes) -> str:
+    """A short piece of the data, for a message."""
+    return repr(bytes(data[:40]))[1:] + (" ..." if len(data) > 40 else "")

@@ -1,0 +1,292 @@
+"""What a person writes in a datagram layout: one model per kind of datagram.
+
+Counting follows the habit of each thing: columns of text and numbers of a group are counted from 1, as
+people count; byte offsets and places in a JSON array from 0, as their makers do.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from typing import Annotated, Literal
+
+from pydantic import AfterValidator, Field, StringConstraints, model_validator
+
+from bridge.description import MistakeError, StrictModel
+
+NumberType = Literal[
+    "int8", "uint8", "int16", "uint16", "int32", "uint32", "int64", "uint64", "float32", "float64"
+]  # fmt: skip
+WholeType = Literal["int8", "uint8", "int16", "uint16", "int32", "uint32", "int64", "uint64"]
+CODES: dict[str, str] = {
+    "int8": "b", "uint8": "B", "int16": "h", "uint16": "H", "int32": "i", "uint32": "I",
+    "int64": "q", "uint64": "Q", "float32": "f", "float64": "d",
+}  # fmt: skip
+ORDERS = {"little": "<", "big": ">"}
+# No UDP datagram over IPv4 carries more than this many bytes (RFC 768, RFC 791).
+_LARGEST = 65_507
+
+Fault = tuple[str, MistakeError]
+
+
+def marker_bytes(text: str) -> bytes:
+    """The bytes that a marker stands for: hexadecimal after 0x, else its UTF-8 text."""
+    return bytes.fromhex(text[2:]) if text.startswith("0x") else text.encode()
+
+
+def _marker(text: str) -> str:
+    try:
+        marker_bytes(text)
+    except ValueError:
+        raise MistakeError(
+            repr(text), "pairs of hexadecimal digits after 0x, or plain text", "Mend it"
+        ) from None
+    return text
+
+
+def _not_zero(value: float) -> float:
+    if value == 0.0:
+        raise MistakeError("0", "a factor other than 0", "Leave scale out, or use -1 to turn the sign")
+    return value
+
+
+Marker = Annotated[str, AfterValidator(_marker)]
+Text = Annotated[str, StringConstraints(min_length=1)]
+Offset = Annotated[int, Field(ge=0, lt=_LARGEST)]
+Count = Annotated[int, Field(ge=1, le=_LARGEST)]
+NotZero = Annotated[float, AfterValidator(_not_zero)]
+
+
+class FieldDescription(StrictModel):
+    """One number of a datagram: the quantity it gives (or `time`, the sender's own clock) and its unit.
+
+    The number is multiplied by `scale` first: for whole numbers that carry hundredths, or with -1 for a
+    sender whose sign runs the other way.
+    """
+
+    quantity: str
+    unit: str
+    scale: NotZero = 1.0
+
+
+class LayoutDescription(StrictModel):
+    """What all kinds share. `name` stands in logs and counts; the file's name when left out.
+
+    `fields` are lists: of a tuple pydantic would count the good items only, and call it too short as well.
+    """
+
+    name: str = ""
+
+    def faults(self) -> Iterator[Fault]:
+        """Mistakes that only show when fields are seen together: dotted key and what is wrong."""
+        yield from ()
+
+
+class Column(FieldDescription):
+    """A column by the label that the sender gives it, by its place from 1, or both.
+
+    With both, the column holds until the labels have come, and tells repeated labels apart after.
+    """
+
+    label: Text | None = None
+    column: Count | None = None
+
+    @model_validator(mode="after")
+    def _placed(self) -> Column:
+        if self.label is None and self.column is None:
+            raise MistakeError("neither label nor column", "one of them, or both", "Add label or column")
+        return self
+
+
+class Delimited(LayoutDescription):
+    """Text whose columns stand between separators, one line a datagram.
+
+    A `separator` of one space means any run of blanks. `begins` is what each datagram of values
+    starts with, before its first column. `header` is the marker with which a datagram of labels
+    starts; when left out, a datagram that holds one of the labels is taken for one. `columns` is the exact
+    number of columns, to refuse anything else.
+    """
+
+    kind: Literal["delimited"]
+    begins: Marker = ""
+    separator: Text = ","
+    header: Marker = ""
+    columns: Count | None = None
+    fields: Annotated[list[Column], Field(min_length=1)]
+
+    def faults(self) -> Iterator[Fault]:
+        for i, field in enumerate(self.fields):
+            if self.columns and field.column and field.column > self.columns:
+                yield (
+                    f"fields.{i}.column",
+                    MistakeError(
+                        f"column {field.column}",
+                        f"at most {self.columns}, as columns says",
+                        "Change one of them",
+                    ),
+                )
+        if self.header and not any(field.label for field in self.fields):
+            yield (
+                "header",
+                MistakeError(
+                    "a header, but no field with a label", "fields found by label", "Add label or drop header"
+                ),
+            )
+
+
+class Key(FieldDescription):
+    """A value by its key."""
+
+    key: Text
+
+
+class KeyValue(LayoutDescription):
+    """Text of key and value pairs; keys that no field names are passed over.
+
+    A `separator` of one space means any run of blanks and line ends.
+    """
+
+    kind: Literal["keyvalue"]
+    begins: Marker = ""
+    separator: Text = ","
+    assign: Text = "="
+    fields: Annotated[list[Key], Field(min_length=1)]
+
+    def faults(self) -> Iterator[Fault]:
+        if self.separator == self.assign:
+            yield (
+                "assign",
+                MistakeError(
+                    f"{self.assign!r}, as the separator", "two different marks", "Change one of them"
+                ),
+            )
+
+
+class JsonValue(FieldDescription):
+    """A value by its path: names of members, and places in arrays from 0."""
+
+    path: Annotated[
+        tuple[str | Annotated[int, Field(strict=True, ge=0, lt=_LARGEST)], ...], Field(min_length=1)
+    ]
+
+
+class Json(LayoutDescription):
+    """One JSON document a datagram; whatever no path leads to is passed over."""
+
+    kind: Literal["json"]
+    fields: Annotated[list[JsonValue], Field(min_length=1)]
+
+
+class PackedNumber(FieldDescription):
+    """A number by its offset in bytes from the datagram's start, and its type."""
+
+    offset: Offset
+    type: NumberType
+
+    @property
+    def end(self) -> int:
+        return self.offset + struct.calcsize("=" + CODES[self.type])
+
+
+class Packed(LayoutDescription):
+    """Packed binary. `begins` are the magic bytes at its start, `length` its exact size in bytes."""
+
+    kind: Literal["binary"]
+    begins: Marker = ""
+    byte_order: Literal["little", "big"]
+    length: Count | None = None
+    fields: Annotated[list[PackedNumber], Field(min_length=1)]
+
+    def faults(self) -> Iterator[Fault]:
+        magic = len(marker_bytes(self.begins))
+        for i, field in enumerate(self.fields):
+            key = f"fields.{i}.offset"
+            here = f"bytes {field.offset} to {field.end - 1}"
+            if self.length is not None and field.end > self.length:
+                yield (
+                    key,
+                    MistakeError(
+                        here,
+                        f"a field within the {self.length} bytes that length says",
+                        "Mend offset, type or length",
+                    ),
+                )
+            if field.offset < magic:
+                yield (
+                    key,
+                    MistakeError(here, f"a field after the {magic} bytes of begins", "Mend the offset"),
+                )
+            for j, other in enumerate(self.fields[:i]):
+                same = (field.offset, field.type) == (other.offset, other.type)
+                if not same and field.offset < other.end and other.offset < field.end:
+                    taken = f"bytes of its own: fields.{j} has {other.offset} to {other.end - 1}"
+                    yield key, MistakeError(here, taken, "Mend an offset or a type")
+
+
+class GroupNumber(FieldDescription):
+    """A number by the tag of its group and its place in it, from 1."""
+
+    tag: int
+    number: Count
+
+
+class Groups(LayoutDescription):
+    """A repeated binary record: a whole-number tag, then `numbers` numbers.
+
+    `begins` are the magic bytes at the datagram's start, `header_length` the number of bytes before the first
+    group (those of `begins` included). Groups whose tag no field names are passed over.
+    """
+
+    kind: Literal["groups"]
+    begins: Marker = ""
+    header_length: Offset | None = None
+    byte_order: Literal["little", "big"]
+    tag_type: WholeType = "int32"
+    number_type: NumberType = "float32"
+    numbers: Annotated[int, Field(ge=1, le=1000)]
+    fields: Annotated[list[GroupNumber], Field(min_length=1)]
+
+    @property
+    def start(self) -> int:
+        """Offset of the first group."""
+        return len(marker_bytes(self.begins)) if self.header_length is None else self.header_length
+
+    def faults(self) -> Iterator[Fault]:
+        if self.start < len(marker_bytes(self.begins)):
+            yield (
+                "header_length",
+                MistakeError(
+                    str(self.header_length), "at least the bytes of begins", "Count them in, or leave it out"
+                ),
+            )
+        bits = 8 * struct.calcsize("=" + CODES[self.tag_type])
+        low, high = (
+            (0, 2**bits - 1) if self.tag_type.startswith("u") else (-(2 ** (bits - 1)), 2 ** (bits - 1) - 1)
+        )
+        for i, field in enumerate(self.fields):
+            if field.number > self.numbers:
+                yield (
+                    f"fields.{i}.number",
+                    MistakeError(
+                        f"number {field.number}",
+                        f"at most {self.numbers}, the numbers of a group",
+                        "Change one of them",
+                    ),
+                )
+            if not low <= field.tag <= high:
+                yield (
+                    f"fields.{i}.tag",
+                    MistakeError(
+                        str(field.tag), f"a tag that fits {self.tag_type}", "Mend the tag or tag_type"
+                    ),
+                )
+
+
+KINDS: dict[str, type[Delimited | KeyValue | Json | Packed | Groups]] = {
+    "delimited": Delimited,
+    "keyvalue": KeyValue,
+    "json": Json,
+    "binary": Packed,
+    "groups": Groups,
+}
+AnyLayout = Delimited | KeyValue | Json | Packed | Groups

@@ -1,0 +1,183 @@
+"""Recording a flight log while flying, without ever making the needles wait for a disk.
+
+    record()  ->  bounded queue  ->  worker thread  ->  file
+
+`record` only puts a row into the queue. The worker writes what has gathered a few times a second, straight to
+the operating system. When the disk refuses (full, gone), the file is cut back to its last whole line, so
+that it stays a valid log, and writing is tried again every `RETRY_EVERY_S`; rows wait in the queue, and those
+that no longer fit are lost, counted and said. States: writing -> failed -> writing ...; closed ends both.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import queue
+import threading
+import time
+from collections.abc import Iterable, Mapping
+from io import FileIO
+from pathlib import Path
+from types import TracebackType
+from typing import Literal, Self
+
+import structlog
+
+from bridge.errors import DescriptionError
+from bridge.logs import LogThrottle
+from bridge.quantities.catalogue import CATALOGUE, Catalogue, find_quantity
+from bridge.telemetry.conversion import TIME
+
+WRITE_EVERY_S = 0.25
+RETRY_EVERY_S = 1.0
+_CLOSE_WITHIN_S = 5.0
+# Rows that may wait: some minutes of 60 Hz telemetry, some megabytes.
+_MOST_WAITING = 20_000
+
+_log = structlog.get_logger()
+
+
+class LogWriter:
+    """Writes a flight log with a column for `time` and one for each of `columns`, in canonical units.
+
+    Refuses to overwrite a log: raises `DescriptionError` when the file is there already, or can't be made.
+    Numbers are written so that reading them back gives the very same. Use it as an async context
+    manager, or call `close`, which waits a few seconds for the disk at most.
+    """
+
+    def __init__(self, path: Path, columns: Iterable[str], catalogue: Catalogue = CATALOGUE) -> None:
+        self.path = path
+        self.state: Literal["writing", "failed", "closed"] = "writing"
+        self.lost = 0
+        self._columns = tuple(columns)
+        self._start_s: float | None = None
+        self._queue: queue.Queue[tuple[float | None, ...]] = queue.Queue(_MOST_WAITING)
+        self._closing = threading.Event()
+        header = ",".join(
+            [f"{TIME}[s]", *(f"{name}[{find_quantity(name, catalogue).unit}]" for name in self._columns)]
+        )
+        self._file = _Appending(_opened(path), path)
+        self._pending = header.encode() + b"\r\n"
+        self._lost_said = 0
+        self._throttle = LogThrottle()
+        self._worker = threading.Thread(target=self._work, name=f"record {path.name}", daemon=True)
+        self._worker.start()
+
+    def record(self, time_s: float, readings: Mapping[str, float]) -> None:
+        """Takes one moment; never waits. Times become seconds since the first."""
+        if self._start_s is None:
+            self._start_s = time_s
+        try:
+            self._queue.put_nowait((round(time_s - self._start_s, 6), *map(readings.get, self._columns)))
+        except queue.Full:
+            self.lost += 1
+
+    def close(self) -> None:
+        """Writes what waits and closes the file. A disk that hangs is left behind after some seconds."""
+        if self.state == "closed":
+            return
+        self._closing.set()
+        self._worker.join(_CLOSE_WITHIN_S)
+        self.state = "closed"
+        said = _log.warning if self.lost else _log.info
+        said("recording closed", log=str(self.path), rows_lost=self.lost)
+
+    async def __aenter__(self) -> Self:
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        await asyncio.to_thread(self.close)
+
+    def _work(self) -> None:
+        while not self._closing.wait(RETRY_EVERY_S if self.state == "failed" else WRITE_EVERY_S):
+            self._write()
+        self._write()
+        if self._queue.qsize() and self.state == "writing":
+            self._write()
+        rows = self._pending.count(b"\n") - self._pending.startswith(TIME.encode())  # the header is no row
+        self.lost += rows + self._queue.qsize()
+        self._file.close()
+
+    def _write(self) -> None:
+        # While the disk refuses, rows stay in the queue, whose bound is the bound of memory.
+        if self.state == "writing":
+            self._gather()
+        self._pending, error = self._file.append(self._pending)
+        if error is None and self.state == "failed":
+            self.state = "writing"
+            _log.info("recording again", log=str(self.path), rows_lost=self.lost)
+        elif error is not None and self.state == "writing":
+            self.state = "failed"
+            _log.error("recording failed, trying again", log=str(self.path), error=str(error))
+        if self.lost > self._lost_said and self._throttle.due("lost", time.monotonic()) is not None:
+            self._lost_said = self.lost
+            _log.warning("recording loses rows", log=str(self.path), rows_lost=self.lost)
+
+    def _gather(self) -> None:
+        """Moves the rows that wait from the queue to the pending bytes."""
+        lines: list[str] = []
+        for _ in range(self._queue.qsize()):
+            cells = ["" if value is None else repr(value) for value in self._queue.get_nowait()]
+            lines.append(",".join(cells) + "\r\n")
+        self._pending += "".join(lines).encode()
+
+
+class _Appending:
+    """A file that holds whole lines only: one that could be written in part is cut off again."""
+
+    def __init__(self, file: FileIO, path: Path) -> None:
+        self._file = file
+        self._path = path
+        self._size = 0
+        self._is_regular = path.is_file()
+        self._is_whole = True
+
+    def append(self, data: bytes) -> tuple[bytes, OSError | None]:
+        """Adds the data; gives what could not be added, from the start of a line, and why."""
+        written = 0
+        try:
+            self._cut_back()
+            while written < len(data):
+                written += self._file.write(memoryview(data)[written:])
+        except OSError as error:
+            whole = data.rfind(b"\n", 0, written) + 1
+            self._size += whole
+            self._is_whole = False
+            with contextlib.suppress(OSError):  # tried again before the next append
+                self._cut_back()
+            return data[whole:], error
+        self._size += len(data)
+        return b"", None
+
+    def _cut_back(self) -> None:
+        if not self._is_whole and self._is_regular:
+            self._file.truncate(self._size)
+            self._file.seek(self._size)
+        self._is_whole = True
+
+    def close(self) -> None:
+        try:
+            if self._is_regular:
+                os.fsync(self._file.fileno())
+            self._file.close()
+        except OSError as error:
+            _log.error("recording may be incomplete", log=str(self._path), error=str(error))
+
+
+def _opened(path: Path) -> FileIO:
+    try:
+        if path.is_file() and path.stat().st_size > 0:
+            raise DescriptionError(
+                str(path),
+                "",
+                "a file that is there already",
+                "a new one",
+                "Choose another name, or move it away",
+            )
+        return FileIO(path, "w")
+    except OSError as error:
+        found = error.strerror or str(error)
+        raise DescriptionError(str(path), "", found, "a file that can be written", "Check the path") from None

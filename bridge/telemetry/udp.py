@@ -1,0 +1,251 @@
+"""Telemetry over UDP: one port, the senders that are heard on it, the layouts that they may use.
+
+Every datagram goes one way: is its sender allowed; which layout takes it; deliver. Layouts are tried in the
+order in which they are listed and the first that can use a datagram has it, so that what is done with a
+datagram depends on that datagram and the list alone; a layout tells its own by `begins`, `length`,
+`columns` or labels. Each sender has decoders of its own, since labels are that sender's.
+
+What can't be used is counted by cause and logged, the same trouble of the same sender at most once in
+`LOG_EVERY_S`.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import errno
+import ipaddress
+import time
+from collections import Counter
+from collections.abc import Callable, Iterable
+from types import TracebackType
+from typing import Self
+
+import structlog
+
+from bridge.errors import DescriptionError, TelemetryError
+from bridge.logs import LogThrottle
+from bridge.telemetry.decoder import Decoded, Decoder, Labels
+from bridge.telemetry.layout import Layout
+from bridge.telemetry.source import Arrival, Deliver, Sender
+
+LOOPBACK = ("127.0.0.0/8", "::1/128")
+
+# More senders than this on one port are forgotten, the longest silent first.
+_MOST_SENDERS = 32
+# Datagrams may overtake each other; a clock that goes back further was set back.
+_SET_BACK_S = 1.0
+# A sample of what couldn't be used, for whoever is writing a layout.
+_SAMPLE_BYTES = 256
+
+_log = structlog.get_logger()
+
+_NO_BIND = {  # Windows numbers its socket errors otherwise, from 10000 up
+    errno.EADDRINUSE: ("that port in use by another program", "a free port"),
+    errno.EADDRNOTAVAIL: ("an address that is not this machine's", "an address of this machine"),
+    errno.EACCES: ("a port that this user may not open", "a port above 1023"),
+    10013: ("a port that this user may not open, or that another program holds", "a free port"),
+}
+
+
+class UdpSource:
+    """Readings from the datagrams that arrive on `host`:`port`.
+
+    `allow` lists addresses and networks that are heard; all others are counted and passed over. Opening
+    raises `DescriptionError` when the port can't be had. `clock` gives seconds that never go back.
+    """
+
+    def __init__(
+        self,
+        host: str,
+        port: int,
+        layouts: Iterable[Layout],
+        allow: Iterable[str] = LOOPBACK,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self._host = host
+        self._port = port
+        self.layouts = tuple(layouts)
+        self._allow = tuple(ipaddress.ip_network(item, strict=False) for item in allow)
+        self._clock = clock
+        self._streams: dict[tuple[str, int], _Stream] = {}
+        self._throttle = LogThrottle()
+        self._transport: asyncio.DatagramTransport | None = None
+        self._deliver: Deliver | None = None
+        self._failed: asyncio.Future[None] | None = None
+        self._closed = asyncio.Event()
+        self.given = frozenset[str]().union(*(layout.given for layout in self.layouts))
+        self.refused: Counter[str] = Counter()
+
+    @property
+    def name(self) -> str:
+        host = f"[{self._host}]" if ":" in self._host else self._host
+        return f"{host}:{self.port}"
+
+    @property
+    def port(self) -> int:
+        """The port listened on; when 0 was asked for, the one that was given once open."""
+        if self._transport is not None:
+            return int(self._transport.get_extra_info("sockname")[1])
+        return self._port
+
+    @property
+    def senders(self) -> tuple[Sender, ...]:
+        return tuple(stream.sender for stream in self._streams.values())
+
+    async def __aenter__(self) -> Self:
+        loop = asyncio.get_running_loop()
+        self._failed = loop.create_future()
+        self._closed.clear()
+        try:
+            self._transport, _ = await loop.create_datagram_endpoint(
+                lambda: _Protocol(self), local_addr=(self._host, self._port)
+            )
+        except OSError as error:
+            found, expected = _NO_BIND.get(
+                error.errno or 0, (str(error), "an address and a port to listen on")
+            )
+            raise DescriptionError(
+                f"listen {self.name}",
+                "",
+                found,
+                expected,
+                "Stop the other program, or change the address here and in the sender",
+            ) from None
+        _log.info("listening", source=self.name, layouts=[layout.name for layout in self.layouts])
+        return self
+
+    async def __aexit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._deliver = None
+        if self._transport is not None:
+            self._transport.close()
+            # The port is free only once the loop has come round to it, and somebody may want it next.
+            await self._closed.wait()
+            self._transport = None
+
+    async def run(self, deliver: Deliver) -> None:
+        """Delivers until cancelled; ends with what `deliver` raised, if it did."""
+        assert self._failed is not None, "the source isn't open"
+        self._deliver = deliver
+        try:
+            await self._failed
+        finally:
+            self._deliver = None
+
+    def received(self, datagram: bytes, address: tuple[str, int]) -> None:
+        """Takes one datagram: called by the transport."""
+        stream = self._streams.get(address)
+        if stream is None:
+            if not self._is_allowed(address[0]):
+                self._refuse(address[0])
+                return
+            stream = self._new_stream(address)
+        now_s = self._clock()
+        sender = stream.sender
+        sender.arrived(now_s, len(datagram))
+        arrival = self._arrival(stream, datagram, now_s)
+        if arrival is None or self._deliver is None:
+            return
+        try:
+            self._deliver(arrival)
+        except Exception as error:
+            assert self._failed is not None
+            if not self._failed.done():
+                self._failed.set_exception(error)
+
+    def trouble(self, error: Exception) -> None:
+        """Takes an error of the socket itself, after which it goes on: called by the transport."""
+        if (count := self._throttle.due(("socket", str(error)), self._clock())) is not None:
+            _log.warning("socket trouble", source=self.name, error=str(error), **count)
+
+    def closed(self) -> None:
+        """The port is free again: called by the transport."""
+        self._closed.set()
+
+    def _arrival(self, stream: _Stream, datagram: bytes, now_s: float) -> Arrival | None:
+        """What the first layout that can use this datagram makes of it, if any can."""
+        errors: list[TelemetryError] = []
+        for layout, decoder in stream.decoders:
+            try:
+                decoded = decoder.decode(datagram)
+            except TelemetryError as error:
+                errors.append(error)
+                continue
+            stream.sender.layout = layout.name
+            for dropped in decoded.dropped:
+                self._note(stream.sender, dropped.cause, str(dropped), now_s, dropped.field)
+            if isinstance(decoded, Labels):
+                _log.info(
+                    "labels", source=self.name, sender=stream.sender.address, labels=list(decoded.labels)
+                )
+                return None
+            stream.sender.readings.update(decoded.readings)
+            return Arrival(now_s, decoded.readings, decoded.source_time_s, stream.is_set_back(decoded))
+        sender = stream.sender
+        sender.unused += 1
+        sender.sample = datagram[:_SAMPLE_BYTES]
+        detail = "; ".join(str(error) for error in errors) or "no layout is listed"
+        self._note(sender, errors[0].cause if len(errors) == 1 else "no layout fits", detail, now_s)
+        return None
+
+    def _note(self, sender: Sender, cause: str, detail: str, now_s: float, field: str = "") -> None:
+        sender.causes[cause] += 1
+        sender.trouble = detail
+        if (count := self._throttle.due((sender.address, cause, field), now_s)) is not None:
+            what = "field dropped" if field else "datagram dropped"
+            _log.warning(what, source=self.name, sender=sender.address, cause=cause, detail=detail, **count)
+
+    def _new_stream(self, address: tuple[str, int]) -> _Stream:
+        if len(self._streams) >= _MOST_SENDERS:
+            silent = min(self._streams, key=lambda known: self._streams[known].sender.latest_s)
+            del self._streams[silent]
+        stream = _Stream(f"{address[0]}:{address[1]}", self.layouts)
+        self._streams[address] = stream
+        _log.info("new sender", source=self.name, sender=stream.sender.address)
+        return stream
+
+    def _is_allowed(self, host: str) -> bool:
+        address = ipaddress.ip_address(host)
+        if isinstance(address, ipaddress.IPv6Address) and address.ipv4_mapped:
+            address = address.ipv4_mapped  # how a socket for both families writes an IPv4 sender
+        return any(address.version == network.version and address in network for network in self._allow)
+
+    def _refuse(self, host: str) -> None:
+        if host in self.refused or len(self.refused) < _MOST_SENDERS:
+            self.refused[host] += 1
+        if (count := self._throttle.due(("not allowed", host), self._clock())) is not None:
+            _log.warning("sender not allowed", source=self.name, sender=host, cure="add it to allow", **count)
+
+
+class _Stream:
+    """One sender's datagrams: its decoders, and the sender's clock as last seen."""
+
+    def __init__(self, address: str, layouts: tuple[Layout, ...]) -> None:
+        self.sender = Sender(address)
+        self.decoders: list[tuple[Layout, Decoder]] = [(layout, layout.decoder()) for layout in layouts]
+        self._latest_s: float | None = None
+
+    def is_set_back(self, decoded: Decoded) -> bool:
+        """True when the sender's clock went back: it was reset, or put somewhere else."""
+        time_s = decoded.source_time_s
+        if time_s is None:
+            return False
+        set_back = self._latest_s is not None and time_s < self._latest_s - _SET_BACK_S
+        if set_back or self._latest_s is None or time_s > self._latest_s:
+            self._latest_s = time_s
+        return set_back
+
+
+class _Protocol(asyncio.DatagramProtocol):
+    def __init__(self, source: UdpSource) -> None:
+        self._source = source
+
+    def datagram_received(self, data: bytes, addr: tuple[str, int]) -> None:
+        self._source.received(data, addr)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._source.closed()
+
+    def error_received(self, exc: Exception) -> None:
+        self._source.trouble(exc)

@@ -1,0 +1,107 @@
+"""The virtual board on any frames at all, and its ways to fail."""
+
+from __future__ import annotations
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bridge.boards import codec, messages
+from bridge.boards.messages import ChannelLimits, ChannelState, Homing, Output
+from bridge.boards.virtual.board import VirtualBoard
+from bridge.boards.virtual.channel import VirtualChannelSpec
+from tests.boards.subjects import CHANNELS
+from tests.boards.test_codec import any_message
+
+BOUNDED = VirtualChannelSpec(ChannelLimits(Output.SERVO, Homing.LAST_POSITION, 900, 7000, 1000, 2000))
+
+moves = st.lists(
+    st.tuples(
+        st.floats(-(2**20), 2**20), st.floats(-(2**18), 2**18), st.sampled_from([0.001, 0.01, 0.02, 0.3, 2.0])
+    ),
+    max_size=60,
+)
+
+
+def status(board: VirtualBoard, time_s: float) -> messages.Status:
+    answers = [
+        codec.decode(payload)[1] for payload in board.receive(time_s, codec.encode(messages.Query(), 0))
+    ]
+    return next(message for message in answers if isinstance(message, messages.Status))
+
+
+@given(moves)
+def test_no_sequence_of_moves_beats_speed_acceleration_or_stops(
+    wanted: list[tuple[float, float, float]],
+) -> None:
+    limits = BOUNDED.limits
+    board = VirtualBoard([BOUNDED])
+    board.reset(0.0)
+    time_s, before = 0.0, status(board, 0.0).channels[0]
+    for position, velocity, wait_s in wanted:
+        board.receive(time_s, codec.encode_move(0, [position], [velocity]))
+        time_s += wait_s
+        now = status(board, time_s).channels[0]
+        assert limits.low <= now.position <= limits.high
+        assert abs(now.position - before.position) <= limits.speed * wait_s + 1
+        assert abs(now.velocity) <= limits.speed * 256 + 1
+        assert abs(now.velocity - before.velocity) <= limits.acceleration * 256 * wait_s + 2
+        before = now
+
+
+@settings(deadline=None)
+@given(st.lists(st.one_of(st.binary(max_size=40), any_message.map(lambda message: codec.encode(message, 0)))))
+def test_any_frames_are_answered_by_frames_and_raise_nothing(payloads: list[bytes]) -> None:
+    board = VirtualBoard(CHANNELS)
+    board.reset(0.0)
+    for number, payload in enumerate(payloads):
+        for answer in board.receive(number * 0.02, payload):
+            _, message = codec.decode(answer)
+            assert isinstance(
+                message, messages.Introduction | messages.Status | messages.Event | messages.Refusal
+            )
+
+
+@given(moves)
+def test_the_same_frames_at_the_same_times_give_the_same_bytes(
+    wanted: list[tuple[float, float, float]],
+) -> None:
+    def said() -> list[bytes]:
+        board = VirtualBoard(CHANNELS)
+        out = board.reset(0.0)
+        out += board.receive(0.0, codec.encode(messages.Home((0, 1, 2)), 0))
+        time_s = 0.0
+        for position, velocity, wait_s in wanted:
+            time_s += wait_s
+            out += board.receive(time_s, codec.encode_move(0, [position], [velocity]))
+            out += board.receive(time_s, codec.encode(messages.Query(), 1))
+        return out
+
+    assert said() == said()
+
+
+def test_a_silent_board_hears_and_says_nothing() -> None:
+    board = VirtualBoard(CHANNELS)
+    board.reset(0.0)
+    board.silent = True
+    board.turn_knob(0, 1)
+    assert board.receive(1.0, codec.encode(messages.Identify(), 0)) == []
+    assert board.advance(2.0) == []
+
+
+def test_every_nth_frame_can_be_dropped() -> None:
+    board = VirtualBoard(CHANNELS)
+    board.reset(0.0)
+    board.drop_every = 3
+    answered = [bool(board.receive(0.01 * n, codec.encode(messages.Query(), n))) for n in range(9)]
+    assert answered == [True, True, False] * 3
+    board.drop_every = 0
+    assert status(board, 1.0).frames_missed >= 2
+
+
+def test_the_watchdog_of_a_board_that_homes_stops_the_search() -> None:
+    board = VirtualBoard(CHANNELS)
+    board.reset(0.0)
+    board.receive(0.1, codec.encode(messages.Home((1,)), 0))
+    events = [codec.decode(payload)[1] for payload in board.advance(5.0)]
+    assert messages.Event(messages.EventKind.WATCHDOG, 0, 500) in events
+    assert status(board, 5.0).channels[1].state == ChannelState.UNKNOWN

@@ -1,0 +1,468 @@
+"""The commands as a user runs them: in a process of their own, judged by output, files and exit code."""
+
+from __future__ import annotations
+
+import csv
+import itertools
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from fractions import Fraction
+from pathlib import Path
+
+import pytest
+
+from bridge.telemetry.flightlog import read_log
+from tests.conftest import ROOT
+
+COMMANDS = ["demo", "run", "replay", "listen", "check", "faces", "wiring", "firmware"]
+CIRCUIT = ROOT / "replay_logs" / "circuit.csv"
+PATIENCE_S = 60
+
+
+class Started:
+    """One command running; its output is what it has written to a file so far."""
+
+    def __init__(self, folder: Path, *arguments: str | Path) -> None:
+        self._output = folder / "output.txt"
+        with self._output.open("w", encoding="utf-8") as output:
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "bridge.cli", *map(str, arguments)],
+                cwd=folder,
+                stdout=output,
+                stderr=subprocess.STDOUT,
+                env=environment(folder),
+            )
+
+    @property
+    def output(self) -> str:
+        return self._output.read_text(encoding="utf-8")
+
+    def wait_for(self, word: str) -> None:
+        end_s = time.monotonic() + PATIENCE_S
+        while word not in self.output:
+            assert self.process.poll() is None, f"ended with {self.process.returncode}:\n{self.output}"
+            assert time.monotonic() < end_s, f"'{word}' did not come:\n{self.output}"
+            time.sleep(0.02)
+
+    def stop(self, number: signal.Signals) -> int:
+        self.process.send_signal(number)
+        return self.process.wait(PATIENCE_S)
+
+
+def environment(folder: Path) -> dict[str, str]:
+    """The user's, with a state folder of the test's own and no terminal."""
+    own = {"XDG_STATE_HOME": str(folder / "state"), "PYTHONPATH": str(ROOT), "NO_COLOR": "1"}
+    return {**os.environ, **own}
+
+
+def command(folder: Path, *arguments: str | Path) -> subprocess.CompletedProcess[str]:
+    """Run one command to its end."""
+    return subprocess.run(
+        [sys.executable, "-m", "bridge.cli", *map(str, arguments)],
+        cwd=folder,
+        env=environment(folder),
+        capture_output=True,
+        text=True,
+        timeout=PATIENCE_S,
+        check=False,
+    )
+
+
+@contextmanager
+def started(folder: Path, *arguments: str | Path) -> Iterator[Started]:
+    """A command while it runs; ended at the latest at the end."""
+    running = Started(folder, *arguments)
+    try:
+        yield running
+    finally:
+        running.process.kill()
+        running.process.wait()
+
+
+@pytest.fixture
+def panel(config: Path) -> Path:
+    """The demo panel, listening on a port that is free."""
+    change(config / "panel.toml", "127.0.0.1:5501", f"127.0.0.1:{free_port()}")
+    return config / "panel.toml"
+
+
+def change(file: Path, old: str, new: str) -> None:
+    text = file.read_text(encoding="utf-8")
+    assert old in text
+    file.write_text(text.replace(old, new, 1), encoding="utf-8")
+
+
+def free_port() -> int:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as free:
+        free.bind(("127.0.0.1", 0))
+        return int(free.getsockname()[1])
+
+
+# -- help, demo, replay -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_explains_itself(tmp_path: Path, name: str) -> None:
+    assert f"    {name} " in command(tmp_path, "--help").stdout
+    result = command(tmp_path, name, "--help")
+    assert result.returncode == 0
+    assert "options:" in result.stdout
+    assert not result.stderr
+
+
+def test_the_demo_flies_and_says_how_it_went(tmp_path: Path) -> None:
+    result = command(tmp_path, "demo", "--speed", "max", "--to", "20")
+    assert result.returncode == 0, result.stderr
+    assert "flown: 20.0 s" in result.stdout
+    assert "altimeter.hundreds" in result.stdout
+    for board in ("left", "right", "centre"):
+        assert re.search(rf"board {board}: ready, \d{{4,}} frames, 0 lost", result.stdout)
+
+
+def test_the_trace_shows_every_needle_where_its_reading_wants_it(tmp_path: Path) -> None:
+    """The hundreds pointer within 10 ft (common practice, no source), by exact arithmetic of its drive.
+
+    1,000 ft are one turn. The motor makes 32 steps, half steps double them, its gears have the teeth that
+    the motor table states; the calibration of the demo panel mends at most 0.8 degrees.
+    """
+    trace = tmp_path / "trace.csv"
+    panel = ROOT / "config" / "panel.toml"
+    window = ("--from", "80", "--to", "120", "--speed", "max")
+    result = command(tmp_path, "replay", CIRCUIT, "--panel", panel, *window, "--trace", trace)
+    assert result.returncode == 0, result.stderr
+    turn = 64 * Fraction(32, 9) * Fraction(22, 11) * Fraction(26, 9) * Fraction(31, 10)
+    with trace.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == 4001
+    assert list(rows[0])[:5] == [
+        "time[s]",
+        "altimeter.hundreds.reading[ft]",
+        "altimeter.hundreds.target[step]",
+        "altimeter.hundreds.commanded[step]",
+        "altimeter.hundreds.reported[step]",
+    ]
+    assert len(rows[0]) == 1 + 4 * 10
+    assert [float(row["time[s]"]) for row in rows[:3]] == [80.0, 80.01, 80.02]
+    readings_ft = [Fraction(row["altimeter.hundreds.reading[ft]"]) for row in rows]
+    assert max(readings_ft) - min(readings_ft) > 300, "there is no climb in it"
+    mended_ft = Fraction(8, 10) / 360 * 1000
+    for row, reading_ft in zip(rows, readings_ft, strict=True):
+        shown_ft = Fraction(row["altimeter.hundreds.commanded[step]"]) / turn * 1000
+        off_ft = (shown_ft - reading_ft + 500) % 1000 - 500
+        assert abs(off_ft) <= 10 + mended_ft, row
+    with CIRCUIT.open(encoding="utf-8", newline="") as file:
+        flown = {row["time[s]"]: row for row in csv.DictReader(file)}
+    for row in rows[::100]:
+        log = flown[f"{float(row['time[s]']):g}"]
+        speed_kt = float(row["airspeed.needle.reading[kt]"])
+        assert speed_kt == pytest.approx(float(log["calibrated_airspeed[kt]"]), abs=2.0), "position error"
+        heading_deg = float(row["heading.card.reading[deg]"])
+        assert heading_deg == pytest.approx(float(log["heading_magnetic[deg]"]), abs=0.1)
+
+
+def test_a_replay_goes_to_real_boards_at_the_flights_own_pace_only(panel: Path, tmp_path: Path) -> None:
+    change(panel, "[boards.left]\n", '[boards.left]\nlink = "serial"\nport = "no-such-port"\n')
+    told(
+        command(tmp_path, "replay", CIRCUIT, "--panel", panel, "--speed", "max"),
+        "--speed max: found real boards (left); expected virtual ones",
+        "Add --virtual",
+    )
+
+
+# -- run, listen ------------------------------------------------------------------------------------
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals of another process")
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_run_stops_cleanly_and_leaves_a_whole_recording(
+    panel: Path, tmp_path: Path, number: signal.Signals
+) -> None:
+    with started(tmp_path, "run", panel, "--record", "flight.csv") as run:
+        run.wait_for("board=left on='every channel known or faulted' state=ready")
+        assert run.stop(number) == 0, run.output
+    assert re.search(r"^\S+ \[info +\] stopped", run.output, re.MULTILINE)
+    assert "Traceback" not in run.output
+    assert (tmp_path / "flight.csv").read_text(encoding="utf-8").startswith("time[s],")
+
+
+def test_run_records_what_arrives_and_counts_what_is_short(panel: Path, tmp_path: Path) -> None:
+    """A layout longer than the datagram can't be seen before one arrives: it is counted, logged, survived."""
+    layout = """
+        kind = "binary"
+        byte_order = "little"
+        fields = [
+            { quantity = "pressure_altitude", offset = 0, type = "float32", unit = "ft" },
+            { quantity = "calibrated_airspeed", offset = 8, type = "float32", unit = "kt" },
+        ]
+    """
+    (panel.parent / "layouts" / "short.toml").write_text(layout, encoding="utf-8")
+    change(panel, "layouts/labelled-text.toml", "layouts/short.toml")
+    listen = re.search(r'listen = "127.0.0.1:(\d+)"', panel.read_text(encoding="utf-8"))
+    assert listen
+    with (
+        started(tmp_path, "run", panel, "--record", "flight.csv") as run,
+        socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender,
+    ):
+        run.wait_for("listening")
+        to = ("127.0.0.1", int(listen[1]))
+        sender.sendto(bytes(8), to)
+        run.wait_for("cause=short")
+        assert "8 bytes, 12 needed" in run.output
+        sender.sendto(bytes.fromhex("0000fa44 00000000 0000b442"), to)  # 2000 ft, 90 kt
+        run.wait_for("telemetry")
+        assert run.stop(signal.SIGTERM) == 0
+    (row,) = list(read_log(tmp_path / "flight.csv"))
+    assert row[1] == {"pressure_altitude": 2000.0, "calibrated_airspeed": 90.0}
+
+
+def test_run_flies_without_a_serial_board_that_is_not_there(panel: Path, tmp_path: Path) -> None:
+    change(panel, "[boards.centre]\n", '[boards.centre]\nlink = "serial"\nport = "no-such-port"\n')
+    with started(tmp_path, "run", panel) as run:
+        run.wait_for("board=left on='every channel known or faulted' state=ready")
+        assert run.stop(signal.SIGTERM) == 0
+    assert "board=centre why='no device at no-such-port: plug the board in" in run.output
+
+
+def test_listen_prints_a_line_for_what_arrives(tmp_path: Path) -> None:
+    port = free_port()
+    layout = ROOT / "config" / "layouts" / "keyvalue.toml"
+    with (
+        started(tmp_path, "listen", "--on", f"127.0.0.1:{port}", "--layout", layout) as listen,
+        socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender,
+    ):
+        listen.wait_for("waiting for datagrams")
+        sender.bind(("127.0.0.1", 0))
+        sender.sendto(b"AIR t_ms=1000;alt_m=304.8;ias_kmh=185.2;hdg=north", ("127.0.0.1", port))
+        listen.wait_for("1 datagrams")
+        assert listen.stop(signal.SIGINT) == 0
+    line = next(line for line in listen.output.splitlines() if "1 datagrams" in line)
+    assert f"127.0.0.1:{sender_port(line)}" in line
+    assert "49 bytes, layout keyvalue" in line
+    assert "altitude 1000.00 ft" in line
+    assert "airspeed 100.00 kt" in line
+    assert "not a number 1" in line
+
+
+def test_listen_without_a_layout_shows_that_something_arrives(tmp_path: Path) -> None:
+    port = free_port()
+    with (
+        started(tmp_path, "listen", "--on", f"127.0.0.1:{port}") as listen,
+        socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender,
+    ):
+        listen.wait_for("waiting for datagrams")
+        sender.sendto(b"anything", ("127.0.0.1", port))
+        listen.wait_for("1 datagrams")
+        assert listen.stop(signal.SIGINT) == 0
+    assert "8 bytes, layout none fits" in listen.output
+
+
+def sender_port(line: str) -> int:
+    found = re.search(r"< 127\.0\.0\.1:(\d+)", line)
+    assert found, line
+    return int(found[1])
+
+
+# -- bad input --------------------------------------------------------------------------------------
+
+
+def told(result: subprocess.CompletedProcess[str], *words: str) -> None:
+    """Exit code 2; at the end a sentence with what was found, what was expected and the cure; nothing raw."""
+    assert result.returncode == 2, result.stdout + result.stderr
+    assert not result.stdout
+    assert "Traceback" not in result.stderr
+    _, name, message = result.stderr.partition("pointer-bridge ")
+    assert name
+    assert len(set(message.splitlines())) == len(message.splitlines()), "said twice"
+    for line in message.splitlines():
+        assert re.search(r": found .+; expected .+\. .+\.$", line), line
+    for word in words:
+        assert word in message
+
+
+MISTAKES = {  # file, what stood there, what stands there now, what the message has to say
+    "unknown unit": (
+        "layouts/labelled-text.toml",
+        'unit = "ft"',
+        'unit = "furlong"',
+        ["labelled-text.toml: fields.1.unit", "unknown unit 'furlong'", "m, km, ft, NM, mi"],
+    ),
+    "unknown quantity": (
+        "layouts/labelled-text.toml",
+        'quantity = "pitch"',
+        'quantity = "pich"',
+        ["labelled-text.toml: fields.9.quantity", "unknown quantity 'pich'", "Did you mean pitch"],
+    ),
+    "unknown indication": (
+        "panel.toml",
+        'indication = "vertical_speed"',
+        'indication = "vertical_sped"',
+        [
+            "gauges.vertical_speed.pointers.needle.indication",
+            "'vertical_sped'",
+            "Did you mean vertical_speed",
+        ],
+    ),
+    "two pointers on one channel": (
+        "panel.toml",
+        'board = "left"\nchannel = 1',
+        'board = "left"\nchannel = 0',
+        ["gauges.altimeter.pointers.thousands.channel", "gauges.altimeter.pointers.hundreds", "its own"],
+    ),
+    "curve that turns back": (
+        "calibration/airspeed.toml",
+        "[80, 108, 109.1]",
+        "[80, 108, 50]",
+        ["airspeed.toml: needle.points", "angle 50 at reading 80 follows 66.9", "turns back", "Measure"],
+    ),
+    "readings out of order": (
+        "calibration/airspeed.toml",
+        "[80, 108, 109.1]",
+        "[50, 108, 109.1]",
+        ["airspeed.toml: needle.points", "reading 50 follows 60", "in order"],
+    ),
+    "gear train with a zero": (
+        "panel.toml",
+        "[drives.geared] ",
+        '[drives.geared]\ngear_train = ["32/9", "0/11"]\n#',
+        ["panel.toml: drives.geared.gear_train.1", "'0/11'", "above zero", "tooth"],
+    ),
+    "gear train over zero": (
+        "panel.toml",
+        "[drives.geared] ",
+        '[drives.geared]\ngear_train = ["32/0"]\n#',
+        ["panel.toml: drives.geared.gear_train.0", "'32/0'", "teeth over teeth"],
+    ),
+    "unknown key": (
+        "panel.toml",
+        "tick_hz",
+        "tickhz",
+        ["panel.toml: tickhz", "unknown key", "Did you mean tick_hz"],
+    ),
+    "no TOML": ("panel.toml", "tick_hz =", "tick_hz = =", ["panel.toml:", "line 6", "Mend that line"]),
+    "missing file": (
+        "panel.toml",
+        "calibration/heading.toml",
+        "calibration/heding.toml",
+        ["heding.toml", "no such file", "Check the path"],
+    ),
+}
+
+
+@pytest.mark.parametrize("mistake", MISTAKES)
+def test_a_mistake_in_a_description_is_explained(panel: Path, tmp_path: Path, mistake: str) -> None:
+    file, old, new, words = MISTAKES[mistake]
+    change(panel.parent / file, old, new)
+    told(command(tmp_path, "run", panel), *words)
+
+
+def test_all_mistakes_are_told_at_once(panel: Path, tmp_path: Path) -> None:
+    for mistake in ("curve that turns back", "unknown indication", "unknown unit"):
+        file, old, new, _ = MISTAKES[mistake]
+        change(panel.parent / file, old, new)
+    told(command(tmp_path, "run", panel), "needle.points", "vertical_sped", "furlong")
+
+
+@pytest.mark.parametrize(
+    ("log", "words"),
+    [
+        ("pressure_altitude[ft]\n1000\n", ["log.csv:1", "time[s]"]),
+        ("time[s],pressure_altitude\n0,1000\n", ["log.csv:1", "column 2", "pressure_altitude[ft]"]),
+        ("time[s],pressure_altitude[furlong]\n0,1\n", ["log.csv:1", "column 2", "unknown unit 'furlong'"]),
+        ("time[s],presure_altitude[ft]\n0,1\n", ["log.csv:1", "Did you mean pressure_altitude"]),
+        ("time[s],pressure_altitude[ft]\n0,1\n1,high\n2,3\n", ["log.csv:3", "'high'"]),
+        ("time[s],pressure_altitude[ft]\n", ["log.csv", "no line"]),
+    ],
+)
+def test_a_mistake_in_a_log_is_explained(tmp_path: Path, log: str, words: list[str]) -> None:
+    (tmp_path / "log.csv").write_text(log, encoding="utf-8")
+    panel = ROOT / "config" / "panel.toml"
+    told(command(tmp_path, "replay", "log.csv", "--panel", panel, "--speed", "max"), *words)
+
+
+def test_a_gauge_whose_column_is_missing_from_the_log_is_named_and_others_fly(tmp_path: Path) -> None:
+    rows = "".join(f"{n / 20:.2f},1000\n" for n in range(40))
+    (tmp_path / "log.csv").write_text(f"time[s],pressure_altitude[ft]\n{rows}", encoding="utf-8")
+    panel = ROOT / "config" / "panel.toml"
+    result = command(tmp_path, "replay", "log.csv", "--panel", panel, "--speed", "max")
+    assert result.returncode == 0
+    lacking = re.findall(r"gauge lacks telemetry +gauge=(\w+) why=(.+)", result.stderr)
+    assert {gauge for gauge, _ in lacking} == {"altimeter", "airspeed", "turn", "heading", "attitude"}
+    assert "altimeter_setting" in dict(lacking)["altimeter"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["run", "nothing.toml"], ["nothing.toml", "no such file"]),
+        (["replay", "nothing.csv"], ["nothing.csv", "Check the path"]),
+        (["demo", "--speed", "fast"], ["--speed", "'fast'", "a factor above 0, or max"]),
+        (["demo", "--from", "99999"], ["circuit.csv", "no line from 99999 s", "--from"]),
+        (["demo", "--to", "20", "--trace", "no-folder/t.csv"], ["no-folder", "a file that can be written"]),
+        (["listen", "--on", "here"], ["--on", "here"]),
+        (["listen", "--on", "127.0.0.1:0", "--layout", "nothing.toml"], ["nothing.toml", "no such file"]),
+    ],
+)
+def test_a_mistake_in_an_option_is_explained(panel: Path, arguments: list[str], words: list[str]) -> None:
+    told(command(panel.parent.parent, *arguments), *words)
+
+
+def test_a_port_in_use_is_explained(panel: Path, tmp_path: Path) -> None:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
+        other.bind(("127.0.0.1", 0))
+        place = f"127.0.0.1:{other.getsockname()[1]}"
+        file = panel.read_text(encoding="utf-8")
+        panel.write_text(re.sub(r"listen = \"127.0.0.1:\d+\"", f'listen = "{place}"', file), encoding="utf-8")
+        for words in (["run", panel], ["listen", panel], ["listen", "--on", place]):
+            told(
+                command(tmp_path, *words),
+                f"listen {place}: found that port in use by another program; expected a free port",
+                "Stop the other program",
+            )
+
+
+def test_a_recording_never_overwrites_another(panel: Path, tmp_path: Path) -> None:
+    (tmp_path / "flight.csv").write_text("mine", encoding="utf-8")
+    told(
+        command(tmp_path, "run", panel, "--record", "flight.csv"),
+        "flight.csv: found a file that is there already; expected a new one",
+    )
+    assert (tmp_path / "flight.csv").read_text(encoding="utf-8") == "mine"
+
+
+def test_output_may_be_cut_short_by_its_reader(tmp_path: Path) -> None:
+    """As `pointer-bridge check ... | head -1` does."""
+    with subprocess.Popen(
+        [sys.executable, "-m", "bridge.cli", "check", str(ROOT / "config" / "panel.toml")],
+        cwd=tmp_path,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    ) as process:
+        assert process.stdout
+        assert process.stderr
+        process.stdout.readline()
+        process.stdout.close()
+        assert b"Traceback" not in process.stderr.read()
+
+
+def test_times_of_a_loop_go_on_rising(tmp_path: Path) -> None:
+    """`--loop` never ends by itself; the reader of the trace sees time go on over the seam."""
+    panel = ROOT / "config" / "panel.toml"
+    window = ("--from", "100", "--to", "101", "--speed", "max", "--loop")
+    trace = tmp_path / "trace.csv"
+    with started(tmp_path, "replay", CIRCUIT, "--panel", panel, *window, "--trace", trace) as loop:
+        end_s = time.monotonic() + PATIENCE_S
+        while not trace.exists() or trace.stat().st_size < 200_000:
+            assert time.monotonic() < end_s
+            time.sleep(0.05)
+        assert loop.stop(signal.SIGINT) == 0
+    lines = trace.read_text(encoding="utf-8").splitlines()[1:-1]
+    times = [float(line.split(",")[0]) for line in lines]
+    assert times[-1] > 102
+    assert all(b - a == pytest.approx(0.01, abs=2e-4) for a, b in itertools.pairwise(times))

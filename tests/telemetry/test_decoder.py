@@ -1,0 +1,411 @@
+"""Decoders: what a datagram says is what comes out, in the unit of the face; whatever else comes, is refused.
+
+The encoders here are independent of the decoders, and so are the units: definitions by hand (international
+foot 0.3048 m, nautical mile 1852 m, 1 inHg = 3386.389 Pa as in NIST SP 811, radian 180/pi degrees).
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import struct
+from collections.abc import Callable
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bridge.errors import TelemetryError
+from bridge.telemetry.decoder import Decoded, Labels
+from bridge.telemetry.layout import Layout, load_layout
+from tests.telemetry.written import DATA, EXAMPLES, layout_of, toml
+
+# quantity, unit as sent, low and high in the canonical unit, from canonical unit to the sent one
+SENT: list[tuple[str, str, float, float, Callable[[float], float]]] = [
+    ("pressure_altitude", "m", -5000, 120_000, lambda ft: ft * 0.3048),
+    ("geometric_altitude", "ft", -5000, 400_000, lambda ft: ft),
+    ("indicated_airspeed", "m/s", -60, 1500, lambda kt: kt * 1852 / 3600),
+    ("true_airspeed", "km/h", -60, 4000, lambda kt: kt * 1.852),
+    ("vertical_speed", "m/s", -60_000, 60_000, lambda ft_min: ft_min * 0.3048 / 60),
+    ("altimeter_setting", "hPa", 25, 33, lambda inhg: inhg * 33.86389),
+    ("heading_true", "rad", 0, 359.9, lambda deg: deg * math.pi / 180),
+    ("bank", "deg", -180, 179.9, lambda deg: deg),
+    ("turn_rate", "rad/s", -1000, 1000, lambda deg_s: deg_s * math.pi / 180),
+    ("outside_air_temperature", "degF", -110, 70, lambda degc: degc * 9 / 5 + 32),
+    ("engine_speed", "rpm", 0, 100_000, lambda rpm: rpm),
+    ("time", "ms", 0, 1e6, lambda s: s * 1000),
+]
+TYPES = {"float32": "f", "float64": "d"}
+
+
+@st.composite
+def some_sent(draw: st.DrawFn) -> tuple[list[tuple[str, str]], list[float], list[float]]:
+    """(quantity, unit) of some fields, their values in the canonical unit, the same as sent."""
+    chosen = draw(st.lists(st.sampled_from(SENT), min_size=1, max_size=8, unique_by=lambda row: row[0]))
+    if [row[0] for row in chosen] == ["time"]:
+        chosen.append(SENT[0])
+    values = [draw(st.floats(row[2], row[3])) for row in chosen]
+    sent = [row[4](value) for row, value in zip(chosen, values, strict=True)]
+    return [(row[0], row[1]) for row in chosen], values, sent
+
+
+def check(layout: Layout, datagram: bytes, names: list[str], values: list[float], rel: float = 1e-9) -> None:
+    """The datagram decodes to these values, `time` among them."""
+    decoded = layout.decoder().decode(datagram)
+    assert isinstance(decoded, Decoded)
+    assert decoded.dropped == ()
+    expected = dict(zip(names, values, strict=True))
+    time_s = expected.pop("time", None)
+    assert set(decoded.readings) == set(expected)
+    for name, value in expected.items():
+        assert decoded.readings[name] == pytest.approx(value, rel=rel, abs=rel * 400), name
+    assert decoded.source_time_s == (None if time_s is None else pytest.approx(time_s, rel=rel, abs=1e-9))
+
+
+Sent = tuple[list[tuple[str, str]], list[float], list[float]]
+
+
+@given(some_sent(), st.sampled_from([",", ";", "\t", " ", "|"]), st.randoms(use_true_random=False))
+def test_columns_by_place_come_back_as_sent(sent: Sent, separator: str, random: object) -> None:
+    fields, values, raw = sent
+    places = list(range(1, 2 * len(fields) + 1))
+    random.shuffle(places)  # type: ignore[attr-defined]
+    columns = ["0"] * (2 * len(fields))
+    described: list[dict[str, object]] = []
+    for (quantity, unit), place, number in zip(fields, places, raw, strict=False):
+        columns[place - 1] = repr(number)
+        described.append({"quantity": quantity, "unit": unit, "column": place})
+    layout = layout_of(toml({"kind": "delimited", "separator": separator}, described))
+    check(layout, separator.join(columns).encode() + b"\r\n", [f[0] for f in fields], values)
+
+
+@given(some_sent())
+def test_pairs_in_any_order_among_others_come_back_as_sent(sent: Sent) -> None:
+    fields, values, raw = sent
+    described: list[dict[str, object]] = [
+        {"quantity": q, "unit": u, "key": f"k {i}"} for i, (q, u) in enumerate(fields)
+    ]
+    layout = layout_of(toml({"kind": "keyvalue", "begins": "S:", "separator": ";", "assign": ":"}, described))
+    pairs = [f" k {i} : {number!r}" for i, number in enumerate(raw)]
+    datagram = "S:" + ";".join(["other:abc", *reversed(pairs)]) + ";\n"
+    check(layout, datagram.encode(), [f[0] for f in fields], values)
+
+
+@given(some_sent())
+def test_json_values_deep_in_objects_and_arrays_come_back_as_sent(sent: Sent) -> None:
+    fields, values, raw = sent
+    described: list[dict[str, object]] = []
+    document: dict[str, object] = {"numbers": [[None, number] for number in raw[::2]]}
+    for i, (quantity, unit) in enumerate(fields):
+        path: list[object] = ["numbers", i // 2, 1] if i % 2 == 0 else ["named", f"n{i}"]
+        described.append({"quantity": quantity, "unit": unit, "path": path})
+    document["named"] = {f"n{i}": raw[i] for i in range(1, len(raw), 2)}
+    layout = layout_of(toml({"kind": "json"}, described))
+    check(layout, json.dumps(document).encode(), [f[0] for f in fields], values)
+
+
+@given(some_sent(), st.sampled_from(["little", "big"]), st.data())
+def test_packed_numbers_come_back_as_sent(sent: Sent, order: str, data: st.DataObject) -> None:
+    fields, values, raw = sent
+    datagram = bytearray(b"\x01SB\xff")
+    described: list[dict[str, object]] = []
+    for (quantity, unit), number in zip(fields, raw, strict=True):
+        datagram += bytes(data.draw(st.integers(0, 5)))
+        kind = data.draw(st.sampled_from(sorted(TYPES)))
+        described.append({"quantity": quantity, "unit": unit, "offset": len(datagram), "type": kind})
+        datagram += struct.pack((">" if order == "big" else "<") + TYPES[kind], number)
+    data.draw(st.randoms(use_true_random=False)).shuffle(described)
+    head = {"kind": "binary", "byte_order": order, "begins": "0x015342ff", "length": len(datagram)}
+    expected = {q: v for (q, _), v in zip(fields, values, strict=True)}
+    names = [str(field["quantity"]) for field in described]
+    check(layout_of(toml(head, described)), bytes(datagram), names, [expected[name] for name in names], 3e-7)
+
+
+@given(some_sent(), st.integers(1, 4), st.sampled_from(["little", "big"]))
+def test_numbers_in_tagged_groups_come_back_as_sent(sent: Sent, numbers: int, order: str) -> None:
+    fields, values, raw = sent
+    described: list[dict[str, object]] = []
+    pack = (">" if order == "big" else "<") + "h" + "d" * numbers
+    groups = [struct.pack(pack, 9999, *([math.nan] * numbers))]
+    for start in range(0, len(raw), numbers):
+        part = raw[start : start + numbers]
+        groups.append(struct.pack(pack, -start, *part, *([0.0] * (numbers - len(part)))))
+    for i, (quantity, unit) in enumerate(fields):
+        tag, number = -(i - i % numbers), i % numbers + 1
+        described.append({"quantity": quantity, "unit": unit, "tag": tag, "number": number})
+    head = {
+        "kind": "groups", "byte_order": order, "begins": "G", "header_length": 3,
+        "tag_type": "int16", "number_type": "float64", "numbers": numbers,
+    }  # fmt: skip
+    check(layout_of(toml(head, described)), b"G__" + b"".join(groups), [f[0] for f in fields], values)
+
+
+WHOLE = {f"{sign}int{bits}": bits // 8 for sign in ("", "u") for bits in (8, 16, 32, 64)}
+
+
+@pytest.mark.parametrize("kind", WHOLE)
+@pytest.mark.parametrize("order", ["little", "big"])
+def test_every_whole_number_type_is_read_with_its_scale(kind: str, order: str) -> None:
+    head = {"kind": "binary", "byte_order": order}
+    field = {"quantity": "pitch", "unit": "deg", "offset": 1, "type": kind, "scale": -0.25}
+    layout = layout_of(toml(head, [field]))
+    raw = 100 if kind.startswith("u") else -100
+    datagram = b"?" + raw.to_bytes(WHOLE[kind], order, signed=raw < 0)  # type: ignore[arg-type]
+    check(layout, datagram, ["pitch"], [-0.25 * raw])
+
+
+EXAMPLE_LAYOUTS = [load_layout(path) for path in sorted(EXAMPLES.glob("*.toml"))]
+SEEDS = [
+    b"<LABELS> ,Time,pressure_altitude_ft",
+    b"1,2,3\n",
+    b"AIR hdg=5;alt_m=1",
+    b'{"air": {"altitude_ft": 1e400}}',
+    b'{"air": []}',
+    b"[" * 100_000,
+    b"LKM1" + bytes(24),
+    b"GRP\x01" + bytes(14),
+    b'{"clock":' + b"9" * 5000 + b"}",
+    b'{"attitude": [true, "x", {}]}',
+    b"\xff\xfe1\x00",
+    b"\xff" * 28,
+]
+
+
+@given(
+    st.one_of(
+        st.binary(max_size=200), st.builds(bytes.__add__, st.sampled_from(SEEDS), st.binary(max_size=60))
+    )
+)
+def test_no_bytes_make_a_decoder_raise_anything_but_a_telemetry_error(datagram: bytes) -> None:
+    for layout in EXAMPLE_LAYOUTS:
+        decoder = layout.decoder()
+        for _ in range(2):
+            try:
+                decoded = decoder.decode(datagram)
+            except TelemetryError as error:
+                assert error.layout == layout.name
+                continue
+            if isinstance(decoded, Decoded):
+                assert all(math.isfinite(value) for value in decoded.readings.values())
+
+
+@given(st.lists(st.text(alphabet="0123456789.,-+eE_ <>LABSTime;=nanif\n\0", max_size=60), max_size=5))
+def test_no_text_makes_a_labelled_decoder_raise_anything_but_a_telemetry_error(texts: list[str]) -> None:
+    layout = layout_of(
+        toml({"kind": "delimited"}, [{"quantity": "pitch", "unit": "deg", "label": "L", "column": 1}])
+    )
+    decoder = layout.decoder()
+    for text in [*texts, "L,Time"]:
+        try:
+            decoder.decode(text.encode())
+        except TelemetryError as error:
+            assert error.layout == "sample"
+
+
+def cause(layout: Layout, datagram: bytes) -> str:
+    with pytest.raises(TelemetryError) as raised:
+        layout.decoder().decode(datagram)
+    return raised.value.cause
+
+
+def test_a_datagram_that_can_not_be_trusted_is_refused_whole() -> None:
+    by_name = {layout.name: layout for layout in EXAMPLE_LAYOUTS}
+    packed, groups = by_name["packed"], by_name["groups"]
+    assert cause(packed, b"LKM2" + bytes(24)) == "begins otherwise"
+    assert cause(packed, b"LKM1" + bytes(23)) == "wrong length"
+    assert cause(groups, b"GRP\x01" + bytes(13)) == "short"
+    assert cause(groups, b"GRP\x01" + bytes(15)) == "wrong length"
+    assert cause(groups, b"GRP\x01" + struct.pack(">H3f", 99, 1, 2, 3)) == "nothing known"
+    assert cause(by_name["json"], b"{") == "not JSON"
+    assert cause(by_name["json"], b"[1, 2]") == "nothing known"
+    assert cause(by_name["keyvalue"], b"AIR hdg=5;rubbish") == "not pairs"
+    assert cause(by_name["keyvalue"], b"WIND from=240") == "begins otherwise"
+    columns = layout_of(toml({"kind": "delimited"}, [{"quantity": "pitch", "unit": "deg", "column": 2}]))
+    assert cause(columns, b"1") == "short"
+    assert cause(columns, b"1,2\n3,4\n") == "several lines"
+    exact = layout_of(
+        toml({"kind": "delimited", "columns": 3}, [{"quantity": "pitch", "unit": "deg", "column": 2}])
+    )
+    assert cause(exact, b"1,2,3,4") == "wrong columns"
+
+
+@pytest.mark.parametrize(
+    ("token", "why"),
+    [
+        (b"nan", "not finite"),
+        (b"-inf", "not finite"),
+        (b"91", "out of range"),
+        (b"", "blank"),
+        (b"up", "not a number"),
+        (b"1_0", "not a number"),
+        (b"1e400", "not finite"),
+        (b"0x10", "not a number"),
+    ],
+)
+def test_a_number_that_is_no_reading_is_left_out_and_the_others_kept(token: bytes, why: str) -> None:
+    fields: list[dict[str, object]] = [
+        {"quantity": "pitch", "unit": "deg", "column": 1},
+        {"quantity": "bank", "unit": "deg", "column": 2},
+    ]
+    decoded = layout_of(toml({"kind": "delimited"}, fields)).decoder().decode(token + b",-3.5")
+    assert isinstance(decoded, Decoded)
+    assert decoded.readings == {"bank": -3.5}
+    assert [(error.field, error.cause) for error in decoded.dropped] == [("pitch", why)]
+
+
+@given(st.floats(-100_000, 100_000))
+def test_a_direction_is_wrapped_whatever_way_the_sender_counts(value: float) -> None:
+    fields: list[dict[str, object]] = [
+        {"quantity": "heading_true", "unit": "deg", "column": 1},
+        {"quantity": "bank", "unit": "deg", "column": 1},
+    ]
+    decoded = layout_of(toml({"kind": "delimited"}, fields)).decoder().decode(repr(value).encode())
+    assert isinstance(decoded, Decoded)
+    heading, bank = decoded.readings["heading_true"], decoded.readings["bank"]
+    assert 0 <= heading < 360
+    assert -180 <= bank < 180
+    for wrapped in (heading, bank):
+        turns = (value - wrapped) / 360
+        assert turns == pytest.approx(round(turns), abs=1e-9)
+
+
+def test_a_quarter_turn_in_float32_radians_is_still_a_pitch_of_90_degrees() -> None:
+    field = {"quantity": "pitch", "unit": "rad", "offset": 0, "type": "float32"}
+    layout = layout_of(toml({"kind": "binary", "byte_order": "big"}, [field]))
+    datagram = struct.pack(">f", math.pi / 2)
+    assert math.degrees(struct.unpack(">f", datagram)[0]) > 90
+    assert layout.decoder().decode(datagram) == Decoded({"pitch": 90.0}, None)
+
+
+@pytest.mark.parametrize(("sent", "heading"), [("360", 0), ("-90", 270), ("-1e-17", 0), ("719.5", 359.5)])
+def test_headings_on_the_seam(sent: str, heading: float) -> None:
+    layout = layout_of(
+        toml({"kind": "delimited"}, [{"quantity": "heading_true", "unit": "deg", "column": 1}])
+    )
+    check(layout, sent.encode(), ["heading_true"], [heading])
+    assert cause(layout, b"1e30") == "out of range"
+
+
+LABELLED: list[dict[str, object]] = [
+    {"quantity": "pitch", "unit": "deg", "label": "p"},
+    {"quantity": "bank", "unit": "deg", "label": "b"},
+]
+
+
+def test_labels_say_where_the_columns_stand_and_may_come_again_in_another_order() -> None:
+    decoder = layout_of(toml({"kind": "delimited"}, LABELLED)).decoder()
+    with pytest.raises(TelemetryError, match="waiting for labels"):
+        decoder.decode(b"1,2,3")
+    assert decoder.decode(b"x, p ,b\n") == Labels(("x", "p", "b"))
+    assert decoder.decode(b"1,2,3") == Decoded({"pitch": 2, "bank": 3}, None)
+    assert decoder.decode(b"b,x,p,y") == Labels(("b", "x", "p", "y"))
+    assert decoder.decode(b"1,2,3,4") == Decoded({"pitch": 3, "bank": 1}, None)
+    with pytest.raises(TelemetryError, match="wrong columns"):
+        decoder.decode(b"1,2,3")
+
+
+def test_a_label_that_is_missing_or_repeated_is_told_and_a_column_settles_which_is_meant() -> None:
+    text = toml({"kind": "delimited", "header": "#"}, LABELLED)
+    decoder = layout_of(text).decoder()
+    labels = decoder.decode(b"# p,bb,p")
+    assert [(error.field, error.cause) for error in labels.dropped] == [
+        ("pitch", "label twice"),
+        ("bank", "label missing"),
+    ]
+    assert "Did you mean bb" in labels.dropped[1].detail
+    with pytest.raises(TelemetryError, match="no known label"):
+        decoder.decode(b"#a,c")
+    settled = layout_of(text.replace('"p"', '"p"\ncolumn = 3')).decoder()
+    assert settled.decode(b"4,5,6") == Decoded({"pitch": 6}, None)
+    settled.decode(b"#p,b,p")
+    assert settled.decode(b"4,5,6") == Decoded({"pitch": 6, "bank": 5}, None)
+
+
+def test_what_jsbsim_itself_sends_is_read_by_the_shipped_layout() -> None:
+    """Bytes captured from jsbsim's socket output; factors by hand: 1 psf = 47.88026 Pa (NIST SP 811)."""
+    decoder = load_layout(EXAMPLES / "labelled-text.toml").decoder()
+    first, labels, later = ((DATA / f"jsbsim-udp-{n}.bin").read_bytes() for n in ("first", "labels", "later"))
+    with pytest.raises(TelemetryError, match="waiting for labels"):
+        decoder.decode(first)
+    named = decoder.decode(labels)
+    assert isinstance(named, Labels)
+    assert named.dropped == ()
+    at_start = decoder.decode(first)
+    assert isinstance(at_start, Decoded)
+    assert at_start.source_time_s == 0
+    assert at_start.readings["pressure_altitude"] == 10309.86
+    assert at_start.readings["heading_true"] == 270
+    decoded = decoder.decode(later)
+    assert isinstance(decoded, Decoded)
+    assert decoded.dropped == ()
+    assert decoded.source_time_s == 3.3
+    assert decoded.readings["static_pressure"] == pytest.approx(1435.987 * 0.4788026, rel=1e-6)
+    assert decoded.readings["sea_level_setting"] == pytest.approx(2130.273 * 47.88026 / 3386.389, rel=1e-6)
+    assert decoded.readings["vertical_speed"] == pytest.approx(20.86012 * 60)
+    assert decoded.readings["roll_rate"] == pytest.approx(math.degrees(-0.01416068))
+    assert decoded.readings["calibrated_airspeed"] == 80.85034
+    assert decoded.readings["geometric_altitude"] == 10519.73
+
+
+def test_the_shipped_key_and_value_layout_reads_the_datagram_that_it_explains() -> None:
+    layout = load_layout(EXAMPLES / "keyvalue.toml")
+    datagram = b"AIR t_ms=120500;alt_m=652.3;qnh_hpa=1009.1;ias_kmh=166.7;vs_ms=2.5;hdg=358.2\n"
+    decoded = layout.decoder().decode(datagram)
+    assert isinstance(decoded, Decoded)
+    assert decoded.source_time_s == pytest.approx(120.5)
+    assert decoded.readings == pytest.approx(
+        {
+            "pressure_altitude": 652.3 / 0.3048,
+            "altimeter_setting": 100_910 / 3386.389,
+            "indicated_airspeed": 166.7 / 1.852,
+            "vertical_speed": 2.5 / 0.3048 * 60,
+            "heading_magnetic": 358.2,
+        }
+    )
+
+
+def test_the_shipped_json_layout_reads_the_datagram_that_it_explains() -> None:
+    text = (EXAMPLES / "json.toml").read_text(encoding="utf-8")
+    datagram = "".join(line.lstrip("# ") for line in text.splitlines()[2:4])
+    decoded = load_layout(EXAMPLES / "json.toml").decoder().decode(datagram.encode())
+    assert isinstance(decoded, Decoded)
+    assert decoded.source_time_s == 120.5
+    assert decoded.readings == pytest.approx(
+        {
+            "pressure_altitude": 2140, "indicated_airspeed": 62,
+            "pitch": 3.1, "bank": 12, "heading_true": 187.5,
+            "engine_speed": 2310, "oil_pressure": 61, "oil_temperature": (180 - 32) * 5 / 9,
+        }
+    )  # fmt: skip
+
+
+def test_the_shipped_packed_layout_reads_the_datagram_that_it_explains() -> None:
+    datagram = b"LKM1" + struct.pack("<IdfhHhh", 120_500, 652.272, 46.3, -250, 49_152, -1250, 0)
+    decoded = load_layout(EXAMPLES / "packed.toml").decoder().decode(datagram)
+    assert isinstance(decoded, Decoded)
+    assert decoded.source_time_s == pytest.approx(120.5)
+    assert decoded.readings == pytest.approx(
+        {
+            "pressure_altitude": 2140, "indicated_airspeed": 90, "vertical_speed": -2.5 / 0.3048 * 60,
+            "heading_magnetic": 270, "bank": -12.5,
+        }
+    )  # fmt: skip
+
+
+def test_the_shipped_groups_layout_reads_groups_in_any_order_and_over_several_datagrams() -> None:
+    decoder = load_layout(EXAMPLES / "groups.toml").decoder()
+    attitude = struct.pack(">H3f", 20, 0.1, -0.2, math.pi / 2)
+    height = struct.pack(">H3f", 10, 652.272, 2.0, 0)
+    first = decoder.decode(b"GRP\x01" + attitude + struct.pack(">H3f", 77, 1, 2, 3) + height)
+    assert isinstance(first, Decoded)
+    assert first.readings == pytest.approx(
+        {
+            "pitch": math.degrees(0.1), "bank": math.degrees(-0.2), "heading_true": 90,
+            "geometric_altitude": 2140, "vertical_speed": 2 / 0.3048 * 60,
+        },
+        rel=1e-6,
+    )  # fmt: skip
+    second = decoder.decode(
+        b"GRP\x01" + struct.pack(">H3f", 30, 2300, 0, 0) + struct.pack(">H3f", 1, 5.5, 0, 0)
+    )
+    assert second == Decoded({"engine_speed": 2300}, 5.5)
