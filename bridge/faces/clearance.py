@@ -1,6 +1,6 @@
 """What can't be printed or read is found here: numerals that overlap, marks that run together.
 
-A text's box is its ink by the font's own measures, turned as it stands.
+A text's box is its ink by the font's own measures, turned as drawn.
 """
 
 from __future__ import annotations
@@ -13,18 +13,18 @@ from bridge.faces import font
 from bridge.faces.primitives import Circle, Line, Point, Polygon, Sector, Shape, Text, polar, turned
 
 CLEAR_MM = 0.3
-"""Least distance between a text and what stands next to it (common practice, no source)."""
+"""Least distance between a text and its neighbours (common practice, no source)."""
 
 Box = tuple[Point, ...]
 
 
 def size_of(text: Text) -> float:
-    """Type size (mm) that gives capitals of the text's height."""
+    """Type size (mm) for capitals of the text's height."""
     return text.height / font.capital()
 
 
 def pen_start(text: Text) -> tuple[float, float]:
-    """Where the pen starts, from the text's middle, in the text's own frame: its ink stands centred."""
+    """Where the pen starts, from the text's middle, in the text's own frame: its ink is centred."""
     left, _, right, _ = font.extent(text.text)
     return -(left + right) / 2 * size_of(text), -text.height / 2
 

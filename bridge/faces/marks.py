@@ -14,6 +14,7 @@ from bridge.faces import font
 from bridge.faces.clearance import crowded, cut_marks, text_box
 from bridge.faces.primitives import Arc, Circle, Line, Polygon, Primitive, Sector, Shape, Text, polar
 from bridge.faces.shapes import symbol_shape
+from bridge.faces.speed_marks import MissingSpeedError, speed_marks
 from bridge.gauges.curve import Curve
 from bridge.panel.description import Aircraft
 from bridge.panel.face import PRINTABLE_MM, Band, Colour, Letters, Limit, Scale, Sheet
@@ -48,41 +49,25 @@ class MarkPlacement:
 
 
 face_angles = MarkPlacement(1.0)
-"""On the face a mark stands where the pointer does."""
+"""On the face a mark is where the pointer is."""
 card_angles = MarkPlacement(-1.0)
-"""On a card it stands as far the other way, so that the card's turning brings it to 12 o'clock."""
+"""On a card it is as far the other way, so that the card's turning brings it to 12 o'clock."""
 
 
 def slide_heights(crank_mm: float) -> MarkPlacement:
-    """On a sliding card it stands as high as the crank will lower the card."""
+    """On a sliding card it is as high as the crank will lower the card."""
     return MarkPlacement(1.0, crank_mm)
 
 
-def speed_marks(aircraft: Aircraft, radius: float, width: float) -> tuple[list[Band], list[Limit]]:
-    """Arcs and red line at the aircraft's speeds, as 14 CFR 23.1545(b) before amendment 64 has them.
+@dataclass(frozen=True, slots=True)
+class _Mark:
+    """One mark of a scale: its angle or height by `placement`, outer end, colour, and name in messages."""
 
-    Red radial line at VNE; yellow arc from VNO to VNE; green arc from VS1 to VNO; white arc from VS0
-    to VFE (left out when the aircraft has neither). Raises KeyError naming the speed that is missing.
-    """
-    speeds = {}
-    for name in ("stall_clean_kt", "normal_operating_kt", "never_exceed_kt"):
-        speeds[name] = _speed(aircraft, name)
-    clean, normal, never = speeds.values()
-    bands = [
-        Band(colour="green", low=clean, high=normal, radius_mm=radius, width_mm=width),
-        Band(colour="yellow", low=normal, high=never, radius_mm=radius, width_mm=width),
-    ]
-    if aircraft.stall_landing_kt or aircraft.flaps_extended_kt:
-        low, high = _speed(aircraft, "stall_landing_kt"), _speed(aircraft, "flaps_extended_kt")
-        bands.append(Band(colour="white", low=low, high=high, radius_mm=radius - width, width_mm=width))
-    return bands, [Limit(at=never, radius_mm=radius + 0.5, length_mm=2 * width + 2.5, width_mm=1.4)]
-
-
-def _speed(aircraft: Aircraft, name: str) -> float:
-    value: float | None = getattr(aircraft, name)
-    if value is None:
-        raise KeyError(name)
-    return value
+    placement: MarkPlacement
+    at: float
+    outer_mm: float
+    colour: Colour
+    name: str
 
 
 class SheetDrawing:
@@ -118,10 +103,8 @@ class SheetDrawing:
             outer = marks.radius_mm or self.sheet.radius_mm - EDGE_MM
             try:
                 more_bands, more_limits = speed_marks(self.aircraft, outer, marks.width_mm)
-            except KeyError as missing:
-                self._fault(
-                    "speeds", f"no {missing.args[0]}", f"aircraft.{missing.args[0]}", "Add that speed"
-                )
+            except MissingSpeedError as missing:
+                self._fault("speeds", str(missing), f"aircraft.{missing.speed}", "Add that speed")
                 more_bands, more_limits = [], []
             bands += [band.model_copy(update={"pointer": marks.pointer}) for band in more_bands]
             limits += [limit.model_copy(update={"pointer": marks.pointer}) for limit in more_limits]
@@ -143,10 +126,10 @@ class SheetDrawing:
         lines = [item for item in self.items if isinstance(item, Line)]
         for text, what in crowded(texts, lines, self.holes, self.sheet.radius_mm):
             cure = "Take a larger numeral step, a smaller height, or another place"
-            self._fault(text.name.split(" ")[0], what, "lettering that stands clear", cure)
+            self._fault(text.name.split(" ")[0], what, "lettering clear of everything else", cure)
         if line := next(cut_marks(lines, self.holes), None):
             found, cure = f"the mark {line.name} over an opening", "Shorten the marks, or move one of the two"
-            self._fault(line.name.split(" ")[0], found, "marks that stand clear", cure)
+            self._fault(line.name.split(" ")[0], found, "marks clear of openings", cure)
 
     def _fault(self, key: str, found: str, expected: str, cure: str) -> None:
         self.faults.append(DescriptionError(self.where, f"{self.key}.{key}", found, expected, cure))
@@ -161,7 +144,7 @@ class SheetDrawing:
         return hand
 
     def _within(self, key: str, hand: Hand, low: float, high: float) -> bool:
-        """Whether the curve covers these readings; a bounded curve says nothing beyond its ends."""
+        """Whether the curve covers these readings; a bounded curve is not defined beyond its ends."""
         curve = hand.curve
         if not isinstance(curve, Curve) or curve.period is not None:
             return True
@@ -221,41 +204,15 @@ class SheetDrawing:
                 if round(at, 6) % 360.0 in taken:
                     continue
                 taken.add(round(at, 6) % 360.0)
-            name = f"{key} {float(reading):g}"
+            mark = _Mark(place, at, outer, colour, f"{key} {float(reading):g}")
             rank = ranks.get(reading)
             if rank is not None:
                 marks.append((at, rank))
-                self.items.append(_mark(scale, rank, place, at, outer, colour, name))
-            if text := numerals.get(reading):
-                self._numeral(key, scale, text, place, at, outer, colour, name)
+                self.items.append(_line(scale, rank, mark))
+            text = numerals.get(reading)
+            if text and self._drawable(key, text):
+                self.items += _numeral(scale, text, mark)
         self._apart(key, scale, marks, place, outer)
-
-    def _numeral(
-        self,
-        key: str,
-        scale: Scale,
-        text: str,
-        place: MarkPlacement,
-        at: float,
-        outer: float,
-        colour: Colour,
-        name: str,
-    ) -> None:
-        if not self._drawable(key, text):
-            return
-        left, bottom, right, top = _box(text, scale.numeral_mm)
-        width, height = right - left, top - bottom
-        if place.crank_mm is not None:
-            x = scale.lengths_mm[0] / 2 + _GAP_MM + width / 2
-            self.items += [
-                Text((side * x, at), text, scale.numeral_mm, 0.0, colour, name) for side in (-1, 1)
-            ]
-            return
-        east, north = (abs(value) for value in polar(1.0, at))
-        reach = height / 2 if scale.radial else width / 2 * east + height / 2 * north
-        radius = scale.numeral_radius_mm or outer - scale.lengths_mm[0] - _GAP_MM - reach
-        turn = at if scale.radial else 0.0
-        self.items.append(Text(polar(radius, at), text, scale.numeral_mm, turn, colour, name))
 
     def _letters(self, key: str, letters: Letters) -> None:
         if self._drawable(key, letters.text):
@@ -285,13 +242,28 @@ class SheetDrawing:
                 return
 
 
-def _mark(
-    scale: Scale, rank: int, place: MarkPlacement, at: float, outer: float, colour: Colour, name: str
-) -> Line:
+def _line(scale: Scale, rank: int, mark: _Mark) -> Line:
     length, width = scale.lengths_mm[rank], scale.widths_mm[rank]
-    if place.crank_mm is not None:
-        return Line((-length / 2, at), (length / 2, at), width, colour, name)
-    return Line(polar(outer, at), polar(outer - length, at), width, colour, name)
+    if mark.placement.crank_mm is not None:
+        return Line((-length / 2, mark.at), (length / 2, mark.at), width, mark.colour, mark.name)
+    outer, inner = polar(mark.outer_mm, mark.at), polar(mark.outer_mm - length, mark.at)
+    return Line(outer, inner, width, mark.colour, mark.name)
+
+
+def _numeral(scale: Scale, text: str, mark: _Mark) -> list[Text]:
+    """The numeral inside its mark; on a sliding card one on each side."""
+    left, bottom, right, top = _box(text, scale.numeral_mm)
+    width, height = right - left, top - bottom
+    if mark.placement.crank_mm is not None:
+        x = scale.lengths_mm[0] / 2 + _GAP_MM + width / 2
+        return [
+            Text((side * x, mark.at), text, scale.numeral_mm, 0.0, mark.colour, mark.name) for side in (-1, 1)
+        ]
+    east, north = (abs(value) for value in polar(1.0, mark.at))
+    reach = height / 2 if scale.radial else width / 2 * east + height / 2 * north
+    radius = scale.numeral_radius_mm or mark.outer_mm - scale.lengths_mm[0] - _GAP_MM - reach
+    turn = mark.at if scale.radial else 0.0
+    return [Text(polar(radius, mark.at), text, scale.numeral_mm, turn, mark.colour, mark.name)]
 
 
 def _ranks(scale: Scale) -> dict[Fraction, int]:

@@ -33,7 +33,7 @@ def register_font() -> None:
 
 
 def sheets_pdf(parts: Iterable[tuple[str, Part]], paper: Paper, title: str) -> bytes:
-    """All parts on as many sheets as they need. The same parts always give the same bytes.
+    """All parts on as many sheets as they need. The same parts always produce the same bytes.
 
     Each entry is a caption and its part. Raises `DescriptionError` for a part larger than the paper.
     """

@@ -29,7 +29,7 @@ def turned(point: Point, angle_deg: float) -> Point:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """A straight stroke with square ends. `name` says which mark it is."""
+    """A straight stroke with square ends. `name` identifies the mark."""
 
     start: Point
     end: Point

@@ -81,7 +81,7 @@ def _behind(half_span: float, body: float) -> list[Point]:
 
 
 def _on(radius: float, x: float) -> float:
-    """Height at which a circle about the axis stands at this x."""
+    """Height of a circle about the axis at this x."""
     return sqrt(radius**2 - x**2)
 
 

@@ -40,7 +40,7 @@ COLOURS = {
 
 CUT = "#e000a0"
 CUT_MM = 0.1
-"""Cut lines: a colour that stands on black and white, as fine as prints."""
+"""Cut lines: a colour visible on black and white, as fine as prints."""
 
 MARGIN_MM = 2.0
 
@@ -56,8 +56,8 @@ def part_svg(part: Part) -> str:
 def assembly_svg(parts: Iterable[Part], angles_deg: Mapping[str, float], title: str) -> str:
     """Parts put together with each pointer at its face angle and openings open.
 
-    What stands behind the face is seen within the face's outline only. Identifiers start with `title`,
-    so that several drawings can stand on one page.
+    What lies behind the face is seen within the face's outline only. Identifiers start with `title`,
+    so that several drawings can share one page.
     """
     ordered = sorted(parts, key=lambda part: part.layer)
     face = next(part for part in ordered if part.layer == Layer.FACE)

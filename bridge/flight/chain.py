@@ -131,10 +131,8 @@ class Chain:
 
     def _gauge(self, name: str) -> _Gauge:
         instrument = self._instruments[name]
-        rests_on = {given: frozenset({given}) for given in self.plan.given}
-        for rule in self.plan.rules:
-            rests_on[rule.output] = frozenset[str]().union(*(rests_on[source] for source in rule.inputs))
-        shown = [rests_on[need] for need in (*instrument.needs, *instrument.uses) if need in rests_on]
+        depends = self.plan.depends_on()
+        shown = [depends[need] for need in (*instrument.needs, *instrument.uses) if need in depends]
         pointers = tuple(driven for driven in self.pointers.values() if driven.pointer.gauge == name)
         return _Gauge(instrument, pointers, frozenset[str]().union(*shown))
 

@@ -1,6 +1,6 @@
 """Standard atmosphere, altimetry, airspeed and the mechanics of a turn: pure functions.
 
-Arguments and results are in the catalogue's units; every function says its range and raises
+Arguments and results are in the catalogue's units; every function documents its range and raises
 `OutOfRangeError` beyond it.
 
 Sources. Atmosphere: ICAO Doc 7488/3 (ISO 2533, same values), a layer with 6.5 K/km lapse to 11 km
@@ -72,7 +72,7 @@ _LOWEST_HPA = static_pressure_hpa(HIGHEST_FT)
 
 
 def pressure_altitude_ft(static_pressure_hpa: float) -> float:
-    """Geopotential altitude in the standard atmosphere at which this pressure stands.
+    """Geopotential altitude in the standard atmosphere with this pressure.
 
     Valid from -5,000 ft to 20 km (1,210 to 54.7 hPa); raises OutOfRangeError beyond.
     Source: ICAO Doc 7488, layers 0 to 11 km (lapse) and 11 to 20 km (isothermal).
@@ -121,7 +121,7 @@ def setting_altitude_ft(altimeter_setting_inhg: float) -> float:
     """Pressure altitude of the altimeter setting: what the barometric scale takes off the indication.
 
     Valid from 20 to 35 inHg; raises OutOfRangeError beyond.
-    Source: 14 CFR 43 Appendix E, Table IV, gives minus this value.
+    Source: 14 CFR 43 Appendix E, Table IV, lists minus this value.
     """
     if not 20.0 <= altimeter_setting_inhg <= 35.0:
         raise _out_of_range("altimeter setting [inHg]", altimeter_setting_inhg, "20 to 35 inHg")
@@ -152,7 +152,7 @@ def assumed_pressure_altitude_ft(geometric_altitude_ft: float, sea_level_setting
 def speed_of_sound_kt(temperature_degc: float) -> float:
     """Speed of sound in dry air of this static temperature.
 
-    Valid above -150 degC (where ideal gas no longer serves); raises OutOfRangeError below.
+    Valid above -150 degC (below which the ideal-gas model is not valid); raises OutOfRangeError below.
     Source: ICAO Doc 7488, ratio of specific heats 1.4.
     """
     if temperature_degc < -150.0:
@@ -165,7 +165,7 @@ _SEA_LEVEL_SOUND_KT = speed_of_sound_kt(_SEA_LEVEL_K - _ZERO_DEGC_K)
 
 
 def _pressure_ratio(mach: float) -> float:
-    """Impact over static pressure at this Mach number, odd in its sign (a tail wind sucks)."""
+    """Impact over static pressure at this Mach number, odd in its sign (negative for flow from behind)."""
     if not -1.0 <= mach <= FASTEST_MACH:
         raise _out_of_range("Mach number", mach, "-1 to 5")
     if mach < 0:
@@ -214,7 +214,7 @@ def impact_pressure_at_mach_hpa(mach: float, static_pressure_hpa: float) -> floa
 
 
 def calibrated_airspeed_kt(impact_pressure_hpa: float) -> float:
-    """Calibrated airspeed: the speed that gives this impact pressure at standard sea level.
+    """Calibrated airspeed: the speed with this impact pressure at standard sea level.
 
     Negative for a negative impact pressure. Valid from -905 to 32,073 hPa (-661 to 3,307 kt); raises
     OutOfRangeError beyond. Source: RP-1046; above 661 kt, NACA 1135 equation 100.

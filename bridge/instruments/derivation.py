@@ -1,8 +1,8 @@
-"""From the quantities that a source gives to those that the panel wants: the derivation graph.
+"""From the quantities that a source provides to those that the panel wants: the derivation graph.
 
-1. `RULES` says what follows from what, each with a cost: an exact relation 1, one that needs history
+1. `RULES` lists what follows from what, each with a cost: an exact relation 1, one that needs history
    3 or 4, one that rests on an assumption 10 or more. A given quantity is never derived.
-2. `plan` picks the cheapest way to each wanted quantity, once, when the panel loads, and says what can't
+2. `plan` picks the cheapest way to each wanted quantity, once, when the panel loads, and reports what can't
    be had and what is assumed.
 3. `Derivation` runs the chosen rules on each arrival of values.
 
@@ -29,7 +29,7 @@ _SMOOTH_S = 0.5
 _FASTEST_FT_S = 400.0
 _FASTEST_DEG_S = 180.0
 
-# Under this speed an aeroplane rolls on its wheels, and bank says nothing of its turn.
+# Under this speed an aeroplane rolls on its wheels, and bank tells nothing about its turn.
 _LEAST_TURNING_KT = 30.0
 
 
@@ -175,7 +175,7 @@ def _position_error_rules(curve: PositionError | None) -> tuple[Rule, ...]:
 class Plan:
     """How each wanted quantity is had.
 
-    `rules` in the order of running; `missing` says for each wanted quantity that can't be had what
+    `rules` in the order of running; `missing` names, for each wanted quantity that can't be had, what
     it needs; `assumptions` are sentences to show to the builder.
     """
 
@@ -187,6 +187,13 @@ class Plan:
     def start(self) -> Derivation:
         """A fresh run of this plan, without history."""
         return Derivation(self)
+
+    def depends_on(self) -> dict[str, frozenset[str]]:
+        """For every quantity that can be had, the given quantities that it rests on."""
+        depends = {name: frozenset((name,)) for name in self.given}
+        for rule in self.rules:
+            depends[rule.output] = frozenset[str]().union(*(depends[name] for name in rule.inputs))
+        return depends
 
 
 def make_plan(
@@ -228,7 +235,7 @@ def make_plan(
 
 
 def _cheapest(given: frozenset[str], rules: tuple[Rule, ...]) -> tuple[dict[str, int], dict[str, Rule]]:
-    """Cost of every quantity that can be had, and the rule that gives it; on a tie the first rule."""
+    """Cost of every quantity that can be had, and the rule that yields it; on a tie the first rule."""
     costs = dict.fromkeys(given, 0)
     chosen: dict[str, Rule] = {}
     changed = True
@@ -254,7 +261,7 @@ def _what_is_missing(name: str, given: frozenset[str], rules: tuple[Rule, ...]) 
     """What would have to be given for this quantity, in a sentence for the builder."""
     own = [rule for rule in rules if rule.output == name]
     if not own:
-        return f"{name} can't be derived: a source must give it"
+        return f"{name} can't be derived: a source must provide it"
     had = _cheapest(given, rules)[0]
     ways = [
         " with ".join(source if source not in had else f"{source} (have)" for source in rule.inputs)
@@ -269,7 +276,7 @@ def _what_is_missing(name: str, given: frozenset[str], rules: tuple[Rule, ...]) 
 class Derivation:
     """A plan at work: keeps the last values, and the history that slopes need.
 
-    Deterministic: the same arrivals at the same times give the same values.
+    Deterministic: the same arrivals at the same times yield the same values.
     """
 
     __slots__ = ("_bits", "_steps", "_values")
@@ -279,17 +286,17 @@ class Derivation:
         # Each given quantity has a bit; a step runs when one of those it rests on has arrived. So a
         # datagram without the altitude does not feed the slope of the altitude a stale sample.
         self._bits = {name: 1 << i for i, name in enumerate(sorted(plan.given))}
-        rests_on = dict(self._bits)
-        steps = []
-        for rule in plan.rules:
-            bits = 0
-            for name in rule.inputs:
-                bits |= rests_on[name]
-            rests_on[rule.output] = bits
-            steps.append(
-                (bits, rule.output, rule.inputs, rule.relation, rule.slope() if rule.slope else None)
+        depends = plan.depends_on()
+        self._steps = tuple(
+            (
+                sum(self._bits[name] for name in depends[rule.output]),
+                rule.output,
+                rule.inputs,
+                rule.relation,
+                rule.slope() if rule.slope else None,
             )
-        self._steps = tuple(steps)
+            for rule in plan.rules
+        )
 
     def update(self, time_s: float, given: Mapping[str, float]) -> dict[str, float]:
         """All values valid now, given and derived, after these have arrived.

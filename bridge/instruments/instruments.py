@@ -1,6 +1,6 @@
 """From readings to what the real instrument shows.
 
-An instrument says what it needs, takes readings with their time, and gives indications by quantity
+An instrument lists what it needs, takes readings with their time, and returns indications by quantity
 name, in the catalogue's units. `INSTRUMENTS` has a maker for each kind, by the names that a panel
 description uses; the keyword arguments of a maker are the options of its kind.
 """
@@ -28,7 +28,7 @@ class Instrument:
     """Indications that follow the readings of the same names through a first-order lag.
 
     `needs` are the readings without which nothing is shown, `uses` those that add an indication where
-    they are there, `gives` all indications that `update` may give.
+    they are there, `gives` all indications that `update` may return.
 
     `lag_s` is the time constant, 0 (none) to 60 s; raises OutOfRangeError beyond, and
     UnknownQuantityError for a name outside the catalogue. Late, repeated and looped times are met as

@@ -1,6 +1,6 @@
 """The drawn diagram of one board, in the same primitives as a face: mm, y up, origin at the upper left.
 
-Pins stand in the order of what they go to, so that signal wires run straight; supplies are shown by
+Pins are in the order of what they go to, so that signal wires run straight; supplies are shown by
 flags, as on a schematic. A board with much on it is drawn on several pictures.
 """
 
@@ -40,7 +40,7 @@ class Picture:
 
 
 def pictures(sheet: BoardSheet) -> list[Picture]:
-    """The diagram, on as many pictures as it needs; the supplies stand on the first."""
+    """The diagram, on as many pictures as it needs; the supplies are on the first."""
     found: list[Picture] = []
     picture, y = Picture(), _supplies_height(sheet)
     _supplies(picture, sheet)
@@ -111,7 +111,7 @@ def _block(picture: Picture, sheet: BoardSheet, block: Block, top: float) -> Non
         _wire(items, _BOARD[1], near[0], y, wire)
         _label(items, _BOARD[1] - 1.5, y, wire.start_terminal, "right")
         _label(items, near[0] + 1.5, y, wire.end_terminal, "left")
-    # A device's flags stand beside it, on the side away from its signals.
+    # A device's flags are beside it, on the side away from its signals.
     for i, wire in enumerate(fed[device]):
         y = first + (signal_rows + i) * _PITCH
         _label(items, near[0] + 1.5, y, wire.end_terminal, "left")
@@ -227,7 +227,7 @@ def _stroke(
 
 
 def _label(items: list[Primitive], x: float, y: float, text: str, side: str, height: float = _LETTER) -> None:
-    """Lettering whose left end, right end or middle stands at x."""
+    """Lettering whose left end, right end or middle is at x."""
     shift = {"left": 0.5, "right": -0.5, "middle": 0.0}[side] * _width(text, height)
     items.append(Text((x + shift, -y), text, height, 0.0, "black"))
 

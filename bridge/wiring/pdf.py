@@ -34,7 +34,7 @@ _BORDER_MM = 10.0
 
 
 def sheets_pdf(sheets: Iterable[BoardSheet], paper: Paper, title: str) -> bytes:
-    """All boards in one document; the same sheets always give the same bytes."""
+    """All boards in one document; the same sheets always produce the same bytes."""
     register_font()
     pdfmetrics.registerFont(TTFont(_PLAIN, str(font.FILE.with_name("Vera.ttf"))))
     width, height = (side * MM for side in PAPERS[paper])

@@ -110,7 +110,7 @@ def test_a_quantity_that_cannot_be_had_is_named_with_what_it_needs() -> None:
         "indicated_altitude needs pressure_altitude (have) with altimeter_setting; or geometric_altitude; "
         "any one of these alone would do: altimeter_setting, geometric_altitude, sea_level_setting"
     )
-    assert made.missing["fuel_quantity"] == "fuel_quantity can't be derived: a source must give it"
+    assert made.missing["fuel_quantity"] == "fuel_quantity can't be derived: a source must provide it"
 
 
 def test_what_is_said_to_do_alone_does() -> None:
