@@ -61,9 +61,13 @@ class Pointer:
         turns = round((reference_steps - position_steps) * turn.denominator / turn.numerator)
         return position_steps + turns * turn.numerator / turn.denominator
 
+    def drive_deg(self, position_steps: float) -> float:
+        """The drive's angle (deg, clockwise from 12 o'clock) when its motor is at this position."""
+        return self.drive.angle_deg(position_steps - self.drive.zero_steps) + self.home_deg
+
     def face_deg(self, position_steps: float, falling: bool = False) -> float:
-        """Where the pointer stands on the face when its motor is at this position."""
-        drive_deg = self.drive.angle_deg(position_steps - self.drive.zero_steps) + self.home_deg
+        """Where the pointer is on the face (deg) when its motor is at this position."""
+        drive_deg = self.drive_deg(position_steps)
         curve = self.falling if falling else self.rising
         if curve is self.face:
             return drive_deg
@@ -71,8 +75,7 @@ class Pointer:
 
     def reading(self, position_steps: float, falling: bool = False) -> float:
         """What the pointer shows when its motor is at this position (an endless one: by whole turns)."""
-        drive_deg = self.drive.angle_deg(position_steps - self.drive.zero_steps) + self.home_deg
-        return (self.falling if falling else self.rising).inverse(drive_deg)
+        return (self.falling if falling else self.rising).inverse(self.drive_deg(position_steps))
 
 
 class DirectionTracker:
