@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from math import cos, radians
 from xml.sax.saxutils import escape, quoteattr
 
@@ -59,28 +60,82 @@ def assembly_svg(parts: Iterable[Part], angles_deg: Mapping[str, float], title: 
     What lies behind the face is seen within the face's outline only. Identifiers start with `title`,
     so that several drawings can share one page.
     """
-    ordered = sorted(parts, key=lambda part: part.layer)
-    face = next(part for part in ordered if part.layer == Layer.FACE)
-    prefix = re.sub(r"\W+", "-", title)
-    edge = f"{prefix}-edge"
-    defs = [f'<clipPath id="{edge}">{_shape(face.outline, "")}</clipPath>']
-    behind: list[str] = []
-    before: list[str] = []
-    for i, part in enumerate(ordered):
-        name = f"{prefix}-{i}"
+    assembly = _Assembly(parts, angles_deg, title)
+    groups = [assembly.group(part) for part in assembly.parts]
+    behind = "".join(g for part, g in zip(assembly.parts, groups, strict=True) if part.layer < Layer.FACE)
+    before = [g for part, g in zip(assembly.parts, groups, strict=True) if part.layer >= Layer.FACE]
+    body = [
+        f"<defs>{assembly.edge}{''.join(assembly.masks)}</defs>",
+        f'<g clip-path="url(#{assembly.prefix}-edge)">{behind}</g>',
+        *before,
+    ]
+    return document(assembly.box, body, title)
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnLayer:
+    """A part of an assembly that is one picture: `moving` when a pointer moves anything in it."""
+
+    moving: bool
+    svg: str
+
+
+def layers_svg(parts: Iterable[Part], title: str) -> tuple[DrawnLayer, ...]:
+    """The assembly as pictures of one size to lay over each other, from the back; pointers at 12 o'clock.
+
+    What never moves is apart from what does, so that a live page redraws only the latter. A moving part's
+    group has `data-pointer`, and for a sliding one `data-crank-mm` and `data-carried-by`.
+    """
+    assembly = _Assembly(parts, {}, title)
+    layers = []
+    for places, clipped in (
+        (range(Layer.FACE), True),
+        ((Layer.FACE,), False),
+        ((Layer.POINTERS,), False),
+        ((Layer.OVERLAY, Layer.BEZEL), False),
+    ):
+        chosen = [part for part in assembly.parts if part.layer in places]
+        if not chosen:
+            continue
+        assembly.masks.clear()
+        body = "".join(assembly.group(part) for part in chosen)
+        edge = assembly.edge if clipped else ""
+        clip = f' clip-path="url(#{assembly.prefix}-edge)"' if clipped else ""
+        drawn = [f"<defs>{edge}{''.join(assembly.masks)}</defs>", f"<g{clip}>{body}</g>"]
+        moving = any(part.pointer for part in chosen)
+        layers.append(DrawnLayer(moving, document(assembly.box, drawn, title)))
+    return tuple(layers)
+
+
+class _Assembly:
+    """Parts of one gauge from the back to the front, each as a group with its openings masked out."""
+
+    def __init__(self, parts: Iterable[Part], angles_deg: Mapping[str, float], title: str) -> None:
+        self.parts = sorted(parts, key=lambda part: part.layer)
+        self.prefix = re.sub(r"\W+", "-", title)
+        self.masks: list[str] = []
+        self._angles_deg = angles_deg
+        face = next(part for part in self.parts if part.layer == Layer.FACE)
+        self.edge = f'<clipPath id="{self.prefix}-edge">{_shape(face.outline, "")}</clipPath>'
+        boxes = [part.box for part in self.parts if part.layer >= Layer.FACE]
+        lefts, bottoms, rights, tops = zip(*boxes, strict=True)
+        self.box = (min(lefts), min(bottoms), max(rights), max(tops))
+
+    def group(self, part: Part) -> str:
+        """The part where its pointer puts it; its mask is added to `masks`."""
+        name = f"{self.prefix}-{self.parts.index(part)}"
         left, bottom, right, top = part.box
         area = f'x="{_n(left)}" y="{_n(-top)}" width="{_n(right - left)}" height="{_n(top - bottom)}"'
         openings = "".join(_shape(hole, 'fill="#000000"') for hole in part.holes)
         cover = f'<rect {area} fill="#ffffff"/>{openings}'
-        defs.append(f'<mask id="{name}" maskUnits="userSpaceOnUse" {area}>{cover}</mask>')
+        self.masks.append(f'<mask id="{name}" maskUnits="userSpaceOnUse" {area}>{cover}</mask>')
         printed = f'<g mask="url(#{name})">{"".join(primitive(item) for item in part.printed)}</g>'
-        moved = f'<g data-part={quoteattr(part.name)} transform="{_motion(part, angles_deg)}">{printed}</g>'
-        (behind if part.layer < Layer.FACE else before).append(moved)
-    body = [f"<defs>{''.join(defs)}</defs>", f'<g clip-path="url(#{edge})">{"".join(behind)}</g>', *before]
-    lefts, bottoms, rights, tops = zip(
-        *(part.box for part in ordered if part.layer >= Layer.FACE), strict=True
-    )
-    return document((min(lefts), min(bottoms), max(rights), max(tops)), body, title)
+        moved_by = f" data-pointer={quoteattr(part.pointer)}" if part.pointer else ""
+        if part.motion == "slides":
+            moved_by += f' data-crank-mm="{_n(part.crank_mm)}"'
+            moved_by += f" data-carried-by={quoteattr(part.carried_by)}" if part.carried_by else ""
+        place = _motion(part, self._angles_deg)
+        return f'<g data-part={quoteattr(part.name)}{moved_by} transform="{place}">{printed}</g>'
 
 
 _CUT_STROKE = f'stroke="{CUT}" stroke-width="{CUT_MM}"'

@@ -14,9 +14,12 @@ from scipy.interpolate import PchipInterpolator
 
 from bridge.errors import DescriptionErrors
 from bridge.faces.geometry import gauge_parts
+from bridge.faces.panel_gauge import panel_gauge
 from bridge.faces.primitives import Arc, Circle, Line, Part, Polygon, Sector, Text
-from bridge.faces.svg import assembly_svg, part_svg
+from bridge.faces.svg import assembly_svg, layers_svg, part_svg
 from bridge.panel.description import Aircraft
+from bridge.panel.load import load_panel
+from tests.conftest import ROOT
 from tests.faces.subjects import CROOKED, SANDPIPER, SVG, apart, at, gauge, svg_lines
 
 WITHIN_MM = 0.05
@@ -112,7 +115,7 @@ def test_a_sliding_card_brings_each_mark_to_the_axis_at_its_reading() -> None:
     lines = svg_lines(part_svg(part))
     assert lines["scales.0 10"][1] == pytest.approx(30 * math.sin(math.radians(10)), abs=WITHIN_MM)
     drawn = assembly_svg(gauge_parts(dial), {"needle": dial.hands["needle"].curve(10)}, "dial")
-    moved = re.search(r'data-part="needle card" transform="translate\(0 ([-.\d]+)\)"', drawn)
+    moved = re.search(r'data-part="needle card"[^>]* transform="translate\(0 ([-.\d]+)\)"', drawn)
     assert moved and float(moved[1]) == pytest.approx(lines["scales.0 10"][1], abs=0.001)  # y down: lowered
 
 
@@ -215,3 +218,17 @@ def test_every_opening_is_cut_at_its_place() -> None:
     assert Sector(20, 27, 160, 200) in face.holes
     screws = [hole for hole in face.holes if isinstance(hole, Circle) and hole.radius == 1.5]
     assert sorted(round(screw.centre[0], 6) for screw in screws) == [-35.0, 35.0]
+
+
+def test_layers_laid_over_each_other_are_the_assembly() -> None:
+    """Pictures of one size with every part once, and what no pointer moves apart from what one does."""
+    panel = load_panel(ROOT / "config" / "panel.toml")
+    for name in panel.description.gauges:
+        parts = gauge_parts(panel_gauge(panel, name))
+        layers = layers_svg(parts, name)
+        assert len({re.search(r'viewBox="([^"]+)"', layer.svg)[1] for layer in layers}) == 1  # type: ignore[index]
+        groups = [re.findall(r"<g data-part=[^>]*>", layer.svg) for layer in layers]
+        together = re.findall(r"<g data-part=[^>]*>", assembly_svg(parts, {}, name))
+        assert [group for layer in groups for group in layer] == together
+        for layer, found in zip(layers, groups, strict=True):
+            assert layer.moving == any("data-pointer=" in group for group in found)
