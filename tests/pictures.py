@@ -13,12 +13,13 @@ import subprocess
 import tempfile
 from pathlib import Path
 
-from bridge.commands.faces import write as write_faces
-from bridge.commands.wiring import write as write_wiring
+from bridge.commands.faces import drawings as faces
+from bridge.commands.wiring import drawings as wiring
 from bridge.faces.geometry import gauge_parts
 from bridge.faces.panel_gauge import panel_gauge
 from bridge.faces.primitives import Layer, Part
 from bridge.faces.svg import assembly_svg
+from bridge.outputs import write_folder
 from bridge.panel.load import Panel, load_panel
 
 CONFIG = Path(__file__).parents[1] / "config"
@@ -47,8 +48,8 @@ def main() -> None:
     (PICTURES / "six-gauges.svg").write_text(_together(panel, drawn), encoding="utf-8")
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        write_faces(drawn, folder, "a4", panel.description.name)
-        write_wiring(panel, list(panel.description.boards), folder, "a4")
+        write_folder(folder, faces(drawn, "a4", panel.description.name), panel.files)
+        write_folder(folder, wiring(panel, list(panel.description.boards), "a4"), panel.files)
         _page(folder / "faces.pdf", 1, "faces-sheet")
         _page(folder / "wiring.pdf", 2, "wiring-sheet")
         _page(folder / "wiring.pdf", 3, "wiring-table")

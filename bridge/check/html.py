@@ -7,6 +7,7 @@ from html import escape
 
 from bridge.check.findings import Finding
 from bridge.check.report import by_subject, summary
+from bridge.outputs import MARK
 
 _STYLE = """
 body { font: 15px/1.45 system-ui, sans-serif; color: #1c2430; background: #fff; margin: 2rem auto;
@@ -33,6 +34,7 @@ def to_html(name: str, findings: Sequence[Finding]) -> str:
     title = escape(f"Drive check: {name}")
     return (
         f'<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n<title>{title}</title>\n'
+        f'<meta name="generator" content="{MARK}">\n'
         f'<meta name="viewport" content="width=device-width, initial-scale=1">\n<style>{_STYLE}</style>\n'
         f"</head>\n<body>\n<h1>{title}</h1>\n<p>{escape(summary(findings))}. Nothing here is for a real"
         " aircraft. Values ‘from memory’ and ‘common practice’ are only that: measure your own parts.</p>\n"

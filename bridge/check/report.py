@@ -12,6 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from bridge.check.findings import SEVERITIES, Finding
+from bridge.outputs import MARK
 
 _STYLE = {"ok": "green", "note": "cyan", "warning": "yellow", "failure": "bold red"}
 
@@ -64,5 +65,10 @@ def _words(finding: Finding, style: str) -> Text:
 def to_json(name: str, findings: Sequence[Finding]) -> str:
     """All findings with name and counts; numbers in the unit that stands beside them, null where none is."""
     counts = {severity: sum(f.severity == severity for f in findings) for severity in SEVERITIES}
-    body = {"name": name, "counts": counts, "findings": [asdict(finding) for finding in findings]}
+    body = {
+        "comment": MARK,
+        "name": name,
+        "counts": counts,
+        "findings": [asdict(finding) for finding in findings],
+    }
     return json.dumps(body, indent=2, ensure_ascii=False, allow_nan=False) + "\n"

@@ -13,12 +13,14 @@ from bridge.errors import BridgeError, DescriptionError
 if TYPE_CHECKING:  # the command's help should not wait for these
     from bridge.check.findings import Finding
     from bridge.check.question import DriveQuestion
+    from bridge.panel.load import Panel
 
 _MEASURE = re.compile(r"\s*([+-]?[0-9.,]+(?:e[+-]?[0-9]+)?)\s*(\S.*?)?\s*", re.IGNORECASE)
 _SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The arguments of `check`."""
     parser.add_argument("panel", type=Path, nargs="?", help="the panel description (TOML)")
     parser.add_argument("--html", type=Path, metavar="FILE", help="write the findings as a page")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the findings as JSON")
@@ -63,41 +65,45 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Prints the findings; 0 without a failure, 1 with one. Raises `BridgeError` for a bad description."""
+    """Print and write the findings; 0 without a failure, 1 with one.
+
+    Raises `BridgeError` for a bad description, drive or output.
+    """
     from rich.console import Console
 
     from bridge.check.findings import worst
     from bridge.check.html import to_html
     from bridge.check.report import terminal, to_json
+    from bridge.outputs import refuse_taken, write_files
 
-    name, findings = _findings(args)
+    panel = _panel(args)
+    inputs = panel.files if panel else ()
+    outputs = [
+        (file, text) for file, text in ((args.html, to_html), (args.json, to_json)) if file is not None
+    ]
+    refuse_taken([file for file, _ in outputs], inputs)
+    name, findings = _findings(args, panel)
     Console().print(terminal(name, findings))
-    for file, text in ((args.html, to_html), (args.json, to_json)):
-        if file is not None:
-            _write(file, text(name, findings))
+    write_files({file: text(name, findings) for file, text in outputs}, inputs)
     return 1 if worst(findings) == "failure" else 0
 
 
-def _write(file: Path, text: str) -> None:
-    try:
-        file.parent.mkdir(parents=True, exist_ok=True)
-        file.write_text(text, encoding="utf-8")
-    except OSError as error:
-        found = f"a place that can't be written ({error.strerror})"
-        raise DescriptionError(
-            str(file), "", found, "a file in a folder of yours", "Choose another"
-        ) from None
+def _panel(args: argparse.Namespace) -> Panel | None:
+    from bridge.panel.load import load_panel
+
+    if args.panel is None:
+        return None
+    if args.motor or args.ratio:
+        raise _wrong("PANEL", "a panel and a drive at once", "one of them", "Leave one out")
+    return load_panel(args.panel)
 
 
-def _findings(args: argparse.Namespace) -> tuple[str, list[Finding]]:
+def _findings(args: argparse.Namespace, panel: Panel | None) -> tuple[str, list[Finding]]:
     from bridge.check.panel import check_panel
     from bridge.check.question import check_drive
-    from bridge.panel.load import load_panel, shipped_motors
+    from bridge.panel.load import shipped_motors
 
-    if args.panel is not None:
-        if args.motor or args.ratio:
-            raise _wrong("PANEL", "a panel and a drive at once", "one of them", "Leave one out")
-        panel = load_panel(args.panel)
+    if panel is not None:
         return panel.description.name, check_panel(panel)
     findings: list[Finding] = []
     if args.motor:
@@ -197,7 +203,7 @@ def _measure(option: str, text: str) -> tuple[float, str]:
     except ValueError:
         value = -1.0
     if match is None or not 0 < value < float("inf"):
-        raise _wrong(option, repr(text), "a number above zero with its unit, as in 1000ft", "Mend it")
+        raise _wrong(option, repr(text), "a number above zero with its unit, as in 1000ft", "Correct it")
     return value, match.group(2) or ""
 
 
@@ -216,7 +222,7 @@ def _teeth(text: str | None) -> list[int]:
         return []
     words = text.replace(",", " ").split()
     if not all(word.isdigit() and 4 <= int(word) <= 1000 for word in words):
-        raise _wrong("--teeth", repr(text), "whole numbers from 4 to 1000, as in 8,10,12", "Mend them")
+        raise _wrong("--teeth", repr(text), "whole numbers from 4 to 1000, as in 8,10,12", "Correct them")
     return [int(word) for word in words]
 
 

@@ -4,19 +4,23 @@ from __future__ import annotations
 
 import argparse
 import re
+from collections.abc import Iterator
 from pathlib import Path
 
 from rich.console import Console
 
 from bridge.description import near
 from bridge.errors import DescriptionError, DescriptionErrors
+from bridge.faces import font
 from bridge.faces.geometry import gauge_parts
 from bridge.faces.panel_gauge import panel_gauge
 from bridge.faces.primitives import Part
+from bridge.outputs import write_folder
 from bridge.panel.load import Panel, load_panel
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The arguments of `faces`."""
     parser.add_argument("panel", type=Path, help="the panel description (TOML)")
     parser.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="where the files go")
     parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="paper of the PDF")
@@ -24,45 +28,49 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Writes the files and says so; raises `BridgeError` with every mistake of the description."""
+    """Write the files and print their names; raises `BridgeError` with every mistake of the description."""
     panel = load_panel(args.panel)
+    title = panel.description.name
     drawn = _drawn(panel, _chosen(panel, args.gauge))
     out = Console()
-    for file in write(drawn, args.out, args.paper, panel.description.name):
+    for file in write_folder(args.out, drawings(drawn, args.paper, title), panel.files):
         out.print(str(file), markup=False, highlight=False, soft_wrap=True)
+    for note in _notes(panel, drawn, title):
+        out.print(note, markup=False, highlight=False, soft_wrap=True)
     out.print("Print the PDF at 100 %, and measure its 100 mm rule before you cut anything.")
     return 0
 
 
-def write(drawn: dict[str, tuple[Part, ...]], folder: Path, paper: str, title: str) -> list[Path]:
-    """One SVG and one DXF for each part, and one PDF with them all; the files written, in order."""
+def drawings(drawn: dict[str, tuple[Part, ...]], paper: str, title: str) -> Iterator[tuple[str, str | bytes]]:
+    """One PDF with all parts, then one SVG and one DXF for each: file names and contents, in order."""
     # Imported here: they are slow to load, and other commands have no use for them.
     from bridge.faces.dxf import part_dxf
     from bridge.faces.pdf import sheets_pdf
     from bridge.faces.svg import part_svg
 
-    captioned = [
-        (f"{gauge.replace('_', ' ')}: {_caption(part)}", part)
-        for gauge, parts in drawn.items()
-        for part in parts
-    ]
-    pdf = sheets_pdf(captioned, "letter" if paper == "letter" else "a4", title)
-    folder.mkdir(parents=True, exist_ok=True)
-    files = [folder / "faces.pdf"]
-    files[0].write_bytes(pdf)
+    captioned = [(caption(gauge, part), part) for gauge, parts in drawn.items() for part in parts]
+    yield "faces.pdf", sheets_pdf(captioned, "letter" if paper == "letter" else "a4", title)
     for gauge, parts in drawn.items():
         for part in parts:
             stem = re.sub(r"[\W_]+", "-", f"{gauge}-{part.name}")
-            for ending, text in (("svg", part_svg(part)), ("dxf", part_dxf(part))):
-                file = folder / f"{stem}.{ending}"
-                file.write_text(text, encoding="utf-8")
-                files.append(file)
-    return files
+            yield f"{stem}.svg", part_svg(part)
+            yield f"{stem}.dxf", part_dxf(part)
 
 
-def _caption(part: Part) -> str:
-    name = part.name.replace("_", " ")
-    return f"{name}, {part.note}" if part.note else name
+def caption(gauge: str, part: Part) -> str:
+    """What is printed under a part."""
+    words = f"{gauge}: {part.name}".replace("_", " ")
+    return f"{words}, {part.note}" if part.note else words
+
+
+def _notes(panel: Panel, drawn: dict[str, tuple[Part, ...]], title: str) -> Iterator[str]:
+    """What the drawings do not show, and why."""
+    for gauge in drawn:
+        if "face" not in panel.description.gauges[gauge].model_fields_set:
+            yield f"{gauge}: no gauges.{gauge}.face in {panel.path}, so a plain disc is drawn"
+    captions = [caption(gauge, part) for gauge, parts in drawn.items() for part in parts]
+    if lacking := font.lacking("".join([title, *captions])):
+        yield f"faces.pdf: the lettering has no {lacking}; captions are printed without"
 
 
 def _chosen(panel: Panel, name: str | None) -> list[str]:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from bridge.description import near
-from bridge.errors import BridgeError, DescriptionError
+from bridge.errors import DescriptionError
 from bridge.firmware.generate import board_id, write_firmware
 from bridge.panel.load import load_panel
 
@@ -45,10 +45,7 @@ def run(args: argparse.Namespace) -> int:
     if args.board not in boards:
         found, cure = f"an unknown board '{args.board}'", near(args.board, list(boards))
         raise DescriptionError(str(panel.path), "BOARD", found, "a board of this panel", cure)
-    try:
-        write_firmware(panel, args.board, args.out)
-    except OSError as error:
-        raise BridgeError(f"can't write {args.out}: {error.strerror}") from error
+    write_firmware(panel, args.board, args.out)
     board = boards[args.board]
     words = {
         "folder": args.out,

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from io import StringIO
+from io import SEEK_END, StringIO
 
 from ezdxf import units
 from ezdxf.filemanagement import new
 from ezdxf.layouts.layout import Modelspace
 
 from bridge.faces.primitives import Circle, Part, Polygon, Shape, polar
+from bridge.outputs import MARK
 
 OUTLINE = "OUTLINE"
 HOLES = "HOLES"
@@ -23,7 +24,8 @@ def part_dxf(part: Part) -> str:
     _add(space, part.outline, OUTLINE)
     for hole in part.holes:
         _add(space, hole, HOLES)
-    stream = StringIO()
+    stream = StringIO(f"999\n{MARK}\n")  # group code 999 is a comment
+    stream.seek(0, SEEK_END)
     drawing.write(stream)
     return stream.getvalue()
 

@@ -38,6 +38,11 @@ def has(text: str) -> bool:
     return all(ord(letter) in _font().getBestCmap() for letter in text)
 
 
+def lacking(text: str) -> str:
+    """The letters that the font does not draw, each once, as words for a message; "" when there is none."""
+    return ", ".join(f"'{letter}'" for letter in dict.fromkeys(text) if not has(letter))
+
+
 def advance(text: str) -> float:
     """Width of the text from pen to pen, per unit of type size."""
     return sum(float(_glyphs()[_name(letter)].width) for letter in text) / units_per_size()

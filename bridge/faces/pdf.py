@@ -16,6 +16,7 @@ from bridge.faces.clearance import pen_start, size_of
 from bridge.faces.primitives import Arc, Circle, Line, Part, Polygon, Primitive, Sector, Shape, Text, polar
 from bridge.faces.sheets import CAPTION_MM, PAPERS, Paper, Placed, laid_out
 from bridge.faces.svg import COLOURS, CUT, CUT_MM
+from bridge.outputs import MARK
 
 MM = 72.0 / 25.4
 """Points in a millimetre: a PDF's unit is 1/72 inch (ISO 32000-1, 8.3.2.3)."""
@@ -42,6 +43,7 @@ def sheets_pdf(parts: Iterable[tuple[str, Part]], paper: Paper, title: str) -> b
     buffer = BytesIO()
     canvas: Any = Canvas(buffer, pagesize=(width * MM, height * MM), invariant=1)
     canvas.setTitle(title)
+    canvas.setCreator(MARK)
     sheets = laid_out(parts, paper)
     for number, sheet in enumerate(sheets, 1):
         canvas.scale(MM, MM)

@@ -24,6 +24,7 @@ from bridge.faces.primitives import (
     Text,
     polar,
 )
+from bridge.outputs import MARK
 
 COLOURS = {
     "white": "#ffffff",
@@ -159,7 +160,8 @@ def document(box: tuple[float, float, float, float], body: list[str], title: str
     size = f'width="{_n(width)}mm" height="{_n(height)}mm" viewBox="{view}"'
     lines = "\n".join(body)
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" {size}>\n<title>{escape(title)}</title>\n{lines}\n</svg>\n'
+        f'<svg xmlns="http://www.w3.org/2000/svg" {size}>\n<!-- {MARK} -->\n<title>{escape(title)}</title>\n'
+        f"{lines}\n</svg>\n"
     )
 
 

@@ -1,5 +1,5 @@
-/* Board example of the panel "one of each", an atmega328p. Written by
- * `pointer-bridge firmware`: change the panel description, not this file. */
+/* Board example of the panel "one of each", an atmega328p.
+ * Written by pointer-bridge firmware: change the panel description, not this file. */
 #ifndef CONFIG_H
 #define CONFIG_H
 

@@ -6,7 +6,6 @@ its pins, that a drive suits its output) is checked here.
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Iterator
 from hashlib import sha256
 from math import ceil
@@ -17,6 +16,7 @@ from bridge.boards.messages import ENDLESS_HIGH, ENDLESS_LOW, Homing
 from bridge.errors import DescriptionError, DescriptionErrors
 from bridge.gauges.pointer import Pointer
 from bridge.hardware.microcontrollers import PARTS
+from bridge.outputs import MARK, put_files, refuse_taken
 from bridge.panel.board_checks import Complaint, check_drive, check_rates
 from bridge.panel.expected import expected_channels
 from bridge.panel.hardware import BoardDescription, Channel, Motor, Sensor
@@ -31,7 +31,8 @@ _SWEEP = 1.05  # travels after which any pointer stands at its stop
 def write_firmware(panel: Panel, board: str, folder: Path) -> None:
     """Write the ready-to-build folder; files of an earlier run are replaced, others left alone.
 
-    Raises `DescriptionErrors` with everything that firmware can't be made of.
+    Raises `DescriptionErrors` with everything that firmware can't be made of, and when files of the user's
+    are in the way; DescriptionError when the folder can't be written.
     """
     description = panel.description.boards[board]
     errors = [
@@ -40,14 +41,28 @@ def write_firmware(panel: Panel, board: str, folder: Path) -> None:
     ]
     if errors:
         raise DescriptionErrors(errors)
-    shutil.copytree(
-        _SOURCES,
-        folder,
-        ignore=shutil.ignore_patterns("*.py", "__pycache__", "build", "config.h", "config.mk"),
-        dirs_exist_ok=True,
-    )
-    (folder / "config.h").write_text(config_h(panel, board), encoding="utf-8")
-    (folder / "config.mk").write_text(_config_mk(description), encoding="utf-8")
+    files: dict[Path, str | bytes] = {
+        folder / source.relative_to(_SOURCES): source.read_bytes() for source in _sources()
+    }
+    files[folder / "config.h"] = config_h(panel, board)
+    files[folder / "config.mk"] = _config_mk(description)
+    # An earlier firmware of ours is replaced whole: its config.h carries the mark for all.
+    refuse_taken([folder / "config.h"], panel.files)
+    if not (folder / "config.h").exists():
+        refuse_taken(files, panel.files)
+    put_files(files, folder)
+
+
+def _sources() -> list[Path]:
+    """The files that every board has in common."""
+    return [
+        source
+        for source in sorted(_SOURCES.rglob("*"))
+        if source.is_file()
+        and source.suffix != ".py"
+        and source.name not in ("config.h", "config.mk")
+        and not {"__pycache__", "build"} & set(source.relative_to(_SOURCES).parts)
+    ]
 
 
 def board_id(panel: Panel, board: str) -> bytes:
@@ -75,8 +90,8 @@ def config_h(panel: Panel, board: str) -> str:
     )
     numbers = ", ".join(f"0x{byte:02x}" for byte in board_id(panel, board))
     return f"""\
-/* Board {_comment(board)} of the panel "{_comment(panel.description.name)}", an {described.part}. Written by
- * `pointer-bridge firmware`: change the panel description, not this file. */
+/* Board {_comment(board)} of the panel "{_comment(panel.description.name)}", an {described.part}.
+ * {MARK} firmware: change the panel description, not this file. */
 #ifndef CONFIG_H
 #define CONFIG_H
 
@@ -206,4 +221,4 @@ def _c_sensor(board: BoardDescription, sensor: Sensor | None) -> str:
 
 def _config_mk(board: BoardDescription) -> str:
     port = f"PORT ?= {board.port}\n" if board.port else ""
-    return f"# Written by `pointer-bridge firmware`.\nPART ?= {board.part}\n{port}"
+    return f"# {MARK} firmware.\nPART ?= {board.part}\n{port}"

@@ -11,8 +11,6 @@ that no longer fit are lost, counted and said. States: writing -> failed -> writ
 from __future__ import annotations
 
 import asyncio
-import contextlib
-import os
 import queue
 import threading
 import time
@@ -26,6 +24,7 @@ import structlog
 
 from bridge.errors import DescriptionError
 from bridge.logs import LogThrottle
+from bridge.outputs import LineFile
 from bridge.quantities.catalogue import CATALOGUE, Catalogue, find_quantity
 from bridge.telemetry.conversion import TIME
 
@@ -57,7 +56,7 @@ class LogWriter:
         header = ",".join(
             [f"{TIME}[s]", *(f"{name}[{find_quantity(name, catalogue).unit}]" for name in self._columns)]
         )
-        self._file = _Appending(_opened(path), path)
+        self._file = LineFile(_opened(path), path)
         self._pending = header.encode() + b"\r\n"
         self._lost_said = 0
         self._throttle = LogThrottle()
@@ -99,7 +98,10 @@ class LogWriter:
             self._write()
         rows = self._pending.count(b"\n") - self._pending.startswith(TIME.encode())  # the header is no row
         self.lost += rows + self._queue.qsize()
-        self._file.close()
+        try:
+            self._file.close()
+        except OSError as error:
+            _log.error("recording may be incomplete", log=str(self.path), error=str(error))
 
     def _write(self) -> None:
         # While the disk refuses, rows stay in the queue, whose bound is the bound of memory.
@@ -123,48 +125,6 @@ class LogWriter:
             cells = ["" if value is None else repr(value) for value in self._queue.get_nowait()]
             lines.append(",".join(cells) + "\r\n")
         self._pending += "".join(lines).encode()
-
-
-class _Appending:
-    """A file that holds whole lines only: one that could be written in part is cut off again."""
-
-    def __init__(self, file: FileIO, path: Path) -> None:
-        self._file = file
-        self._path = path
-        self._size = 0
-        self._is_regular = path.is_file()
-        self._is_whole = True
-
-    def append(self, data: bytes) -> tuple[bytes, OSError | None]:
-        """Adds the data; gives what could not be added, from the start of a line, and why."""
-        written = 0
-        try:
-            self._cut_back()
-            while written < len(data):
-                written += self._file.write(memoryview(data)[written:])
-        except OSError as error:
-            whole = data.rfind(b"\n", 0, written) + 1
-            self._size += whole
-            self._is_whole = False
-            with contextlib.suppress(OSError):  # tried again before the next append
-                self._cut_back()
-            return data[whole:], error
-        self._size += len(data)
-        return b"", None
-
-    def _cut_back(self) -> None:
-        if not self._is_whole and self._is_regular:
-            self._file.truncate(self._size)
-            self._file.seek(self._size)
-        self._is_whole = True
-
-    def close(self) -> None:
-        try:
-            if self._is_regular:
-                os.fsync(self._file.fileno())
-            self._file.close()
-        except OSError as error:
-            _log.error("recording may be incomplete", log=str(self._path), error=str(error))
 
 
 def _opened(path: Path) -> FileIO:

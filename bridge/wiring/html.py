@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from html import escape
 
 from bridge.faces.svg import document, primitive
+from bridge.outputs import MARK
 from bridge.wiring.cautions import CAUTIONS
 from bridge.wiring.diagram import Picture, pictures
 from bridge.wiring.sheet import BoardSheet
@@ -40,6 +41,7 @@ def sheets_html(sheets: Iterable[BoardSheet], title: str) -> str:
         body += [_table(table) for table in tables(sheet)]
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        f'<meta name="generator" content="{MARK}">'
         f"<title>Wiring: {escape(title)}</title><style>{_STYLE}</style></head>\n"
         f"<body>{''.join(body)}</body></html>\n"
     )

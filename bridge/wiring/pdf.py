@@ -24,6 +24,7 @@ from reportlab.platypus import (
 from bridge.faces import font
 from bridge.faces.pdf import FONT, MM, draw, register_font
 from bridge.faces.sheets import PAPERS, Paper
+from bridge.outputs import MARK
 from bridge.wiring import tables as rows
 from bridge.wiring.cautions import CAUTIONS
 from bridge.wiring.diagram import WIDTH_MM, Picture, pictures
@@ -64,6 +65,7 @@ def sheets_pdf(sheets: Iterable[BoardSheet], paper: Paper, title: str) -> bytes:
         topMargin=border - 6,
         bottomMargin=border - 6,
         title=f"Wiring: {title}",
+        creator=MARK,
         invariant=1,
     ).build(story)
     return buffer.getvalue()

@@ -44,7 +44,7 @@ class _Tree(HTMLParser):
 
 
 def test_a_panel_with_a_failure_gives_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    html, as_json = tmp_path / "out" / "check.html", tmp_path / "check.json"
+    html, as_json = tmp_path / "check.html", tmp_path / "check.json"
     panel = str(HERE / "clockwork.toml")
     assert run(panel, "--html", str(html), "--json", str(as_json)) == 1
     assert "1 failure" in capsys.readouterr().out
@@ -118,9 +118,31 @@ def test_what_cant_be_understood_is_said(words: str) -> None:
         run(*words.split())
 
 
-def test_a_file_that_cant_be_written_is_said(tmp_path: Path) -> None:
-    with pytest.raises(BridgeError, match="can't be written"):
-        run(str(HERE / "clockwork.toml"), "--html", str(tmp_path))
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        ("--html {folder}", "found a folder; expected a file that can be written"),
+        ("--html {folder}/no/check.html", "found No such file or directory"),
+        ("--json {folder}/mine.json", "did not write"),
+        ("--html {folder}/same --json {folder}/same", "the same file as"),
+        ("--html {folder}/panel.toml", "a file that this command reads"),
+    ],
+)
+def test_an_output_that_can_not_be_written_is_refused(tmp_path: Path, words: str, message: str) -> None:
+    panel = tmp_path / "panel.toml"
+    panel.write_bytes((HERE / "clockwork.toml").read_bytes())
+    (tmp_path / "mine.json").write_text("mine")
+    with pytest.raises(BridgeError, match=message):
+        run(str(panel), *words.format(folder=tmp_path).split())
+    assert panel.read_bytes() == (HERE / "clockwork.toml").read_bytes()
+    assert (tmp_path / "mine.json").read_text() == "mine"
+    assert {file.name for file in tmp_path.iterdir()} == {"panel.toml", "mine.json"}
+
+
+def test_the_same_check_runs_twice(tmp_path: Path) -> None:
+    for _ in range(2):
+        outputs = ["--html", str(tmp_path / "check.html"), "--json", str(tmp_path / "check.json")]
+        assert run(str(HERE / "clockwork.toml"), *outputs) == 1
 
 
 def test_names_are_escaped_in_the_page_and_kept_in_json() -> None:

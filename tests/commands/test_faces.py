@@ -113,3 +113,59 @@ def test_mistakes_of_all_gauges_are_told_at_once_and_nothing_is_written(tmp_path
     message = str(errors.value)
     assert "gauges.airspeed.face.scales.0" in message and "gauges.vertical_speed.face.scales.0" in message
     assert not (tmp_path / "out").exists()
+
+
+def test_the_same_faces_are_drawn_twice_and_a_file_of_the_users_stops_them(tmp_path: Path) -> None:
+    words = (str(CONFIG / "panel.toml"), "--out", str(tmp_path / "out"), "--gauge", "airspeed")
+    faces(*words)
+    drawn = {file.name: file.read_bytes() for file in (tmp_path / "out").iterdir()}
+    (tmp_path / "out" / "notes.txt").write_text("mine")
+    faces(*words)
+    (tmp_path / "out" / "notes.txt").unlink()
+    assert {file.name: file.read_bytes() for file in (tmp_path / "out").iterdir()}.keys() == drawn.keys()
+    (tmp_path / "out" / "airspeed-face.svg").write_text("mine")
+    with pytest.raises(
+        DescriptionErrors, match=r"airspeed-face\.svg: found a file that pointer-bridge did not"
+    ):
+        faces(*words)
+
+
+def test_a_folder_that_is_a_file_is_refused(tmp_path: Path) -> None:
+    (tmp_path / "out").write_text("mine")
+    with pytest.raises(DescriptionError, match="expected a file that can be written"):
+        faces(str(CONFIG / "panel.toml"), "--out", str(tmp_path / "out"))
+    assert (tmp_path / "out").read_text() == "mine"
+
+
+def test_two_gauges_that_would_share_a_file_are_refused(tmp_path: Path) -> None:
+    text = (Path(__file__).parents[1] / "check" / "clockwork.toml").read_text(encoding="utf-8")
+    panel = tmp_path / "panel.toml"
+    gauge = """
+[gauges."alti-meter"]
+instrument = "altimeter"
+[gauges."alti-meter".pointers.needle]
+indication = "indicated_altitude"
+kind = "endless"
+per_turn = 1000
+drive = "geared"
+board = "other"
+channel = 0
+[boards.other]
+[boards.other.channels]
+0 = { output = "four_wire", pins = ["D2", "D3", "D4", "D5"], homing = "last" }
+"""
+    panel.write_text(text.replace("gauges.altimeter", "gauges.alti_meter") + gauge, encoding="utf-8")
+    with pytest.raises(DescriptionErrors, match=r"the same file as .+ Rename one of the two"):
+        faces(str(panel), "--out", str(tmp_path / "out"))
+    assert not (tmp_path / "out").exists()
+
+
+def test_what_is_not_drawn_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """No face table: a plain disc. A letter that the lettering lacks: it is not in the captions."""
+    text = (Path(__file__).parents[1] / "check" / "clockwork.toml").read_text(encoding="utf-8")
+    text = text.replace("One motor, clock wheels", "Ж-3 wheels")
+    (tmp_path / "panel.toml").write_text(text, encoding="utf-8")
+    faces(str(tmp_path / "panel.toml"), "--out", str(tmp_path / "out"))
+    out = capsys.readouterr().out
+    assert "altimeter: no gauges.altimeter.face in" in out
+    assert "faces.pdf: the lettering has no 'Ж'" in out

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from bridge.commands.wiring import add_arguments, run
-from bridge.errors import DescriptionError
+from bridge.errors import DescriptionError, DescriptionErrors
 from tests.wiring.test_sheet import DEMO
 
 
@@ -33,3 +33,20 @@ def test_one_board_alone(tmp_path: Path) -> None:
 def test_an_unknown_board_is_answered_with_the_nearest(tmp_path: Path) -> None:
     with pytest.raises(DescriptionError, match="Did you mean centre"):
         wiring(str(DEMO), "--out", str(tmp_path), "--board", "center")
+
+
+def test_the_same_sheets_are_written_twice_and_a_file_of_the_users_stops_them(tmp_path: Path) -> None:
+    for _ in range(2):
+        wiring(str(DEMO), "--out", str(tmp_path), "--board", "centre")
+    (tmp_path / "wiring.pdf").write_text("mine")
+    with pytest.raises(
+        DescriptionErrors, match=r"wiring\.pdf: found a file that pointer-bridge did not write"
+    ):
+        wiring(str(DEMO), "--out", str(tmp_path), "--board", "centre")
+
+
+def test_a_place_that_can_not_be_written_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(
+        DescriptionError, match="found No such file or directory; expected a file that can be"
+    ):
+        wiring(str(DEMO), "--out", str(tmp_path / "no" / "out"))

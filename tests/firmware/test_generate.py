@@ -121,3 +121,19 @@ def test_the_command_says_how_to_go_on(tmp_path: Path, capsys: pytest.CaptureFix
     assert re.search('id = "[0-9a-f]{16}"', words)
     assert main(["firmware", "lift", "--panel", str(DEMO), "--out", str(tmp_path / "lift")]) == 2
     assert "Did you mean left" in capsys.readouterr().err
+
+
+def test_an_earlier_firmware_is_replaced_and_a_file_of_the_users_is_not(tmp_path: Path) -> None:
+    panel = load_panel(DEMO)
+    write_firmware(panel, "left", tmp_path / "left")
+    (tmp_path / "left" / "Makefile").write_text("older")
+    write_firmware(panel, "left", tmp_path / "left")
+    assert (tmp_path / "left" / "Makefile").read_bytes() == (built.FIRMWARE / "Makefile").read_bytes()
+    for name in ("Makefile", "config.h"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / name).write_text("mine")
+        with pytest.raises(
+            DescriptionErrors, match=f"{name}: found a file that pointer-bridge did not write"
+        ):
+            write_firmware(panel, "left", tmp_path / name)
+        assert [file.name for file in (tmp_path / name).iterdir()] == [name]

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from structlog.testing import capture_logs
 
 from bridge.errors import DescriptionError
-from bridge.telemetry import recorder
+from bridge.outputs import LineFile
 from bridge.telemetry.flightlog import read_log
 from bridge.telemetry.recorder import LogWriter
 
@@ -156,14 +156,14 @@ def test_a_disk_that_hangs_never_makes_the_needles_wait_and_lost_rows_are_counte
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     hanging, released = threading.Event(), threading.Event()
-    append = recorder._Appending.append
+    append = LineFile.append
 
-    def hang(self: recorder._Appending, data: bytes) -> tuple[bytes, OSError | None]:
+    def hang(self: LineFile, data: bytes) -> tuple[bytes, OSError | None]:
         hanging.set()
         released.wait()
         return append(self, data)
 
-    monkeypatch.setattr(recorder._Appending, "append", hang)
+    monkeypatch.setattr(LineFile, "append", hang)
     path = tmp_path / "flight.csv"
     writer = LogWriter(path, ["pitch"])
     assert hanging.wait()
