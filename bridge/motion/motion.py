@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from math import inf
 
-from bridge.motion.path import Limits, Path
+from bridge.motion.path import UNHEARD_S, Limits, Path, brakable_after
 from bridge.motion.prediction import Prediction
 
 LATE_S = 1.0  # a time that lies farther back is not late or out of order: the time base was set back
@@ -24,17 +24,23 @@ class Motion:
     get their targets with the same times are predicted to the same moment, and so stay in step.
     """
 
-    __slots__ = ("_path", "_prediction", "_time_s")
+    __slots__ = ("_acceleration", "_path", "_prediction", "_time_s")
 
     def __init__(self, limits: Limits, position_steps: float, velocity_steps_s: float = 0.0) -> None:
+        self._acceleration = limits.acceleration_steps_s2
         self._path = Path(limits, position_steps, velocity_steps_s)
         self._prediction = Prediction(position_steps)
         self._time_s = inf  # the first step sets it
 
     @property
     def at_rest(self) -> bool:
-        """Whether the needle stood still after the last step."""
+        """Whether the pointer was still after the last step."""
         return self._path.velocity == 0.0
+
+    @property
+    def velocity(self) -> float:
+        """The path's own velocity after the last step (steps/s)."""
+        return self._path.velocity
 
     def target(self, time_s: float, position_steps: float) -> None:
         """Where the pointer belongs at this time.
@@ -56,13 +62,21 @@ class Motion:
         self._prediction.forget(position_steps)
 
     def step(self, time_s: float) -> tuple[float, float]:
-        """Position (steps) and velocity (steps/s) at this time; the first call only sets the clock."""
+        """Position (steps) and velocity (steps/s) to send at this time; the first call only sets the clock.
+
+        A board carries a position on at the velocity sent with it when it hears nothing more. Near a goal at
+        rest that velocity is therefore lower than the path's own: one from which the board can still stop at
+        the goal after UNHEARD_S of silence.
+        """
         path = self._path
         tick_s = time_s - self._time_s
         if tick_s > 0.0:
             self._time_s = time_s
             goal, rate = self._prediction.at(time_s)
             path.advance(tick_s if tick_s < LONGEST_TICK_S else LONGEST_TICK_S, goal, rate)
+            if rate == 0.0 and path.velocity != 0.0:
+                most = brakable_after(UNHEARD_S, abs(goal - path.position), self._acceleration)
+                return path.position, max(-most, min(most, path.velocity))
         elif not tick_s >= -LATE_S:
             self._time_s = time_s
         return path.position, path.velocity

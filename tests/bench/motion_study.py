@@ -17,11 +17,12 @@ import random
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
-from math import pi, sin, sqrt
+from math import inf, pi, sin, sqrt
 from pathlib import Path as File
 from time import perf_counter
 from typing import Protocol
 
+from bridge.boards.virtual.follower import Follower
 from bridge.motion.motion import Motion
 from bridge.motion.path import Limits, Path
 from bridge.motion.prediction import Prediction
@@ -78,11 +79,24 @@ class Candidate:
         return self.path.position, self.path.velocity
 
 
-class PlayOut(Candidate):
-    """Shows what was `delay_s` ago, on straight lines between targets; holds the last when it runs out.
+class HoldLast:
+    """What a board does without a plan: go to the last target at once, with all that the drive can do."""
 
-    Without a delay it holds the last target, always.
-    """
+    def __init__(self, limits: Limits, position: float) -> None:
+        self.board = Follower(
+            limits.speed_steps_s, limits.acceleration_steps_s2, -inf, inf, position, time_s=0.0
+        )
+
+    def target(self, time_s: float, position_steps: float) -> None:
+        self.board.follow(position_steps, 0.0)
+
+    def step(self, time_s: float) -> tuple[float, float]:
+        self.board.advance(time_s)
+        return self.board.position, self.board.velocity
+
+
+class PlayOut(Candidate):
+    """Shows what was `delay_s` ago, on straight lines between targets; holds the last when it runs out."""
 
     def __init__(self, limits: Limits, position: float, delay_s: float, settle_s: float) -> None:
         super().__init__(limits, position, settle_s)
@@ -94,11 +108,10 @@ class PlayOut(Candidate):
             self.targets = [*self.targets[-30:], (time_s, position_steps)]
 
     def goal(self, time_s: float) -> tuple[float, float]:
-        if self.delay_s:
-            for (then_s, there), (next_s, thence) in pairwise(self.targets):
-                if then_s <= time_s - self.delay_s < next_s:
-                    rate = (thence - there) / (next_s - then_s)
-                    return there + rate * (time_s - self.delay_s - then_s), rate
+        for (then_s, there), (next_s, thence) in pairwise(self.targets):
+            if then_s <= time_s - self.delay_s < next_s:
+                rate = (thence - there) / (next_s - then_s)
+                return there + rate * (time_s - self.delay_s - then_s), rate
         return self.targets[-1][1], 0.0
 
 
@@ -261,9 +274,7 @@ def _roughness(path: list[float], half: int = 10) -> float:
 
 def candidates() -> dict[str, Callable[[Limits, float], DrivenPointer]]:
     """Every candidate by name; the last one is what the product does."""
-    made: dict[str, Callable[[Limits, float], DrivenPointer]] = {
-        "hold last, at once": lambda limits, start: PlayOut(limits, start, 0.0, 0.0005)
-    }
+    made: dict[str, Callable[[Limits, float], DrivenPointer]] = {"hold last, at once": HoldLast}
     for delay_s in (0.05, 0.08, 0.1, 0.15):
         made[f"play-out {delay_s:.2f} s"] = lambda limits, start, delay_s=delay_s: PlayOut(  # type: ignore[misc]
             limits, start, delay_s, 0.03

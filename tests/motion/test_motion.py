@@ -62,7 +62,9 @@ def test_no_targets_whatever_drive_a_motor_beyond_its_limits_or_stops(
         for span_s in spans:
             now_s += span_s
             before, was = position, velocity
-            position, velocity = motion.step(now_s)
+            position, sent = motion.step(now_s)
+            velocity = motion.velocity
+            assert min(0.0, velocity) <= sent <= max(0.0, velocity)
             check_tick(before, was, position, velocity, span_s, speed, acceleration)
             assert low is None or position >= low
             assert high is None or position <= high
@@ -112,6 +114,33 @@ def check_tick(
     assert abs(after - before) <= speed * span_s + rounding
 
 
+@given(
+    st.one_of(st.floats(-3_000, 500), st.floats(2_400, 6_000), st.floats(500, 2_400)),
+    st.floats(-900, 900),
+    st.floats(0, 3_000),
+    st.sampled_from([0.003, 0.01, 0.03]),
+)
+@example(0.0, 0.0, 1_000.0, 0.01)
+def test_a_pointer_outside_its_stops_comes_back_inside_within_its_limits(
+    position: float, velocity: float, goal: float, tick_s: float
+) -> None:
+    """As where a board reports a servo before its first pulse, or a reload narrowed the travel."""
+    path = Path(Limits(900.0, 6_000.0, 500.0, 2_400.0), position, velocity)
+    inside = False
+    furthest_low = min(500.0, position - max(-velocity, 0.0) ** 2 / (2 * 0.8 * 6_000) - 1e-6)
+    furthest_high = max(2_400.0, position + max(velocity, 0.0) ** 2 / (2 * 0.8 * 6_000) + 1e-6)
+    for _ in range(round(14 / tick_s)):
+        before, was = path.position, path.velocity
+        path.advance(tick_s, goal, 0.0)
+        check_tick(before, was, path.position, path.velocity, tick_s, 900.0, 6_000.0)
+        assert furthest_low <= path.position <= furthest_high
+        assert 500.0 <= path.position <= 2_400.0 or not inside
+        can_stop = was * was <= 2 * 0.8 * 6_000 * min(before - 500.0, 2_400.0 - before)
+        inside = inside or (500.0 <= before <= 2_400.0 and can_stop)
+    assert path.position == min(max(goal, 500.0), 2_400.0)
+    assert path.velocity == 0.0
+
+
 @pytest.mark.parametrize("place", [12.3, 333.3, 5_000.25, -40.0, 1e6 / 3])
 def test_a_needle_ends_exactly_on_its_target_and_is_then_exactly_still(place: float) -> None:
     motion = Motion(Limits(60_000, 400_000), 0.0)
@@ -139,7 +168,10 @@ def test_a_needle_stays_still_while_equal_targets_jitter_double_and_get_lost() -
 def test_a_glide_takes_hardly_longer_than_the_quickest_one_and_does_not_overshoot(
     limits: Limits, way: float, tick_s: float
 ) -> None:
-    """The quickest glide by ruckig (1 axis, no limit of jerk), an independent library."""
+    """The quickest glide by ruckig (1 axis, no limit of jerk), an independent library.
+
+    A fifth longer is the price of the board's room; a tenth of a second, that of settling without a kink.
+    """
     start = limits.low_steps or 0.0
     motion = Motion(limits, start)
     motion.step(0.0)
@@ -154,7 +186,7 @@ def test_a_glide_takes_hardly_longer_than_the_quickest_one_and_does_not_overshoo
     request.max_velocity, request.max_acceleration = [limits.speed_steps_s], [limits.acceleration_steps_s2]
     trajectory = Trajectory(1)
     Ruckig(1).calculate(request, trajectory)
-    assert trajectory.duration - 0.05 < near < trajectory.duration + 0.12
+    assert trajectory.duration - 0.05 < near < 1.2 * trajectory.duration + 0.1
 
 
 @pytest.mark.parametrize("limits", [HUNDREDS, Limits(2_000, 20_000)])
@@ -242,7 +274,10 @@ def test_a_time_base_that_was_set_back_is_taken_up() -> None:
 def test_a_needle_on_the_run_is_taken_over_without_a_jerk_even_by_lower_limits() -> None:
     slower = Limits(100.0, 1_000.0, -1_000.0, 200.0)
     motion = Motion(slower, 0.0, 400.0)
-    path = [(0.0, 400.0), *ticks(motion, 0.0, 300)]
+    path = [(0.0, 400.0)]
+    for n in range(300):
+        position, _ = motion.step(n * 0.01)
+        path.append((position, motion.velocity))
     for (before, was), (after, now) in pairwise(path[1:]):
         assert abs(now - was) <= 1_000.0 * 0.01 * (1 + 1e-6)
         assert after - before == pytest.approx(0.5 * (was + now) * 0.01, abs=0.03)
