@@ -21,7 +21,7 @@ overshoot in steps and time against the quickest move of a long slew:
     0.7, 0.7                              14      1.20
     1, 0.6                                17      1.21
     0.8, 0.6, without UNHEARD_S           12      1.17
-    0.8, 0.6, UNHEARD_S = 0.04             0      1.18
+    0.8, 0.6, UNHEARD_S = 0.045            0      1.18
 
 Stops. After every tick velocity^2 <= 2 a (way to the stop ahead). If that holds before a tick, braking
 with a makes it hold after, whatever the tick's length; so by induction no stop is ever passed. A pointer
@@ -37,7 +37,7 @@ from math import exp, inf, sqrt
 
 SETTLE_S = 0.03
 ACCELERATE_SHARE, BRAKE_SHARE = 0.8, 0.6
-UNHEARD_S = 0.04
+UNHEARD_S = 0.045
 """A board may hear nothing for this long and still stop at the goal: three frames at 100 Hz, and jitter."""
 _MEET_STEPS = 0.01
 
@@ -86,7 +86,7 @@ class Path:
         self.velocity = velocity
 
     def advance(self, tick_s: float, goal: float, rate: float) -> None:
-        """Advance by `tick_s` s (> 0) to a goal that will be at `goal` (steps) and moves at `rate` steps/s."""
+        """Advance by `tick_s` s (> 0) to a goal that will be at `goal` (steps), moving at `rate` steps/s."""
         low, high = self._low, self._high
         if goal > high:
             goal, rate = high, 0.0

@@ -13,6 +13,7 @@ from bridge.motion.path import Limits
 TICK_S = 0.01
 JITTER_S = 0.002
 LOST = 0.02
+MOST_LOST_IN_A_ROW = 3  # four in a row come once in 6 million frames, and are no matter of overshoot
 _LOOKS = 5  # at the board's position, between two frames
 
 
@@ -43,7 +44,7 @@ def slew(limits: Limits, goals: list[tuple[float, float]], seed: int) -> Slew:
     waiting = list(goals)
     begun_s, goal = goals[-1]
     overshoot, arrived_s = 0.0, inf
-    tick, side = 0, 0.0
+    tick, side, lost = 0, 0.0, 0
     while board.time_s < arrived_s + 0.4:
         tick += 1
         assert tick < 3_000, "the board never arrived"
@@ -53,7 +54,8 @@ def slew(limits: Limits, goals: list[tuple[float, float]], seed: int) -> Slew:
                 side = 1.0 if goal > board.position else -1.0
         sent_s = tick * TICK_S + chance.uniform(0.0, JITTER_S)
         position, velocity = motion.step(sent_s)
-        if chance.random() >= LOST:
+        lost = lost + 1 if chance.random() < LOST and lost < MOST_LOST_IN_A_ROW else 0
+        if not lost:
             heard_s = sent_s + chance.uniform(0.0, JITTER_S)
             overshoot = max(overshoot, _watched(board, heard_s, goal, side))
             board.follow(round(position * 256) / 256, round(velocity * 256) / 256)

@@ -2,7 +2,8 @@
 
 The target is a point moving at constant rate, carried on for at most `CARRY_S` after it was set. One
 advance goes in closed form when the target can be met exactly at its end; otherwise in short steps, each
-taking the highest velocity from which braking still ends at the target, and at the stop.
+taking the highest velocity from which braking still ends at the target, and at the stop. Behind a moving
+target it closes in with CATCH_UP_SHARE of the acceleration only, since the target itself may be braking.
 
 Meeting exactly: from velocity v to w in time h with acceleration at most a, the distances that can be
 covered are (v + w)/2 h, give or take ((a h)^2 - (w - v)^2) / (4 a): full acceleration one way first, then
@@ -16,6 +17,8 @@ from __future__ import annotations
 from math import ceil, inf, sqrt
 
 CARRY_S = 0.1
+CATCH_UP_SHARE = 0.375
+"""Of the acceleration, to close in from behind on a moving target, which may be braking with the rest."""
 _STEP_S = 0.005
 _LONGEST_LEAP_S = 0.05  # beyond this a closed form could hide a velocity above the limit
 
@@ -137,11 +140,14 @@ class Follower:
         goal, rate = self._target(time_s)
         position, velocity = self.position, self.velocity
         half_s = 0.5 * step_s
-        wanted = rate + self._braking(goal - position - (velocity + rate) * half_s, step_s)
-        wanted = min(wanted, self._braking(self.high - position - velocity * half_s, step_s))
-        wanted = max(wanted, -self._braking(position - self.low + velocity * half_s, step_s))
+        acceleration = self.acceleration
+        way = goal - position - (velocity + rate) * half_s
+        closing = CATCH_UP_SHARE * acceleration if way * rate > 0.0 else acceleration
+        wanted = rate + _braking(way, step_s, closing)
+        wanted = min(wanted, _braking(self.high - position - velocity * half_s, step_s, acceleration))
+        wanted = max(wanted, -_braking(position - self.low + velocity * half_s, step_s, acceleration))
         wanted = max(-self.speed, min(self.speed, wanted))
-        room = self.acceleration * step_s
+        room = acceleration * step_s
         wanted = max(velocity - room, min(velocity + room, wanted))
         moved = position + (velocity + wanted) * half_s
         if moved > self.high >= position:  # by rounding only: the braking above ends at the stop
@@ -150,11 +156,12 @@ class Follower:
             moved, wanted = self.low, max(wanted, 0.0)
         self.position, self.velocity, self.time_s = moved, wanted, time_s
 
-    def _braking(self, room: float, step_s: float) -> float:
-        """The velocity towards something `room` steps away that can still be braked; odd in `room`."""
-        half = 0.5 * self.acceleration * step_s
-        if room == inf:
-            return inf
-        if room < 0.0:
-            return half - sqrt(half * half - 2.0 * self.acceleration * room)
-        return sqrt(half * half + 2.0 * self.acceleration * room) - half
+
+def _braking(room: float, step_s: float, acceleration: float) -> float:
+    """The velocity towards something `room` steps away that can still be braked; odd in `room`."""
+    half = 0.5 * acceleration * step_s
+    if room == inf:
+        return inf
+    if room < 0.0:
+        return half - sqrt(half * half - 2.0 * acceleration * room)
+    return sqrt(half * half + 2.0 * acceleration * room) - half

@@ -147,13 +147,30 @@ bool motion_wants(const struct motion *motion, struct place place)
     return rate || way > 32768 || way < -32768;
 }
 
+/* Behind a target that moves, three eighths of the way count: it may be braking with the rest. */
+static int32_t catch_up(const struct motion *motion, int32_t way, bool upward)
+{
+    int32_t near = (int32_t)motion->near, most = INT32_MAX / 3;
+    int32_t behind = upward ? way : -way;
+
+    if (behind <= near)
+        return way;
+    behind = behind > most ? behind / 8 * 3 : behind * 3 / 8;
+    if (behind < near)
+        behind = near;
+    return upward ? behind : -behind;
+}
+
 /* The rate that leads to the target, as far as the stops allow. */
 static int32_t wanted_rate(const struct motion *motion, struct place place)
 {
     int32_t wanted, way;
     struct place end = target(motion, &wanted);
 
-    wanted += closing(motion, motion_way(place, end));
+    way = motion_way(place, end);
+    if (wanted)
+        way = catch_up(motion, way, wanted > 0);
+    wanted += closing(motion, way);
     if (motion->bounded && wanted) {
         end.fraction = 0;
         end.count = wanted > 0 ? motion->high : motion->low;

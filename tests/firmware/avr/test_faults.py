@@ -254,7 +254,7 @@ async def test_forty_lost_steps_are_found_at_the_next_mark_told_and_mended_slowl
         await fly.tell(f"lose {HUNDREDS} 40")
         fly.climb.climb_ft_s = 300.0
         await fly.told_soon("missed steps", steps=40, channel=HUNDREDS)
-        assert channel.detail == "40 missed steps are being mended"
+        assert channel.detail == "40 missed steps are being corrected"
         begun_s = time.monotonic()
         await until(lambda: audit.offset == 40.0, "a mended count")
         assert time.monotonic() - begun_s >= 40 / (0.02 * SPEED_STEPS_S) - 0.15  # at a fiftieth of the speed
