@@ -1,8 +1,8 @@
 """Index audit: every mark that a pointer passes tells whether its count is still right.
 
-The home mark is position 0 and the marks stand at exact multiples of the steps per turn. A count that
+The home mark is position 0 and the marks are at exact multiples of the steps per turn. A count that
 differs from the nearest multiple has run ahead of the pointer by the difference: those steps were missed.
-They are mended by adding them, slowly, to every position sent.
+They are corrected by adding them, slowly, to every position sent. Pure.
 """
 
 from __future__ import annotations
@@ -10,14 +10,14 @@ from __future__ import annotations
 from fractions import Fraction
 from math import floor
 
-_LONGEST_TICK_S = 0.1  # after a pause the correction goes on where it was
+_LONGEST_TICK_S = 0.1  # longest time corrected for at once; after a longer pause it goes on as after this
 LOST_SENSOR_MARKS = 3  # unseen marks in a row after which the sensor, not a lost frame, is to blame
 
 
 class IndexAudit:
     """The audit of one channel; all in steps, clockwise positive.
 
-    `missed` is what was found since homing, `offset` what of it is mended by now.
+    `missed` is what was found since homing, `offset` what of it is corrected by now.
     """
 
     __slots__ = (
@@ -45,7 +45,7 @@ class IndexAudit:
         self.start()
 
     def start(self) -> None:
-        """The home position was found anew."""
+        """The home position is found anew: all that is known of missed steps is void."""
         self.missed = 0
         self.offset = 0.0
         self._offset_s: float | None = None
@@ -53,12 +53,18 @@ class IndexAudit:
         self._seen = 0
         self.unseen_in_a_row = 0
 
+    def settle(self) -> None:
+        """The path starts again where the pointer really is: nothing is left to correct."""
+        self.offset = float(self.missed)
+        self._offset_s = None
+
     @property
     def past_limit(self) -> bool:
+        """Whether more steps are missed than can be corrected without losing a turn."""
         return abs(self.missed) > self.limit
 
     def mark(self, position: int) -> int:
-        """A mark was passed at this count. The steps newly found missing, 0 if it is where it belongs."""
+        """Take a mark seen at this count; returns the newly missed steps (0 if there are none)."""
         self._seen += 1
         self.unseen_in_a_row = 0
         count = Fraction(position - self.missed)
@@ -70,9 +76,9 @@ class IndexAudit:
         return found
 
     def watch(self, position: int) -> int:
-        """The channel stands at this count. The marks that it must have passed without their being seen.
+        """Take the channel's present count; returns the marks that it has passed without seeing them.
 
-        Within a twentieth of a turn of a mark nothing can be said yet.
+        Within a twentieth of a turn of a mark nothing is counted yet.
         """
         turns = (position - self.missed) / float(self._steps_per_turn)
         turn = floor(turns)
@@ -86,10 +92,11 @@ class IndexAudit:
 
     @property
     def correcting(self) -> bool:
+        """Whether `correction` adds anything."""
         return self.offset != self.missed or self.offset != 0.0
 
     def correction(self, time_s: float) -> tuple[float, float]:
-        """What to add to position (steps) and velocity (steps/s) at this time; moves on towards `missed`."""
+        """What to add to position (steps) and velocity (steps/s) at this time; advances towards `missed`."""
         last_s, self._offset_s = self._offset_s, time_s
         left = self.missed - self.offset
         if left == 0.0 or last_s is None:

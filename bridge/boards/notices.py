@@ -1,8 +1,20 @@
-"""What a board session tells its caller, and the figures that it keeps."""
+"""What a board session reports to its caller, and the figures that it keeps."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+
+from bridge.boards.state import State, Trigger
+
+
+@dataclass(frozen=True, slots=True)
+class StateChanged:
+    """The session went from `was` to `state`, or stays there for another reason; `why` in words."""
+
+    state: State
+    was: State
+    on: Trigger
+    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -15,13 +27,15 @@ class KnobTurned:
 
 @dataclass(frozen=True, slots=True)
 class ButtonPressed:
+    """`presses` since the last notice, 1 or more."""
+
     source: int
     presses: int
 
 
 @dataclass(frozen=True, slots=True)
 class PositionNeeded:
-    """The channel can't find its position by itself: confirm where its pointer stands with `adopt`."""
+    """The channel can't find its position by itself: confirm where its pointer is with `adopt`."""
 
     channel: int
 
@@ -45,24 +59,79 @@ class StepsMissed:
 
 @dataclass(frozen=True, slots=True)
 class ChannelFaulted:
+    """The channel is not driven any more until it is homed."""
+
     channel: int
     why: str
 
 
-Notice = KnobTurned | ButtonPressed | PositionNeeded | ChannelHomed | StepsMissed | ChannelFaulted
+@dataclass(frozen=True, slots=True)
+class Disbelieved:
+    """The board sent what can't be true; it was not used. `why` says what, and why not."""
+
+    why: str
+    channel: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PositionsForgotten:
+    """The board was reset: these channels had a position and have none now."""
+
+    channels: tuple[int, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FrameRefused:
+    """The board refused a frame; `frame_type` and `reason` are numbers of the frame format."""
+
+    frame_type: int
+    reason: int
+
+
+@dataclass(frozen=True, slots=True)
+class WatchdogTripped:
+    """The board got no good frame for this long and stopped its pointers."""
+
+    silence_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class FramesCorrupted:
+    """Frames arrived corrupted: totals since the link was opened, at the board and here."""
+
+    at_board: int
+    here: int
+
+
+Notice = (
+    StateChanged
+    | KnobTurned
+    | ButtonPressed
+    | PositionNeeded
+    | ChannelHomed
+    | StepsMissed
+    | ChannelFaulted
+    | Disbelieved
+    | PositionsForgotten
+    | FrameRefused
+    | WatchdogTripped
+    | FramesCorrupted
+)
 
 
 @dataclass(slots=True)
 class Statistics:
-    """Counted since the session began; the last five are the board's own, as its STATUS says."""
+    """Counted since the session began; the last five are the board's own, as its STATUS reports them."""
 
     sent: int = 0
     received: int = 0
+    corrupted: int = 0  # frames that arrived here with a wrong checksum
     undecodable: int = 0
     unanswered: int = 0  # QUERY frames
     missed: int = 0  # gaps in the board's own count
     refused: int = 0
     resets: int = 0
+    disbelieved: int = 0
     round_trip_s: float = 0.0
     worst_round_trip_s: float = 0.0
     board_good: int = 0

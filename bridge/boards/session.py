@@ -1,6 +1,8 @@
 """The session with one board, without I/O: fed payloads and the time, asked what to send.
 
-Its states stand as a table in `state`, those of one channel in `pointer_channel`.
+Give it everything that has arrived (`receive`) before asking what to send (`outgoing`). What happens is
+reported as notices; `state` tells whether the board is used, `detail` why not or what is awaited.
+Its states are a table in `state`, those of one channel in `pointer_channel`.
 """
 
 from __future__ import annotations
@@ -8,31 +10,44 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import inf
 
-import structlog
-
 from bridge.boards import codec, messages
-from bridge.boards.compatibility import ExpectedChannel, incompatibility, wrong_version
+from bridge.boards.compatibility import ExpectedChannel, incompatibility, reflash, wrong_version
+from bridge.boards.input_counts import MOST_CLICKS, InputCounts
 from bridge.boards.messages import ChannelState, EventKind, Output, Reason
-from bridge.boards.notices import ButtonPressed, ChannelFaulted, KnobTurned, Notice, Statistics, StepsMissed
-from bridge.boards.pointer_channel import Phase, PointerChannel
-from bridge.boards.state import TRANSITIONS, State, Trigger
+from bridge.boards.notices import (
+    ButtonPressed,
+    Disbelieved,
+    FrameRefused,
+    FramesCorrupted,
+    KnobTurned,
+    Notice,
+    PositionsForgotten,
+    StateChanged,
+    Statistics,
+    WatchdogTripped,
+)
+from bridge.boards.pointer_channel import Phase, PointerChannel, take_commands
+from bridge.boards.query_clock import QueryClock
+from bridge.boards.state import State, Trigger, next_state
 from bridge.errors import BoardError
-from bridge.logs import LogThrottle
-
-_log = structlog.get_logger(__name__)
 
 STOPPED = "stopped"
 """Why a link is closed when nothing is wrong."""
-FIRST_ASK_S, SLOWEST_ASK_S, FAULTED_ASK_S = 0.05, 0.5, 2.0
+FAULTED_ASK_S = 2.0
+"""A board that does not fit is asked this often to introduce itself."""
+QUERY_S = 0.1
+SILENCE_S = 0.4
+"""Age of the oldest unanswered question at which a board counts as absent, see `query_clock`."""
+MOST_NOTICES = 1000
+"""Notices kept for a caller that does not take them; then the newest are dropped."""
 _UNKNOWN = ChannelState.UNKNOWN
-_MOST_QUERIES = 16  # unanswered ones remembered
 
 
 class BoardSession:
     """One board. Times are seconds of any clock that never goes back; positions are steps.
 
-    `board_id` pins the board's unique id (8 bytes). A QUERY goes out every `query_s`; a board that says
-    nothing for `silence_s` is absent. `state` and `detail` (words for the user) say how it stands.
+    `board_id` pins the board's unique id (8 bytes). A QUERY is sent every `query_s`; a board that leaves
+    questions unanswered for `silence_s` is absent.
     """
 
     def __init__(
@@ -41,8 +56,8 @@ class BoardSession:
         expected: Sequence[ExpectedChannel],
         *,
         board_id: bytes | None = None,
-        query_s: float = 0.1,
-        silence_s: float = 0.5,
+        query_s: float = QUERY_S,
+        silence_s: float = SILENCE_S,
     ) -> None:
         self.name = name
         self.state = State.ABSENT
@@ -50,10 +65,12 @@ class BoardSession:
         self.channels = tuple(PointerChannel(number, channel) for number, channel in enumerate(expected))
         self.introduction: messages.Introduction | None = None
         self.statistics = Statistics()
+        self.reported_s: float | None = None
+        """When the last STATUS arrived: the age of every channel's `reported`."""
         self._expected = tuple(expected)
         self._board_id = board_id
-        self._query_s = query_s
-        self._silence_s = silence_s
+        self._clock = QueryClock(query_s, silence_s)
+        self._inputs = InputCounts()
         self._all = (1 << len(self.channels)) - 1
         self._driven = 0  # mask of the channels that take MOVE
         self._correcting: list[PointerChannel] = []
@@ -61,44 +78,46 @@ class BoardSession:
         self._introduced = False
         self._sequence = 0
         self._board_sequence: int | None = None
-        self._queries: dict[int, float] = {}  # sequence to time of those not answered
-        self._heard_s = 0.0
-        self._ask_s = 0.0
-        self._pause_s = FIRST_ASK_S
-        self._counts: dict[tuple[int, int], int] = {}
-        self._fresh = False  # the board has started since the last introduction
+        self._only_noise = False  # corrupted frames have come, and no good one since
+        self._unusable = ""  # why the last answer could not be used
         self._notices: list[Notice] = []
-        self._throttle = LogThrottle()
 
     # -- the link -------------------------------------------------------------------------------
 
     def link_opened(self, time_s: float) -> None:
+        """The link is open: the board is asked to introduce itself."""
         self._open = True
-        self._heard_s = self._ask_s = time_s
-        self._pause_s = FIRST_ASK_S
+        self._only_noise = False
+        self._clock.start(time_s)
         self._transition(Trigger.LINK_OPENED, "asked to introduce itself")
 
     def link_lost(self, why: str) -> None:
-        """The link could not be opened or broke; `why` says so with its cure."""
+        """The link could not be opened or broke; `why` tells it in words, with the cure."""
         self._open = False
         self._reset_session()
-        if self.state is State.ABSENT and why != self.detail:
-            _log.warning("board can't be reached", board=self.name, why=why)
         self._transition(Trigger.LINK_LOST, why)
-        self.detail = why
+
+    def corrupted(self, frames: int) -> None:
+        """The link has received this many more frames with a wrong checksum."""
+        if frames > 0:
+            self.statistics.corrupted += frames
+            self._only_noise = True
+            self._report_corrupted()
 
     def receive(self, time_s: float, payload: bytes) -> None:
-        """Take one payload from the board, whatever it is."""
-        self._heard_s = time_s
+        """Take one payload from the board, whatever it is; nothing while the link is closed."""
+        if not self._open:
+            return
+        self._clock.heard()
+        self._only_noise = False
         self.statistics.received += 1
         if self.state is State.ABSENT:
-            self._ask_s = time_s
-            self._pause_s = FIRST_ASK_S
-            self._transition(Trigger.HEARD, "heard")
+            self._clock.start(time_s)
+            self._transition(Trigger.HEARD, "asked to introduce itself")
         try:
             sequence, message = codec.decode(payload)
         except codec.FrameError as error:
-            self._undecodable(error)
+            self._undecodable(time_s, error)
             return
         if not isinstance(message, messages.Status):
             self._count(sequence, isinstance(message, messages.Introduction))
@@ -110,38 +129,36 @@ class BoardSession:
             case messages.Status() if self._introduced:
                 self._status(time_s, sequence, message)
             case messages.Event() if self._introduced:
-                self._event(message)
+                self._event(time_s, message)
 
     def outgoing(self, time_s: float) -> list[bytes]:
         """What to send now, in order; call it at `due_s` and after every `receive`."""
         if not self._open:
             return []
-        patience_s = self._silence_s
-        if self.state is State.FAULTED and not self._introduced:
-            patience_s = max(patience_s, 3 * FAULTED_ASK_S)
-        if self.state is not State.ABSENT and time_s - self._heard_s >= patience_s:
-            self._reset_session()
-            self._ask_s = time_s
-            self._transition(Trigger.SILENT, "port open, but no board answers: look at its supply and cable")
+        clock = self._clock
+        if time_s >= clock.silent_s:
+            if self.state is not State.ABSENT:
+                self._reset_session()
+                clock.ask_now(time_s)
+            self._transition(Trigger.SILENT, self._silence())
+        elif self._introduced and time_s >= clock.blind_s:
+            self._drive_no_more()
         if not self._introduced:
             return self._asking(time_s)
-        out = self._pending_commands()
+        out = [self._encode(command) for command in take_commands(self.channels)]
         if out:
-            self._queries.clear()  # answers under way know nothing of these pending
-            self._ask_s = time_s
-        if time_s >= self._ask_s:
-            self._ask_s = time_s + self._query_s
-            if len(self._queries) >= _MOST_QUERIES:
-                self.statistics.unanswered += 1
-                del self._queries[next(iter(self._queries))]
-            self._queries.pop(self._sequence, None)
-            self._queries[self._sequence] = time_s
+            clock.commanded(time_s)
+        if time_s >= clock.due_s:
+            self.statistics.unanswered += clock.queried(time_s, self._sequence)
             out.append(self._encode(messages.Query()))
         return out
 
     def due_s(self) -> float:
-        """When `outgoing` will next have something, inf while the link is closed."""
-        return self._ask_s if self._open else inf
+        """When `outgoing` will next have something to do, inf while the link is closed."""
+        if not self._open:
+            return inf
+        silent_s = inf if self.state is State.ABSENT else self._clock.silent_s
+        return min(self._clock.due_s, silent_s)
 
     # -- the caller -----------------------------------------------------------------------------
 
@@ -154,9 +171,6 @@ class BoardSession:
         driven = self._driven
         if not driven:
             return b""
-        sequence = self._sequence
-        self._sequence = sequence + 1 & 255
-        self.statistics.sent += 1
         if self._correcting:
             positions, velocities = list(positions), list(velocities)
             for channel in self._correcting:
@@ -168,31 +182,40 @@ class BoardSession:
             numbers = codec.channels_of(driven)
             positions = [positions[number] for number in numbers]
             velocities = [velocities[number] for number in numbers]
-        return codec.encode_move(sequence, positions, velocities, driven)
+        payload = codec.encode_move(self._sequence, positions, velocities, driven)
+        self._sequence = self._sequence + 1 & 255
+        self.statistics.sent += 1
+        return payload
 
     def rest(self) -> bytes:
         """The REST for all driven channels, or nothing; the next MOVE wakes them."""
         return self._encode(messages.Rest(codec.channels_of(self._driven))) if self._driven else b""
 
     def home(self, channel: int) -> None:
-        """Find a channel's home position again; this also clears its fault."""
+        """Find a channel's home position again; this also clears its fault. Raises BoardError if it can't."""
         if not self._introduced:
             raise BoardError(self.name, f"can't home while the board is {self.state.value}", channel)
-        self._notices += self.channels[channel].home()
+        self._notify(self.channels[channel].home())
         self._update_state()
 
     def adopt(self, channel: int, position: int) -> None:
-        """Confirm that a channel's pointer stands at this position; it must have been asked for."""
+        """Confirm that a channel's pointer is at this position (steps).
+
+        Raises BoardError if the channel does not ask for it, or the position lies outside its travel.
+        """
         if self.channels[channel].phase is not Phase.WAITING:
             raise BoardError(self.name, "does not wait for a position; home it first", channel)
-        self.channels[channel].adopt(position)
+        try:
+            self.channels[channel].adopt(position)
+        except ValueError as error:
+            raise BoardError(self.name, f"can't be at {position} steps: {error}", channel) from None
 
     def take_notices(self) -> list[Notice]:
         """What happened since the last call, oldest first."""
         notices, self._notices = self._notices, []
         return notices
 
-    # -- what the board says --------------------------------------------------------------------
+    # -- what the board sends -------------------------------------------------------------------
 
     def _introduce(self, time_s: float, introduction: messages.Introduction) -> None:
         self.introduction = introduction
@@ -202,140 +225,109 @@ class BoardSession:
             self._refuse_board(time_s, why)
             return
         self._introduced = True
-        self._ask_s = time_s
+        for channel, limits in zip(self.channels, introduction.channels, strict=True):
+            channel.introduced(limits)
+        self._clock.ask_now(time_s)
         self._transition(Trigger.FITS, "asked for its positions")
-        self._update_state()
 
     def _refuse_board(self, time_s: float, why: str) -> None:
         self._reset_session()
-        self._ask_s = time_s + FAULTED_ASK_S
-        if self.state is State.FAULTED and self.detail != why:
-            _log.warning("board refused", board=self.name, why=why)
-            self.detail = why
+        self._clock.ask_now(time_s + FAULTED_ASK_S)
         self._transition(Trigger.MISFITS, why)
 
-    def _undecodable(self, error: codec.FrameError) -> None:
+    def _undecodable(self, time_s: float, error: codec.FrameError) -> None:
         self.statistics.undecodable += 1
+        self._unusable = f"sends frames that can't be read ({error}). {reflash(self.name)}"
         if error.reason == Reason.VERSION_NOT_SPOKEN and error.type == messages.FrameType.INTRODUCTION:
-            self._refuse_board(self._heard_s, wrong_version(self.name, error.version))
+            self._refuse_board(time_s, wrong_version(self.name, error.version))
 
     def _refused(self, time_s: float, refusal: messages.Refusal) -> None:
         self.statistics.refused += 1
         if refusal.reason == Reason.VERSION_NOT_SPOKEN:
             self._refuse_board(time_s, wrong_version(self.name, refusal.version))
         elif refusal.reason == Reason.POSITION_NOT_KNOWN:
-            self._ask_s = time_s  # the next status says which
+            self._clock.ask_now(time_s)  # the next status tells which
         else:
-            _log.warning("frame refused", board=self.name, type=refusal.refused, reason=refusal.reason)
+            self._notify([FrameRefused(refusal.refused, refusal.reason)])
 
     def _status(self, time_s: float, sequence: int, status: messages.Status) -> None:
-        asked_s = self._queries.get(sequence)
-        if asked_s is None or len(status.channels) != len(self.channels):
-            return  # late, doubled, or older than the last command
-        while (oldest := next(iter(self._queries))) != sequence:
-            del self._queries[oldest]
-            self.statistics.unanswered += 1
-        del self._queries[sequence]
+        if len(status.channels) != len(self.channels):
+            self._unusable = (
+                f"answers with a STATUS for {len(status.channels)} channels, expected {len(self.channels)}. "
+                + reflash(self.name)
+            )
+            return
+        if not self._clock.awaits(sequence):  # late, doubled, or older than the last command
+            self._unusable = (
+                f"answers with a STATUS numbered {sequence}, expected the number of its QUERY. "
+                + reflash(self.name)
+            )
+            return
+        answer = self._clock.answered(time_s, sequence)
+        self._unusable = ""
+        self.reported_s = time_s
         figures = self.statistics
-        figures.round_trip_s = time_s - asked_s
+        figures.unanswered += answer.unanswered
+        figures.round_trip_s = answer.round_trip_s
         figures.worst_round_trip_s = max(figures.worst_round_trip_s, figures.round_trip_s)
-        self._look_at_the_line(time_s, status)
+        more_bad = status.frames_bad > figures.board_bad
         figures.board_good, figures.board_bad = status.frames_good, status.frames_bad
         figures.board_missed, figures.watchdog_trips = status.frames_missed, status.watchdog_trips
+        if more_bad:
+            self._report_corrupted()
         self._look_for_reset(status)
         for channel, row in zip(self.channels, status.channels, strict=True):
-            self._notify(channel.status(row))
+            self._notify(channel.status(answer.asked_s, time_s, row))
         self._update_state()
-
-    def _look_at_the_line(self, time_s: float, status: messages.Status) -> None:
-        """Say, sparingly, that frames arrive hurt: no step is lost by it, but it tells of a cable."""
-        hurt = status.frames_bad
-        if hurt > self.statistics.board_bad and (count := self._throttle.due("hurt", time_s)) is not None:
-            cure = "look at the cable, its length and the motor wires beside it"
-            _log.warning("frames hurt on the way", board=self.name, so_far=hurt, cure=cure, **count)
 
     def _look_for_reset(self, status: messages.Status) -> None:
         if all(row.state != _UNKNOWN for row in status.channels):
             return
-        lost = [
+        lost = tuple(
             channel.number
             for channel, row in zip(self.channels, status.channels, strict=True)
             if row.state == _UNKNOWN and channel.reported.state != _UNKNOWN
-        ]
+        )
         if lost:
             self.statistics.resets += 1
-            _log.warning("board has forgotten positions (reset)", board=self.name, channels=lost)
+            self._notify([PositionsForgotten(lost)])
         movers = [
             row.state
             for channel, row in zip(self.channels, status.channels, strict=True)
             if channel.expected.limits.output != Output.SERVO
         ]
-        if lost or (movers and all(state == _UNKNOWN for state in movers) and not self._fresh):
-            self._fresh = True
-            self._counts.clear()
+        all_unknown = bool(movers) and all(state == _UNKNOWN for state in movers)
+        if lost or (all_unknown and not self._inputs.since_start):
+            self._inputs.board_started()
 
-    def _event(self, event: messages.Event) -> None:
+    def _event(self, time_s: float, event: messages.Event) -> None:
         match event.kind:
-            case EventKind.KNOB:
-                change = self._change(event, 0)
-                self._notices += [KnobTurned(event.source, change)] if change else []
-            case EventKind.BUTTON:
-                presses = self._change(event, 1)
-                self._notices += [ButtonPressed(event.source, presses)] if presses > 0 else []
+            case EventKind.KNOB | EventKind.BUTTON:
+                self._input(event)
             case EventKind.WATCHDOG:
-                _log.warning("board heard nothing", board=self.name, silence_ms=event.value)
+                self._notify([WatchdogTripped(event.value)])
             case _ if event.source < len(self.channels):
-                self._notify(self.channels[event.source].event(event.kind, event.value))
+                self._notify(self.channels[event.source].event(time_s, event.kind, event.value))
                 self._update_state()
 
-    def _change(self, event: messages.Event, when_unknown: int) -> int:
-        """How far an absolute count went; the first count of a board that was running tells no more than
-        `when_unknown`."""
-        key = (event.kind, event.source)
-        before = self._counts.get(key, 0 if self._fresh else event.value - when_unknown)
-        self._counts[key] = event.value
-        return event.value - before
-
-    def _notify(self, notices: list[Notice]) -> None:
-        for notice in notices:
-            match notice:
-                case StepsMissed(channel, steps, total):
-                    _log.warning("missed steps", board=self.name, channel=channel, steps=steps, total=total)
-                case ChannelFaulted(channel, why):
-                    _log.error("channel faulted", board=self.name, channel=channel, why=why)
-        self._notices += notices
+    def _input(self, event: messages.Event) -> None:
+        button = event.kind == EventKind.BUTTON
+        change = self._inputs.change(event.kind, event.source, event.value, 1 if button else 0)
+        if abs(change) > MOST_CLICKS:
+            what = f"input {event.source} counts {event.value}, {change} more than before: not used"
+            self._notify([Disbelieved(what)])
+        elif button and change > 0:
+            self._notify([ButtonPressed(event.source, change)])
+        elif change and not button:
+            self._notify([KnobTurned(event.source, change)])
 
     # -- what is sent ---------------------------------------------------------------------------
 
     def _asking(self, time_s: float) -> list[bytes]:
-        if time_s < self._ask_s:
+        if time_s < self._clock.due_s:
             return []
-        if self.state is State.FAULTED:
-            self._ask_s = time_s + FAULTED_ASK_S
-        else:
-            self._ask_s = time_s + self._pause_s
-            self._pause_s = min(2 * self._pause_s, SLOWEST_ASK_S)
+        self._clock.identified(time_s, FAULTED_ASK_S if self.state is State.FAULTED else None)
         return [self._encode(messages.Identify())]
-
-    def _pending_commands(self) -> list[bytes]:
-        """One HOME, ADOPT and REST for all channels that want it."""
-        pending = [channel.pending for channel in self.channels if channel.pending is not None]
-        if not pending:
-            return []
-        for channel in self.channels:
-            channel.pending = None
-        homes = tuple(
-            c for command in pending if isinstance(command, messages.Home) for c in command.channels
-        )
-        places = tuple(
-            p for command in pending if isinstance(command, messages.Adopt) for p in command.places
-        )
-        rests = tuple(
-            c for command in pending if isinstance(command, messages.Rest) for c in command.channels
-        )
-        out = [self._encode(messages.Home(homes))] if homes else []
-        out += [self._encode(messages.Adopt(places))] if places else []
-        return out + ([self._encode(messages.Rest(rests))] if rests else [])
 
     def _encode(self, message: messages.Message) -> bytes:
         payload = codec.encode(message, self._sequence)
@@ -351,12 +343,29 @@ class BoardSession:
             self.statistics.missed += gap
             self._board_sequence = sequence + 1 & 255
 
+    def _silence(self) -> str:
+        """Why nothing is heard, in words, with the likely cure."""
+        if self._only_noise:
+            return (
+                "only corrupted frames arrive: give board and panel description the same baud rate "
+                f"(pointer-bridge firmware {self.name}, and flash it), then look at the cable"
+            )
+        return "port open, but no board answers: look at its supply and cable"
+
+    def _drive_no_more(self) -> None:
+        """The board sends frames, but no usable answer for `BLIND_S`: nothing is known of it any more."""
+        why = self._unusable or f"sends frames, but does not answer QUERY. {reflash(self.name)}"
+        for channel in self.channels:
+            channel.forget()
+        self._update_driven()
+        self._transition(Trigger.UNUSABLE, why)
+
     def _reset_session(self) -> None:
         """Nothing is known of the board any more."""
         self._introduced = False
-        self._queries.clear()
-        self._fresh = False
-        self._counts.clear()
+        self._unusable = ""
+        self._clock.forget()
+        self._inputs.forget()
         for channel in self.channels:
             channel.forget()
         self._update_driven()
@@ -376,13 +385,21 @@ class BoardSession:
             self._transition(Trigger.ALL_FAULTED, detail)
         else:
             self._transition(Trigger.SETTLED, detail)
-        self.detail = detail
 
     def _transition(self, trigger: Trigger, detail: str) -> None:
-        state = TRANSITIONS.get((self.state, trigger))
-        if state is None:
-            return
-        bad = state in (State.ABSENT, State.FAULTED) and detail != STOPPED
-        log = _log.warning if bad else _log.info
-        log("board", board=self.name, state=state.value, was=self.state.value, on=trigger.value, why=detail)
+        """The only writer of state and detail."""
+        was, state = self.state, next_state(self.state, trigger)
+        changed = state is not was or (detail != self.detail and state in (State.ABSENT, State.FAULTED))
         self.state, self.detail = state, detail
+        if changed:
+            self._notify([StateChanged(state, was, trigger, detail)])
+
+    def _report_corrupted(self) -> None:
+        self._notify([FramesCorrupted(self.statistics.board_bad, self.statistics.corrupted)])
+
+    def _notify(self, notices: list[Notice]) -> None:
+        for notice in notices:
+            if isinstance(notice, Disbelieved):
+                self.statistics.disbelieved += 1
+            if len(self._notices) < MOST_NOTICES:
+                self._notices.append(notice)

@@ -14,6 +14,7 @@ from bridge.boards.runner import InstantBoard
 from bridge.boards.virtual.board import VirtualBoard
 from bridge.boards.virtual.channel import VirtualChannelSpec
 from bridge.flight.chain import homes
+from bridge.flight.notice_log import NoticeLog
 from bridge.flight.running_panel import RunningPanel
 from bridge.panel.expected import expected_channels
 from bridge.panel.load import Panel
@@ -52,6 +53,7 @@ class DryRun:
         }
         self._arrivals = iter(arrivals)
         self._time_s = 0.0
+        self._notice_log = NoticeLog()
 
     def reload(self, panel: Panel) -> None:
         """Swap the description; boards that it leaves as they are go on, others start anew."""
@@ -99,5 +101,7 @@ class DryRun:
 
     def _tick(self, time_s: float) -> None:
         self._time_s = time_s
-        for name, positions, velocities in self.running.tick(time_s):
+        moves = self.running.tick(time_s)
+        self._notice_log.log(time_s, self.running.take_notices())
+        for name, positions, velocities in moves:
             self.boards[name].move(time_s, positions, velocities)

@@ -1,7 +1,7 @@
 """The running panel: the chain of one panel and the sessions with its boards, advanced together.
 
-Pure, like both: no I/O, no clock. The service gives it readings, payloads and the time, and
-sends what it says.
+Pure, like both: no I/O, no clock, no logging. The service feeds it readings and the time, and sends
+what it returns; what is worth a log line is reported as notices.
 """
 
 from __future__ import annotations
@@ -9,24 +9,22 @@ from __future__ import annotations
 from collections.abc import Mapping
 from enum import Enum
 
-import structlog
-
-from bridge.boards.notices import (
-    ButtonPressed,
-    ChannelFaulted,
-    ChannelHomed,
-    KnobTurned,
-    Notice,
-    PositionNeeded,
-    StepsMissed,
-)
+from bridge.boards.notices import KnobTurned, Notice, PositionNeeded
 from bridge.boards.pointer_channel import Phase
 from bridge.boards.session import BoardSession
+from bridge.errors import BoardError
 from bridge.flight.chain import Chain, DrivenPointer, PointerAddress
+from bridge.flight.notices import (
+    Assumed,
+    BoardReported,
+    GaugeLacksTelemetry,
+    PanelNotice,
+    PositionAdopted,
+    PositionUnknown,
+    TelemetryChanged,
+)
 from bridge.panel.expected import expected_channels
 from bridge.panel.load import Panel
-
-_log = structlog.get_logger(__name__)
 
 
 class Telemetry(Enum):
@@ -62,26 +60,24 @@ class RunningPanel:
         self.telemetry: Telemetry = before.telemetry if before else Telemetry.AWAITED
         self.telemetry_s: float | None = before.telemetry_s if before else None
         """When the last readings arrived."""
-        self._interval_s = 0.0  # the longest of late between two arrivals
+        self._interval_s = 0.0  # the longest recent one between two arrivals
         self._confirmed: dict[PointerAddress, float] = {
             **(before._confirmed if before else {}),
             **(confirmed or {}),
         }
         self.sessions: dict[str, BoardSession] = {}
         self._boards: list[tuple[BoardSession, tuple[DrivenPointer, ...], tuple[PointerAddress, ...]]] = []
-        self._standing: set[PointerAddress] = set()
+        self._standing: dict[PointerAddress, int] = {}  # how often its position had been taken from the board
+        self._notices: list[PanelNotice] = before.take_notices() if before else []
         for name, described in panel.description.boards.items():
             session = self._session(name, before)
             self.sessions[name] = session
             places = tuple((name, number) for number in sorted(described.channels))
             self._boards.append((session, tuple(self.chain.pointers[place] for place in places), places))
             if before and before.sessions.get(name) is session:
-                self._standing |= {place for place in before._standing if place[0] == name}
-
-        for gauge, why in self.chain.missing.items():
-            _log.warning("gauge lacks telemetry", gauge=gauge, why=why)
-        for assumption in self.chain.plan.assumptions:
-            _log.info("assumption", says=assumption)
+                self._standing |= {place: n for place, n in before._standing.items() if place[0] == name}
+        self._notices += [GaugeLacksTelemetry(gauge, why) for gauge, why in self.chain.missing.items()]
+        self._notices += [Assumed(assumption) for assumption in self.chain.plan.assumptions]
 
     def _session(self, name: str, before: RunningPanel | None) -> BoardSession:
         described = self.panel.description.boards[name]
@@ -148,47 +144,47 @@ class RunningPanel:
             self._set_telemetry_state(Telemetry.SILENT)
 
     def _set_telemetry_state(self, state: Telemetry) -> None:
-        _log.info("telemetry", state=state.value, was=self.telemetry.value)
+        self._notices.append(TelemetryChanged(state.value, self.telemetry.value))
         self.telemetry = state
 
+    def take_notices(self) -> list[PanelNotice]:
+        """What happened since the last call, oldest first."""
+        notices, self._notices = self._notices, []
+        return notices
+
     def _handle_notices(self, time_s: float) -> None:
-        """See to what the boards said since the last tick."""
+        """Handle what the boards reported since the last tick."""
         ready, standing = Phase.READY, self._standing
         for session, needles, places in self._boards:
             for notice in session.take_notices():
                 self._notice(time_s, session, notice)
             for channel, needle, place in zip(session.channels, needles, places, strict=True):
-                known = channel.phase is ready
-                if known == (place in standing):
+                takes = channel.takes if channel.phase is ready else None
+                if takes == standing.get(place):
                     continue
-                if known:
-                    # Where the board says the pointer stands is where its path goes on.
-                    needle.set_position(float(channel.position))
-                    standing.add(place)
-                    self._send_on(needle)
-                else:
-                    standing.remove(place)
+                if takes is None:
+                    del standing[place]
+                    continue
+                # The path starts again where the board reports the pointer, also if it was known before.
+                needle.set_position(float(channel.position))
+                standing[place] = takes
+                self._confirmed.pop(place, None)  # what the user confirmed was true for the start only
+                self._send_on(needle)
 
     def _send_on(self, needle: DrivenPointer) -> None:
-        """Where a pointer goes whose position has just become known, should nothing arrive for it."""
+        """Where to send a pointer whose position has just become known, if no reading arrives for it."""
         if self.telemetry is Telemetry.RESTING and self.panel.description.rest.behaviour == "park":
             needle.glide(needle.pointer.park)
         elif needle.indication is not None:
             needle.glide(needle.indication)
 
     def _notice(self, time_s: float, session: BoardSession, notice: Notice) -> None:
-        board = session.name
+        self._notices.append(BoardReported(session.name, notice))
         match notice:
             case KnobTurned():
-                self._knob(time_s, board, notice)
-            case PositionNeeded():
-                self._position_needed(session, notice.channel)
-            case StepsMissed() | ChannelFaulted():
-                pass  # the session has said it
-            case ChannelHomed():
-                _log.info("homed", board=board, channel=notice.channel)
-            case ButtonPressed():
-                _log.info("button", board=board, input=notice.source, presses=notice.presses)
+                self._knob(time_s, session.name, notice)
+            case PositionNeeded(channel):
+                self._position_needed(session, channel)
 
     def _knob(self, time_s: float, board: str, turned: KnobTurned) -> None:
         setting = self.panel.description.altimeter_setting
@@ -200,13 +196,11 @@ class RunningPanel:
     def _position_needed(self, session: BoardSession, channel: int) -> None:
         position = self._confirmed.pop((session.name, channel), None)
         if position is not None:
-            session.adopt(channel, round(position))
-            _log.info("position adopted", board=session.name, channel=channel, steps=round(position))
-            return
-        _log.error(
-            "position unknown",
-            board=session.name,
-            channel=channel,
-            cure="see that the needle stands where the last run left it (the first time: at its home "
-            "position), then start with --needles-as-left",
-        )
+            try:
+                session.adopt(channel, round(position))
+            except BoardError as error:
+                self._notices.append(PositionUnknown(session.name, channel, error.detail))
+            else:
+                self._notices.append(PositionAdopted(session.name, channel, round(position)))
+        else:
+            self._notices.append(PositionUnknown(session.name, channel, ""))

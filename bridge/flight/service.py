@@ -27,6 +27,7 @@ from bridge.boards.virtual.link import VirtualLink
 from bridge.errors import BridgeError, DescriptionError
 from bridge.flight.chain import PointerAddress, homes
 from bridge.flight.dry_run import virtual_board
+from bridge.flight.notice_log import NoticeLog
 from bridge.flight.running_panel import RunningPanel
 from bridge.flight.state_file import StateFile
 from bridge.logs import LogThrottle
@@ -102,6 +103,7 @@ class Service:
         self._tasks: dict[str, asyncio.Task[None]] = {}
         self._stopping = asyncio.Event()
         self._throttle = LogThrottle()
+        self._notice_log = NoticeLog()
 
     def _given(self) -> frozenset[str]:
         """What really arrives; before anything has, what the sources could give."""
@@ -220,7 +222,9 @@ class Service:
         now_s = self._ticked_s = self._clock()
         tick_s = 1.0 / self.running.panel.description.tick_hz
         self._timer = asyncio.get_running_loop().call_later(tick_s, self._tick)
-        for name, positions, velocities in self.running.tick(now_s):
+        moves = self.running.tick(now_s)
+        self._notice_log.log(now_s, self.running.take_notices())
+        for name, positions, velocities in moves:
             board = self.boards.get(name)
             # A board whose description has just changed is left out until it is swapped.
             if board is not None and board.session is self.running.sessions[name]:

@@ -1,4 +1,4 @@
-"""Index audit: missed steps are found at the mark, mended slowly, and a fault past their limit."""
+"""Index audit: missed steps are found at the mark, corrected slowly, and a fault past their limit."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ def test_forty_lost_steps_are_found_shown_and_mended(lost: int) -> None:
     assert found.total == pytest.approx(lost, abs=1)
     assert "missed steps" in pair.session.channels[0].detail
     pair.run(3.0, [end])
-    assert "missed steps were mended" in pair.session.channels[0].detail
+    assert "missed steps were corrected" in pair.session.channels[0].detail
     assert true_place(pair) == pytest.approx(end, abs=2)
     assert pair.session.channels[0].position == pytest.approx(end, abs=2)
     sweep(pair, end, 0.0)

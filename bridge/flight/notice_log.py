@@ -1,0 +1,116 @@
+"""Notices as log lines: the one border at which what the pure parts report is logged.
+
+Lines are limited by cause, whatever a board sends: changes of state and homing to one a second for each
+board, state and trigger (channel), anything else that can repeat to one in `LOG_EVERY_S`. A line after a
+pause carries `more`, the number of those left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable, Iterable
+
+import structlog
+
+from bridge.boards import notices as boards
+from bridge.boards.session import STOPPED
+from bridge.boards.state import State
+from bridge.flight.notices import (
+    Assumed,
+    BoardReported,
+    GaugeLacksTelemetry,
+    PanelNotice,
+    PositionAdopted,
+    PositionUnknown,
+    TelemetryChanged,
+)
+from bridge.logs import LOG_EVERY_S, LogThrottle
+
+_log = structlog.get_logger(__name__)
+
+STATE_EVERY_S = 1.0
+_CORRUPTED_CURE = "look at the cable, its length and the motor wires beside it"
+_UNKNOWN_CURE = (
+    "see that the needle is where the last run left it (the first time: at its home position), then start "
+    "with --needles-as-left"
+)
+
+
+class NoticeLog:
+    """Logs notices; times are seconds of the caller's clock."""
+
+    def __init__(self) -> None:
+        self._states = LogThrottle(STATE_EVERY_S)
+        self._others = LogThrottle(LOG_EVERY_S)
+
+    def log(self, now_s: float, notices: Iterable[PanelNotice]) -> None:
+        """Log these notices, which were taken at this time."""
+        for notice in notices:
+            match notice:
+                case BoardReported(board, boards.StateChanged() as changed):
+                    self._state(now_s, board, changed)
+                case BoardReported(board, reported):
+                    self._board(now_s, board, reported)
+                case TelemetryChanged(state, was):
+                    self._line(now_s, "info", "telemetry", (), state=state, was=was)
+                case GaugeLacksTelemetry(gauge, why):
+                    _log.warning("gauge lacks telemetry", gauge=gauge, why=why)
+                case Assumed(assumption):
+                    _log.info("assumption", says=assumption)
+                case PositionAdopted(board, channel, steps):
+                    _log.info("position adopted", board=board, channel=channel, steps=steps)
+                case PositionUnknown(board, channel, why):
+                    reason = {"why": why} if why else {}
+                    key = (board, channel)
+                    fields = {"board": board, "channel": channel, **reason, "cure": _UNKNOWN_CURE}
+                    self._line(now_s, "error", "position unknown", key, **fields)
+
+    def _state(self, now_s: float, board: str, changed: boards.StateChanged) -> None:
+        stopped = changed.why == STOPPED
+        if stopped and changed.was is State.ABSENT:
+            return
+        count = self._states.due((board, changed.state, changed.on), now_s)
+        if count is None:
+            return
+        log = _log.warning if changed.state in (State.ABSENT, State.FAULTED) and not stopped else _log.info
+        if changed.state is not changed.was:
+            fields = {"board": board, "state": changed.state.value, "was": changed.was.value}
+            log("board", **fields, on=changed.on.value, why=changed.why, **count)
+        elif changed.state is State.ABSENT:
+            log("board can't be reached", board=board, why=changed.why, **count)
+        else:
+            log("board refused", board=board, why=changed.why, **count)
+
+    def _board(self, now_s: float, board: str, notice: boards.Notice) -> None:
+        match notice:
+            case boards.ChannelHomed(channel):
+                if (count := self._states.due((board, "homed", channel), now_s)) is not None:
+                    _log.info("homed", board=board, channel=channel, **count)
+            case boards.ButtonPressed(source, presses):
+                fields = {"board": board, "input": source, "presses": presses}
+                self._line(now_s, "info", "button", (board,), **fields)
+            case boards.StepsMissed(channel, steps, total):
+                fields = {"board": board, "channel": channel, "steps": steps, "total": total}
+                self._line(now_s, "warning", "missed steps", (board, channel), **fields)
+            case boards.ChannelFaulted(channel, why):
+                fields = {"board": board, "channel": channel, "why": why}
+                self._line(now_s, "error", "channel faulted", (board, channel), **fields)
+            case boards.Disbelieved(why, channel):
+                named = {} if channel is None else {"channel": channel}
+                fields = {"board": board, **named, "why": why}
+                self._line(now_s, "error", "not believed", (board, channel), **fields)
+            case boards.PositionsForgotten(channels):
+                fields = {"board": board, "channels": list(channels)}
+                self._line(now_s, "warning", "board has forgotten positions (reset)", (board,), **fields)
+            case boards.FrameRefused(frame_type, reason):
+                fields = {"board": board, "type": frame_type, "reason": reason}
+                self._line(now_s, "warning", "frame refused", (board,), **fields)
+            case boards.WatchdogTripped(silence_ms):
+                fields = {"board": board, "silence_ms": silence_ms}
+                self._line(now_s, "warning", "board heard nothing", (board,), **fields)
+            case boards.FramesCorrupted(at_board, here):
+                fields = {"board": board, "at_board": at_board, "here": here, "cure": _CORRUPTED_CURE}
+                self._line(now_s, "warning", "corrupted frames", (board,), **fields)
+
+    def _line(self, now_s: float, level: str, event: str, key: Hashable, **fields: object) -> None:
+        if (count := self._others.due((event, key), now_s)) is not None:
+            getattr(_log, level)(event, **fields, **count)

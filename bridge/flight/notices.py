@@ -1,0 +1,61 @@
+"""What the running panel reports: notices of its boards, and its own. Logged by `notice_log`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from bridge.boards.notices import Notice
+
+
+@dataclass(frozen=True, slots=True)
+class BoardReported:
+    """A notice of the session with this board."""
+
+    board: str
+    notice: Notice
+
+
+@dataclass(frozen=True, slots=True)
+class TelemetryChanged:
+    """The state of telemetry went from `was` to `state`."""
+
+    state: str
+    was: str
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeLacksTelemetry:
+    """The gauge can't show all of its indications; `why` names what is missing."""
+
+    gauge: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Assumed:
+    """A quantity is derived under this assumption."""
+
+    assumption: str
+
+
+@dataclass(frozen=True, slots=True)
+class PositionAdopted:
+    """The position (steps) that the user confirmed was sent to the board."""
+
+    board: str
+    channel: int
+    steps: int
+
+
+@dataclass(frozen=True, slots=True)
+class PositionUnknown:
+    """Nobody has confirmed where this pointer is, or `why` what was confirmed can't be: it is not driven."""
+
+    board: str
+    channel: int
+    why: str
+
+
+PanelNotice = (
+    BoardReported | TelemetryChanged | GaugeLacksTelemetry | Assumed | PositionAdopted | PositionUnknown
+)
