@@ -117,7 +117,7 @@ def off(shown: float, true: float, turn: float) -> float:
 def panel_file(config: Path) -> Path:
     """The demo panel with the altimeter set by hand; its layout names more than the model sends."""
     path = config / "panel.toml"
-    text = path.read_text(encoding="utf-8").replace("127.0.0.1:5501", "127.0.0.1:0")
+    text = path.read_text(encoding="utf-8").replace("127.0.0.1:58226", "127.0.0.1:0")
     text = text.replace('source = "telemetry"', f'source = "fixed"\ninhg = {SETTING_INHG}')
     path.write_text(text, encoding="utf-8")
     return path

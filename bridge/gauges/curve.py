@@ -3,7 +3,7 @@
 Between points the curve is the Hermite cubic whose slopes are chosen so that it never
 turns back (F. N. Fritsch and J. Butland, A method for constructing local monotone piecewise
 cubic interpolants, SIAM J. Sci. Stat. Comput. 5 (1984) 300-304; ends by the three-point formula
-of C. Moler, Numerical Computing with MATLAB (2004), section 3.6). Two points give a straight line.
+of C. Moler's book on numerical computing (2004), section 3.6). Two points give a straight line.
 """
 
 from __future__ import annotations

@@ -62,7 +62,7 @@ class PortDescription(StrictModel):
     def _address(cls, value: str) -> str:
         host, _, port = value.rpartition(":")
         if not host or not port.isdigit() or not 0 <= int(port) <= 65_535:
-            raise MistakeError(repr(value), 'host:port, as in "127.0.0.1:5501"', "Name both")
+            raise MistakeError(repr(value), 'host:port, as in "127.0.0.1:58226"', "Name both")
         return value
 
     @field_validator("allow")

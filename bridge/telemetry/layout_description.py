@@ -241,8 +241,8 @@ class Groups(LayoutDescription):
     begins: Marker = ""
     header_length: Offset | None = None
     byte_order: Literal["little", "big"]
-    tag_type: WholeType = "int32"
-    number_type: NumberType = "float32"
+    tag_type: WholeType
+    number_type: NumberType
     numbers: Annotated[int, Field(ge=1, le=1000)]
     fields: Annotated[list[GroupNumber], Field(min_length=1)]
 

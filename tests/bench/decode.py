@@ -28,14 +28,14 @@ _DOCUMENT = (
     b' "engines": [{"rpm": 2310, "oil": {"psi": 61, "temp_f": 180}}]}'
 )
 _PACKED = b"LKM1" + struct.pack("<IdfhHhh", 120_500, 652.272, 46.3, -250, 49_152, -1250, 0)
-_GROUPS = b"GRP\x01" + b"".join(struct.pack(">H3f", tag, 1.0, 0.5, 0.25) for tag in (1, 10, 20, 30))
+_GROUPS = b"GRP\x01" + b"".join(struct.pack(">H4f", tag, 1.0, 0.5, 0.25, 9.0) for tag in (500, 613, 742))
 
 CASES: dict[str, tuple[bytes, Callable[[], object]]] = {
     "labelled-text": (_LINE, lambda: [float(token) for token in _LINE.split(b",")]),
     "keyvalue": (_PAIRS, lambda: [float(pair.split(b"=")[1]) for pair in _PAIRS[4:].split(b";")]),
     "json": (_DOCUMENT, lambda: json.loads(_DOCUMENT)),
     "packed": (_PACKED, lambda: struct.unpack("<4xIdfhHhh", _PACKED)),
-    "groups": (_GROUPS, lambda: list(struct.iter_unpack(">H3f", _GROUPS[4:]))),
+    "groups": (_GROUPS, lambda: list(struct.iter_unpack(">H4f", _GROUPS[4:]))),
 }
 
 

@@ -100,7 +100,7 @@ def demo(folder: Path, serial: bool) -> Path:
     shutil.copytree(ROOT / "config", folder, dirs_exist_ok=True)
     (folder / "bench.toml").write_text(LAYOUT, encoding="utf-8")
     path = folder / "panel.toml"
-    text = path.read_text(encoding="utf-8").replace("127.0.0.1:5501", "127.0.0.1:0")
+    text = path.read_text(encoding="utf-8").replace("127.0.0.1:58226", "127.0.0.1:0")
     text = text.replace("layouts/labelled-text.toml", "bench.toml")
     for board in ("left", "right", "centre") if serial else ():
         link = f'link = "serial"\nport = "{folder / board / "ttyBOARD"}"\n'

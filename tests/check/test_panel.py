@@ -242,7 +242,7 @@ def test_a_face_that_can_t_be_drawn_is_found(tmp_path: Path) -> None:
     faults = [finding for (subject, _), finding in found.items() if subject == "altimeter"]
     assert {fault.severity for fault in faults} == {"failure"}
     assert any("30 mm from the axis; expected 28.5 mm" in fault.says for fault in faults)  # the needle
-    assert any("'10'" in fault.says and "stands clear" in fault.says for fault in faults)
+    assert any("'10'" in fault.says and "lettering clear" in fault.says for fault in faults)
 
 
 def test_every_finding_has_its_unit_and_every_bad_one_its_cure() -> None:

@@ -89,7 +89,7 @@ def started(folder: Path, *arguments: str | Path) -> Iterator[Started]:
 @pytest.fixture
 def panel(config: Path) -> Path:
     """The demo panel, listening on a port that is free."""
-    change(config / "panel.toml", "127.0.0.1:5501", f"127.0.0.1:{free_port()}")
+    change(config / "panel.toml", "127.0.0.1:58226", f"127.0.0.1:{free_port()}")
     return config / "panel.toml"
 
 

@@ -27,8 +27,8 @@ CROOKED = (
 )
 """A linkage that nobody would design: kt against degrees."""
 
-SANDPIPER = Aircraft(
-    stall_landing_kt=44, stall_clean_kt=50, flaps_extended_kt=95, normal_operating_kt=125, never_exceed_kt=160
+HOBNAIL = Aircraft(
+    stall_landing_kt=46, stall_clean_kt=57, flaps_extended_kt=88, normal_operating_kt=121, never_exceed_kt=154
 )
 
 
@@ -39,7 +39,7 @@ def gauge(
     period: float | None = None,
     unit: str = "kt",
     name: str = "dial",
-    aircraft: Aircraft = SANDPIPER,
+    aircraft: Aircraft = HOBNAIL,
 ) -> Gauge:
     """A gauge with one pointer, `needle`, 30 mm long."""
     hand = Hand(Curve(points, period), unit, 30.0)

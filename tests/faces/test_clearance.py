@@ -62,9 +62,9 @@ def test_overlapping_numerals_are_refused_by_name() -> None:
 
 
 def test_lettering_over_an_opening_or_the_edge_is_refused() -> None:
-    message = refused({"letters": [{"text": "RPM", "y_mm": 1}, {"text": "SANDPIPER", "y_mm": 38}]})
+    message = refused({"letters": [{"text": "RPM", "y_mm": 1}, {"text": "HOBNAIL", "y_mm": 38}]})
     assert "letters.0: found 'RPM' (letters.0) over an opening" in message
-    assert "letters.1: found 'SANDPIPER' (letters.1) over the edge" in message
+    assert "letters.1: found 'HOBNAIL' (letters.1) over the edge" in message
 
 
 def test_lettering_over_a_mark_is_refused() -> None:

@@ -20,7 +20,7 @@ from bridge.faces.svg import assembly_svg, layers_svg, part_svg
 from bridge.panel.description import Aircraft
 from bridge.panel.load import load_panel
 from tests.conftest import ROOT
-from tests.faces.subjects import CROOKED, SANDPIPER, SVG, apart, at, gauge, svg_lines
+from tests.faces.subjects import CROOKED, HOBNAIL, SVG, apart, at, gauge, svg_lines
 
 WITHIN_MM = 0.05
 
@@ -130,14 +130,14 @@ def test_the_speed_marks_are_those_of_14_cfr_23_1545() -> None:
     """
     face = gauge_parts(gauge({"speeds": {"radius_mm": 38, "width_mm": 2}}))[0]
     found = arcs(face)
-    for colour, low, high in (("green", 50, 125), ("yellow", 125, 160), ("white", 44, 95)):
+    for colour, low, high in (("green", 57, 121), ("yellow", 121, 154), ("white", 46, 88)):
         assert found[colour].from_deg == pytest.approx(expected_deg(low), abs=0.05)
         assert found[colour].to_deg == pytest.approx(expected_deg(high), abs=0.05)
     assert len(found) == 3
     (red,) = (item for item in face.printed if isinstance(item, Line))
     assert red.colour == "red"
-    assert math.degrees(math.atan2(*red.start)) % 360 == pytest.approx(expected_deg(160), abs=0.05)
-    assert math.degrees(math.atan2(*red.end)) % 360 == pytest.approx(expected_deg(160), abs=0.05)
+    assert math.degrees(math.atan2(*red.start)) % 360 == pytest.approx(expected_deg(154), abs=0.05)
+    assert math.degrees(math.atan2(*red.end)) % 360 == pytest.approx(expected_deg(154), abs=0.05)
     reach = sorted(math.hypot(*end) for end in (red.start, red.end))
     assert reach[0] < 36 and reach[1] > 38  # over both arcs
 
@@ -149,9 +149,9 @@ def test_the_speed_arcs_read_back_from_the_svg_run_clockwise_between_their_speed
         p.get("stroke"): p for p in ET.fromstring(drawn).iter(f"{SVG}path") if p.get("stroke-width") == "2"
     }
     hues = {
-        "#1f9d4d": (50, 125, 37),
-        "#f2c81e": (125, 160, 37),
-        "#ffffff": (44, 95, 35),
+        "#1f9d4d": (57, 121, 37),
+        "#f2c81e": (121, 154, 37),
+        "#ffffff": (46, 88, 35),
     }  # green, yellow, white
     assert set(paths) == set(hues)
     for stroke, (low, high, middle) in hues.items():
@@ -165,13 +165,13 @@ def test_the_speed_arcs_read_back_from_the_svg_run_clockwise_between_their_speed
 
 
 def test_a_missing_speed_is_named() -> None:
-    aircraft = SANDPIPER.model_copy(update={"never_exceed_kt": None})
+    aircraft = HOBNAIL.model_copy(update={"never_exceed_kt": None})
     with pytest.raises(DescriptionErrors, match="no never_exceed_kt; expected aircraft"):
         gauge_parts(gauge({"speeds": {}}, aircraft=aircraft))
 
 
 def test_an_aircraft_without_flaps_has_no_white_arc() -> None:
-    aircraft = Aircraft(stall_clean_kt=50, normal_operating_kt=125, never_exceed_kt=160)
+    aircraft = Aircraft(stall_clean_kt=57, normal_operating_kt=121, never_exceed_kt=154)
     assert set(arcs(gauge_parts(gauge({"speeds": {}}, aircraft=aircraft))[0])) == {"green", "yellow"}
 
 

@@ -74,7 +74,7 @@ def test_the_speed_arcs_on_paper_run_clockwise_between_their_speeds() -> None:
     x, y = axis_mm(sheet)
     curve = PchipInterpolator(*zip(*CROOKED, strict=True))
     arcs = [arc for arc in sheet.curves if arc["stroke"] and abs(float(arc["linewidth"]) * MM - 2.0) < 0.01]
-    ranges = [(50, 125, 31), (125, 160, 31), (44, 95, 29)]  # green, yellow, white, the order drawn
+    ranges = [(57, 121, 31), (121, 154, 31), (46, 88, 29)]  # green, yellow, white, the order drawn
     assert len(arcs) == len(ranges)
     for arc, (low, high, middle) in zip(arcs, ranges, strict=True):
         points = [(px * MM - x, (float(sheet.height) - py) * MM - y) for px, py in arc["pts"]]

@@ -47,7 +47,7 @@ class Cockpit:
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
             probe.bind(("127.0.0.1", 0))
             self.port = probe.getsockname()[1]
-        text = self.path.read_text().replace("127.0.0.1:5501", f"127.0.0.1:{self.port}")
+        text = self.path.read_text().replace("127.0.0.1:58226", f"127.0.0.1:{self.port}")
         text = text.replace("lag_s = 2.5", "lag_s = 0.4")  # the test need not wait for it
         self.path.write_text(text.replace("layouts/labelled-text.toml", "layouts/test.toml"))
         panel = load_panel(self.path)

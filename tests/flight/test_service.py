@@ -34,7 +34,7 @@ def panel_file(config: Path) -> Path:
     """The demo panel on a port of its own, with a key=value layout and pointers that are homed at once."""
     (config / "layouts" / "test.toml").write_text(KEYVALUE_LAYOUT)
     path = config / "panel.toml"
-    text = path.read_text().replace("127.0.0.1:5501", "127.0.0.1:0")
+    text = path.read_text().replace("127.0.0.1:58226", "127.0.0.1:0")
     path.write_text(text.replace("layouts/labelled-text.toml", "layouts/test.toml"))
     return path
 

@@ -40,7 +40,7 @@ def fly(seconds: float, **rates: float) -> DryRun:
 
 def drawn(dry_run: DryRun, width: int = 100, log: tuple[str, ...] = ()) -> str:
     console = Console(file=io.StringIO(), width=width)
-    view = View("Sandpiper", console)
+    view = View("Hobnail", console)
     for line in log:
         view.log(line)
     with view.live:
@@ -64,7 +64,7 @@ def test_a_gauge_shows_what_it_should_show_what_it_shows_and_where_its_motor_is(
     assert float(target) == pytest.approx(float(board), abs=1.0)
     assert state == "ready"
     assert re.search(r"^left +ready +\d+ +0 +0\.0 ms", text, re.MULTILINE)
-    assert "Sandpiper   02:05.5   telemetry live" in text
+    assert "Hobnail   02:05.5   telemetry live" in text
 
 
 @pytest.mark.parametrize("start", [358.0, 2.0])

@@ -68,7 +68,7 @@ def test_the_demo_panel_loads_with_all_of_its_pointers() -> None:
         ("channel = 1", "chanel = 1", ["chanel", "Did you mean channel"]),
         ('source = "telemetry"', 'source = "simulator"', ["altimeter_setting.source", "'telemetry'"]),
         ('source = "telemetry"', 'source = "knob"\nboard = "right"', ["altimeter_setting.input", "encoder"]),
-        ('listen = "127.0.0.1:5501"', 'listen = "5501"', ["sources.0.listen", "host:port"]),
+        ('listen = "127.0.0.1:58226"', 'listen = "58226"', ["sources.0.listen", "host:port"]),
         ('allow = ["127.0.0.1"]', 'allow = ["the bench"]', ["sources.0.allow", "192.168"]),
         ("layouts/labelled-text.toml", "layouts/none.toml", ["none.toml", "no such file"]),
         ("[40, 46], [60, 62]", "[40, 46], [30, 62]", ["aircraft.position_error", "rise"]),

@@ -213,9 +213,9 @@ def test_a_datagram_that_can_not_be_trusted_is_refused_whole() -> None:
     packed, groups = by_name["packed"], by_name["groups"]
     assert cause(packed, b"LKM2" + bytes(24)) == "begins otherwise"
     assert cause(packed, b"LKM1" + bytes(23)) == "wrong length"
-    assert cause(groups, b"GRP\x01" + bytes(13)) == "short"
-    assert cause(groups, b"GRP\x01" + bytes(15)) == "wrong length"
-    assert cause(groups, b"GRP\x01" + struct.pack(">H3f", 99, 1, 2, 3)) == "nothing known"
+    assert cause(groups, b"GRP\x01" + bytes(17)) == "short"
+    assert cause(groups, b"GRP\x01" + bytes(19)) == "wrong length"
+    assert cause(groups, b"GRP\x01" + struct.pack(">H4f", 99, 1, 2, 3, 4)) == "nothing known"
     assert cause(by_name["json"], b"{") == "not JSON"
     assert cause(by_name["json"], b"[1, 2]") == "nothing known"
     assert cause(by_name["keyvalue"], b"AIR hdg=5;rubbish") == "not pairs"
@@ -394,9 +394,9 @@ def test_the_shipped_packed_layout_reads_the_datagram_that_it_explains() -> None
 
 def test_the_shipped_groups_layout_reads_groups_in_any_order_and_over_several_datagrams() -> None:
     decoder = load_layout(EXAMPLES / "groups.toml").decoder()
-    attitude = struct.pack(">H3f", 20, 0.1, -0.2, math.pi / 2)
-    height = struct.pack(">H3f", 10, 652.272, 2.0, 0)
-    first = decoder.decode(b"GRP\x01" + attitude + struct.pack(">H3f", 77, 1, 2, 3) + height)
+    attitude = struct.pack(">H4f", 613, math.pi / 2, -0.2, 7, 0.1)
+    height = struct.pack(">H4f", 742, 2.0, 0, 652.272, 0)
+    first = decoder.decode(b"GRP\x01" + attitude + struct.pack(">H4f", 77, 1, 2, 3, 4) + height)
     assert isinstance(first, Decoded)
     assert first.readings == pytest.approx(
         {
@@ -405,7 +405,5 @@ def test_the_shipped_groups_layout_reads_groups_in_any_order_and_over_several_da
         },
         rel=1e-6,
     )  # fmt: skip
-    second = decoder.decode(
-        b"GRP\x01" + struct.pack(">H3f", 30, 2300, 0, 0) + struct.pack(">H3f", 1, 5.5, 0, 0)
-    )
+    second = decoder.decode(b"GRP\x01" + struct.pack(">H4f", 500, 0, 2300, 0, 5.5))
     assert second == Decoded({"engine_speed": 2300}, 5.5)

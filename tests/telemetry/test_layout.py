@@ -26,6 +26,7 @@ GROUPS = """
 kind = "groups"
 byte_order = "big"
 tag_type = "uint8"
+number_type = "float32"
 numbers = 2
 [[fields]]
 quantity = "pitch"

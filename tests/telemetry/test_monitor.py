@@ -63,7 +63,7 @@ async def test_on_a_terminal_it_draws_a_table() -> None:
 
 
 def test_a_sender_that_is_not_allowed_is_shown_with_the_cure() -> None:
-    source = UdpSource("127.0.0.1", 5501, [], allow=["10.0.0.1"])
+    source = UdpSource("127.0.0.1", 58226, [], allow=["10.0.0.1"])
     source.received(b"1", ("127.0.0.1", 4000))
     console = Console(file=io.StringIO(), width=150)
     console.print(table([source], CATALOGUE, 0.0))

@@ -273,7 +273,7 @@ async def test_a_host_that_is_killed_and_started_again_goes_on_without_homing(
     layout += '[[fields]]\nquantity = "altimeter_setting"\nkey = "set"\nunit = "inHg"\n'
     (config / "layouts" / "test.toml").write_text(layout)
     panel_file = config / "panel.toml"
-    text = panel_file.read_text().replace("127.0.0.1:5501", f"127.0.0.1:{port}")
+    text = panel_file.read_text().replace("127.0.0.1:58226", f"127.0.0.1:{port}")
     panel_file.write_text(text.replace("layouts/labelled-text.toml", "layouts/test.toml"))
     async with cockpit(config, ("left",)) as boards:
         left = boards.boards["left"]
