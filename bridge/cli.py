@@ -7,7 +7,9 @@ that can't be used, 130 stopped by the keyboard while nothing was flying.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import importlib
+import os
 import signal
 import sys
 from collections.abc import Sequence
@@ -47,15 +49,24 @@ def main(argv: Sequence[str] | None = None) -> int:
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     try:
         code: int = arguments.run(arguments)
-    except BridgeError as error:
-        print(f"pointer-bridge {arguments.command}: {error}", file=sys.stderr)
-        return 2
+        sys.stdout.flush()
     except KeyboardInterrupt:
         return 130
     except BrokenPipeError:  # the reader of our output went away, as `head` does
-        sys.stderr.close()
+        _discard_output()
         return 0
+    except (BridgeError, OSError) as error:
+        if not isinstance(error, BridgeError):  # the output itself, most likely: its disk is full
+            _discard_output()
+        print(f"pointer-bridge {arguments.command}: {error}", file=sys.stderr)
+        return 2
     return code
+
+
+def _discard_output() -> None:
+    """Let Python's flush of what is left, as it ends, do no harm."""
+    with contextlib.suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 if __name__ == "__main__":

@@ -45,7 +45,7 @@ def add_flight_arguments(parser: argparse.ArgumentParser) -> None:
         "--trace",
         type=Path,
         metavar="FILE",
-        help="write each pointer's reading, target, commanded and reported position at every tick (CSV)",
+        help="write readings, and each pointer's indication and positions, at every tick (CSV)",
     )
 
 
@@ -58,7 +58,7 @@ def _seconds(text: str) -> float:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Fly the log; returns 1 when a pointer ended a flight faulted."""
+    """Fly the log; returns 1 when a pointer ended the flight faulted, or its trace could not be written."""
     from bridge import logs
     from bridge.flight.view import View
     from bridge.panel.load import load_panel
@@ -67,17 +67,17 @@ def run(arguments: argparse.Namespace) -> int:
     panel = load_panel(arguments.panel)
     log = read_log(arguments.log, panel.catalogue)
     view = View(f"{panel.description.name}: {log.path.name}") if arguments.view else None
-    logs.set_up(arguments.json, view.log if view else None)
+    logs.set_up(arguments.json, view.log if view and view.shows_log else None)
     real = [n for n, board in panel.description.boards.items() if board.link != "virtual"]
     if real and not arguments.virtual:
         return asyncio.run(_fly_real(panel, log, arguments, view, real))
     try:
-        return asyncio.run(_rehearse(panel, log, arguments, view))
+        return asyncio.run(_fly_virtual(panel, log, arguments, view))
     except KeyboardInterrupt:
         return 0
 
 
-async def _rehearse(panel: Panel, log: FlightLog, arguments: argparse.Namespace, view: View | None) -> int:
+async def _fly_virtual(panel: Panel, log: FlightLog, arguments: argparse.Namespace, view: View | None) -> int:
     """On virtual boards: every tick in the flight's own time, paced only by waiting."""
     from contextlib import ExitStack
 
@@ -94,7 +94,10 @@ async def _rehearse(panel: Panel, log: FlightLog, arguments: argparse.Namespace,
     first_s: float | None = None
     ticks = 0
     with ExitStack() as stack:
-        trace = stack.enter_context(Trace(arguments.trace, dry_run.running)) if arguments.trace else None
+        trace = None
+        if arguments.trace:
+            inputs = (*panel.files, log.path)
+            trace = stack.enter_context(Trace(arguments.trace, dry_run.running.snapshot(0.0), inputs))
         if view:
             stack.enter_context(view.live)
         for time_s in dry_run.ticks():
@@ -102,21 +105,23 @@ async def _rehearse(panel: Panel, log: FlightLog, arguments: argparse.Namespace,
                 first_s, begun_s = time_s, time.perf_counter()
             ticks += 1
             if trace:
-                trace.write(time_s, dry_run.running)
+                trace.write(dry_run.running.snapshot(time_s))
             now_s = time.perf_counter()
             if view and now_s - drawn_s >= _DRAW_S:
                 drawn_s = now_s
-                view.draw(dry_run.running, time_s)
+                view.draw(dry_run.running.snapshot(time_s))
             if math.isfinite(speed):
                 await asyncio.sleep(begun_s + (time_s - first_s) / speed - now_s)
             elif ticks % _BREATHE_TICKS == 0:
                 await asyncio.sleep(0)
         if view:
-            view.draw(dry_run.running, time_s)
+            view.draw(dry_run.running.snapshot(time_s))
     reload.cancel()
     if view:
         print()
-    return _summary(dry_run, 0.0 if first_s is None else time_s - first_s, time.perf_counter() - begun_s)
+    flown_s = 0.0 if first_s is None else time_s - first_s
+    faulted = _summary(dry_run, flown_s, time.perf_counter() - begun_s)
+    return 1 if faulted or (trace and trace.failed) else 0
 
 
 async def _reload(dry_run: DryRun) -> None:
@@ -132,7 +137,8 @@ async def _reload(dry_run: DryRun) -> None:
             structlog.get_logger(__name__).exception("description not taken")
 
 
-def _summary(dry_run: DryRun, flown_s: float, took_s: float) -> int:
+def _summary(dry_run: DryRun, flown_s: float, took_s: float) -> bool:
+    """Print how it went; returns whether a pointer is faulted."""
     from bridge.boards.pointer_channel import Phase
 
     print(f"flown: {flown_s:.1f} s in {took_s:.1f} s ({flown_s / max(took_s, 1e-9):.0f} times real time)")
@@ -146,7 +152,7 @@ def _summary(dry_run: DryRun, flown_s: float, took_s: float) -> int:
             if channel.phase is Phase.FAULTED:
                 faulted = True
                 print(f"  channel {channel.number}: {channel.detail}")
-    return 1 if faulted else 0
+    return faulted
 
 
 async def _fly_real(

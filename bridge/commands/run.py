@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from bridge.flight.view import View
     from bridge.panel.load import Panel
 
-_DRAW_S = 0.25  # a drawing takes some 6 ms, in which no frame can go out
+_DRAW_S = 0.25
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -48,7 +48,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     panel = load_panel(arguments.panel)
     view = View(panel.description.name, clock=False) if arguments.view else None
-    logs.set_up(arguments.json, view.log if view else None)
+    logs.set_up(arguments.json, view.log if view and view.shows_log else None)
     return asyncio.run(_fly(panel, arguments, view))
 
 
@@ -92,7 +92,7 @@ async def fly(service: Service, view: View | None) -> int:
 
 async def _draw(service: Service, view: View) -> None:
     while True:
-        view.draw(service.running, time.monotonic())
+        await asyncio.to_thread(view.draw, service.running.snapshot(time.monotonic()))
         await asyncio.sleep(_DRAW_S)
 
 

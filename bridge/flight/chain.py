@@ -8,9 +8,10 @@ arrivals and steps at the same times give the same positions, bit for bit.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from bridge.flight.ages import Losses, age_of
 from bridge.gauges.pointer import DirectionTracker, Pointer
 from bridge.instruments.derivation import make_plan
 from bridge.instruments.instruments import Instrument
@@ -89,7 +90,7 @@ def homes(panel: Panel) -> dict[PointerAddress, float]:
 
 @dataclass(frozen=True, slots=True)
 class _Gauge:
-    """One gauge at work: its instrument, its needles, and the given quantities that they rest on."""
+    """One gauge at work: its instrument, the pointers that follow it now, the quantities that it rests on."""
 
     instrument: Instrument
     pointers: tuple[DrivenPointer, ...]
@@ -99,42 +100,103 @@ class _Gauge:
 class Chain:
     """The panel's pointers, driven by readings.
 
-    `given` names the quantities that will arrive. With `before`, a chain that ran until now, needles
-    keep their places and gauges whose description is the same keep their dynamics: that is how a new
+    `given` names the quantities that will arrive. With `before`, a chain that ran until now, pointers keep
+    their positions and gauges whose description is the same keep their dynamics: that is how a new
     description takes over while flying.
+
+    The altimeter setting of a knob starts from `setting_inhg`, what it was last, or else from the
+    description. In a `replayed` flight a log that holds the setting moves it instead of the knob.
     """
 
-    def __init__(self, panel: Panel, given: frozenset[str], before: Chain | None = None) -> None:
+    def __init__(
+        self,
+        panel: Panel,
+        given: frozenset[str],
+        before: Chain | None = None,
+        *,
+        setting_inhg: float | None = None,
+        replayed: bool = False,
+    ) -> None:
         described = panel.description
         self.panel = panel
         self.given = given
+        self.replayed: bool = before.replayed if before else replayed
         self._instruments = {gauge: panel.instrument(gauge) for gauge in described.gauges}
-        setting = described.altimeter_setting
         own = dict(described.fixed)
-        if setting.source == "knob" and before is not None:
-            own["altimeter_setting"] = before.readings.get("altimeter_setting", setting.inhg)
-        elif setting.source != "telemetry":
-            own["altimeter_setting"] = setting.inhg
+        self.setting_source = self._setting_source()
+        if self.setting_source == "knob":
+            last = before.readings.get("altimeter_setting") if before else setting_inhg
+            own["altimeter_setting"] = described.altimeter_setting.inhg if last is None else last
+        elif described.altimeter_setting.source == "fixed":
+            own["altimeter_setting"] = described.altimeter_setting.inhg
         wanted = [name for i in self._instruments.values() for name in (*i.needs, *i.uses)]
         self.plan = make_plan(given | own.keys(), wanted, panel.catalogue, panel.position_error)
         self._derivation = self.plan.start()
         self.readings: dict[str, float] = {}
-        """All readings valid now, given and derived."""
+        """All readings valid now, given and derived; replaced at each arrival."""
         self.pointers = {(p.board, p.channel): driven_pointer(p) for p in panel.pointers}
         self._own = frozenset(own)
+        self.rests_on = {name: depends - self._own for name, depends in self.plan.depends_on().items()}
+        """For every reading that can be had, the quantities of telemetry that it rests on."""
+        self.missing = self._missing()
+        """For each gauge that can't show all of its indications: why not."""
+        self.losses: Losses = Losses(self._followed(), before.losses if before else None)
+        self.parked: set[PointerAddress] = set()
+        """Pointers that have been sent to their resting place because a quantity of theirs is lost."""
         self._time_s = 0.0
         if before is not None:
             self._take_over(before)
         if own:
             self.readings = self._derivation.update(self._time_s, own)
-        self._gauges = tuple(self._gauge(gauge) for gauge in described.gauges)
+        self._gauges = self._group()
+        self._show_own()
 
-    def _gauge(self, name: str) -> _Gauge:
-        instrument = self._instruments[name]
+    def _setting_source(self) -> str:
+        """Where the altimeter setting comes from: "knob", "fixed", "telemetry", "flight log" or "derived"."""
+        described = self.panel.description
+        source = described.altimeter_setting.source
+        if source == "knob" and self.replayed and "altimeter_setting" in self.given:
+            return "flight log"
+        if source != "telemetry":
+            return source
+        if "altimeter_setting" in described.fixed:
+            return "fixed"
+        return "telemetry" if "altimeter_setting" in self.given else "derived"
+
+    def _missing(self) -> dict[str, str]:
+        missing = self.plan.missing
+        lacking = {
+            gauge: [missing[name] for name in (*instrument.needs, *instrument.uses) if name in missing]
+            for gauge, instrument in self._instruments.items()
+        }
+        return {gauge: "; ".join(whys) for gauge, whys in lacking.items() if whys}
+
+    def _followed(self) -> dict[PointerAddress, frozenset[str]]:
+        """For each pointer, the quantities of telemetry that it rests on."""
+        nothing = frozenset[str]()
+        return {
+            (pointer.board, pointer.channel): nothing.union(
+                *(
+                    self.rests_on.get(name, nothing)
+                    for name in self._instruments[pointer.gauge].follows(pointer.indication)
+                )
+            )
+            for pointer in self.panel.pointers
+        }
+
+    def _group(self) -> tuple[_Gauge, ...]:
+        """The gauges at work; a pointer that has lost a quantity follows its instrument no more."""
         depends = self.plan.depends_on()
-        shown = [depends[need] for need in (*instrument.needs, *instrument.uses) if need in depends]
-        pointers = tuple(driven for driven in self.pointers.values() if driven.pointer.gauge == name)
-        return _Gauge(instrument, pointers, frozenset[str]().union(*shown))
+        gauges = []
+        for name, instrument in self._instruments.items():
+            shown = [depends[need] for need in (*instrument.needs, *instrument.uses) if need in depends]
+            pointers = tuple(
+                driven
+                for address, driven in self.pointers.items()
+                if driven.pointer.gauge == name and address not in self.losses.pointers
+            )
+            gauges.append(_Gauge(instrument, pointers, frozenset[str]().union(*shown)))
+        return tuple(gauges)
 
     def _take_over(self, before: Chain) -> None:
         same = {
@@ -146,24 +208,27 @@ class Chain:
         self._time_s = before._time_s
         arrived = {name: value for name, value in before.readings.items() if name in self.given}
         self.readings = self._derivation.update(self._time_s, arrived)
-        for place, driven in before.pointers.items():
-            if place in self.pointers:
-                self.pointers[place].continue_from(driven)
+        for address, driven in before.pointers.items():
+            if address in self.pointers:
+                self.pointers[address].continue_from(driven)
+        for address in before.parked & self.losses.pointers.keys() & self.pointers.keys():
+            self._park(address)
 
-    @property
-    def missing(self) -> dict[str, str]:
-        """For each gauge that can't show all of its indications: why not."""
-        return {
-            gauge: "; ".join(
-                self.plan.missing[name] for name in (*i.needs, *i.uses) if name in self.plan.missing
-            )
-            for gauge, i in self._instruments.items()
-            if any(name in self.plan.missing for name in (*i.needs, *i.uses))
-        }
+    def _show_own(self) -> None:
+        """Show what rests on fixed values and knobs alone: no arrival does, so no lag could end either."""
+        for gauge in self._gauges:
+            if gauge.pointers and gauge.rests_on and gauge.rests_on <= self._own:
+                fresh = self.panel.instrument(gauge.pointers[0].pointer.gauge)
+                indications = fresh.update(self._time_s, self.readings)
+                for driven in gauge.pointers:
+                    driven.indication = indications.get(driven.pointer.indication)
+                    if driven.indication is not None:
+                        driven.glide(driven.indication)
 
     def set_altimeter(self, time_s: float, setting_inhg: float) -> None:
         """A knob was turned: the altimeter setting is this from now on."""
         self._take(time_s, {"altimeter_setting": setting_inhg})
+        self._show_own()
 
     def start_afresh(self) -> None:
         """What arrives next does not follow from what came before: derivation and instruments forget."""
@@ -171,19 +236,45 @@ class Chain:
         self._derivation = self.plan.start()
         self.readings = self._derivation.update(self._time_s, kept)
         self._instruments = {gauge: self.panel.instrument(gauge) for gauge in self._instruments}
-        self._gauges = tuple(self._gauge(gauge) for gauge in self._instruments)
+        self._gauges = self._group()
 
     def feed(self, time_s: float, readings: Mapping[str, float]) -> None:
-        """Take readings (canonical units) that belong to this time, and aim the pointers they move."""
+        """Take readings (canonical units) that belong to this time, and show them."""
         if not self._own.isdisjoint(readings):
             readings = {name: value for name, value in readings.items() if name not in self._own}
         self._take(time_s, readings)
+
+    def arrived(self, time_s: float, quantities: Iterable[str]) -> None:
+        """Note that these quantities arrive, before they are fed."""
+        if self.losses.arrived(time_s, quantities):
+            self.parked &= self.losses.pointers.keys()
+            self._gauges = self._group()
+
+    def look_for_losses(self, time_s: float, since_s: float) -> None:
+        """Hold the pointers whose quantity has stopped arriving, and park them when they have long enough.
+
+        To be called while telemetry arrives, as it has done since `since_s`.
+        """
+        if self.losses.look(time_s, since_s):
+            self._gauges = self._group()
+        rest = self.panel.description.rest
+        if rest.behaviour != "park" or len(self.parked) == len(self.losses.pointers):
+            return
+        for address, lost in self.losses.pointers.items():
+            age_s = age_of(time_s, self.losses.arrived_s, lost)
+            if address not in self.parked and age_s is not None and age_s >= rest.after_s:
+                self._park(address)
+
+    def _park(self, address: PointerAddress) -> None:
+        self.parked.add(address)
+        driven = self.pointers[address]
+        driven.glide(driven.pointer.park)
 
     def _take(self, time_s: float, readings: Mapping[str, float]) -> None:
         self._time_s = time_s
         self.readings = values = self._derivation.update(time_s, readings)
         for gauge in self._gauges:
-            # A gauge of which nothing arrived keeps its aim: an old reading at a new time would be a lie.
+            # A gauge of which nothing arrived stays: an old reading at a new time would be wrong.
             if gauge.rests_on.isdisjoint(readings):
                 continue
             indications = gauge.instrument.update(time_s, values)
@@ -193,6 +284,6 @@ class Chain:
                     driven.show(time_s, reading)
 
     def step(self, time_s: float) -> None:
-        """Move every needle's `position` and `velocity` on to this time."""
+        """Advance every pointer's `position` and `velocity` to this time."""
         for driven in self.pointers.values():
             driven.position, driven.velocity = driven.motion.step(time_s)

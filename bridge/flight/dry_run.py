@@ -46,7 +46,7 @@ class DryRun:
     """
 
     def __init__(self, panel: Panel, given: frozenset[str], arrivals: Iterable[Arrival]) -> None:
-        self.running = RunningPanel(panel, given, homes(panel))
+        self.running = RunningPanel(panel, given, homes(panel), replayed=True)
         self.boards = {
             name: InstantBoard(session, virtual_board(panel, name))
             for name, session in self.running.sessions.items()
@@ -96,7 +96,7 @@ class DryRun:
         for tick in range(round(_PREPARE_S / tick_s)):
             time_s = start_s - _PREPARE_S + tick * tick_s
             if tick % _PREPARE_FEED_TICKS == 0:
-                self.running.feed(time_s, readings)
+                self.running.prepare(time_s, readings)
             self._tick(time_s)
 
     def _tick(self, time_s: float) -> None:

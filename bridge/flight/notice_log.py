@@ -15,15 +15,19 @@ from bridge.boards import notices as boards
 from bridge.boards.session import STOPPED
 from bridge.boards.state import State
 from bridge.flight.notices import (
+    AltimeterSet,
     Assumed,
     BoardReported,
     GaugeLacksTelemetry,
     PanelNotice,
+    PointerBack,
+    PointerLost,
     PositionAdopted,
     PositionUnknown,
     TelemetryChanged,
 )
 from bridge.logs import LOG_EVERY_S, LogThrottle
+from bridge.quantities.units import convert
 
 _log = structlog.get_logger(__name__)
 
@@ -51,7 +55,18 @@ class NoticeLog:
                 case BoardReported(board, reported):
                     self._board(now_s, board, reported)
                 case TelemetryChanged(state, was):
-                    self._line(now_s, "info", "telemetry", (), state=state, was=was)
+                    self._line(now_s, "info", "telemetry", state, state=state, was=was)
+                case PointerLost(pointer, quantities, age_s, then):
+                    fields = {"lost": ", ".join(quantities), "age_s": round(age_s, 1), "then": then}
+                    self._line(
+                        now_s, "warning", "pointer has lost its telemetry", pointer, pointer=pointer, **fields
+                    )
+                case PointerBack(pointer, quantities):
+                    fields = {"pointer": pointer, "back": ", ".join(quantities)}
+                    self._line(now_s, "info", "pointer has its telemetry again", pointer, **fields)
+                case AltimeterSet(setting_inhg, source):
+                    hpa = round(convert(setting_inhg, "inHg", "hPa"), 1)
+                    _log.info("altimeter setting", inhg=round(setting_inhg, 2), hpa=hpa, source=source)
                 case GaugeLacksTelemetry(gauge, why):
                     _log.warning("gauge lacks telemetry", gauge=gauge, why=why)
                 case Assumed(assumption):

@@ -56,6 +56,43 @@ class PositionUnknown:
     why: str
 
 
+@dataclass(frozen=True, slots=True)
+class PointerLost:
+    """Quantities that this pointer (gauge.pointer) follows have stopped arriving while others go on.
+
+    `age_s` is the age of the oldest. The pointer holds, and does after the stated time as `then` tells.
+    """
+
+    pointer: str
+    quantities: tuple[str, ...]
+    age_s: float
+    then: str
+
+
+@dataclass(frozen=True, slots=True)
+class PointerBack:
+    """The quantities that this pointer had lost arrive again."""
+
+    pointer: str
+    quantities: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class AltimeterSet:
+    """The altimeter setting that is fixed, or to which a knob has been turned; where it comes from."""
+
+    setting_inhg: float
+    source: str
+
+
 PanelNotice = (
-    BoardReported | TelemetryChanged | GaugeLacksTelemetry | Assumed | PositionAdopted | PositionUnknown
+    BoardReported
+    | TelemetryChanged
+    | GaugeLacksTelemetry
+    | Assumed
+    | PositionAdopted
+    | PositionUnknown
+    | PointerLost
+    | PointerBack
+    | AltimeterSet
 )

@@ -13,22 +13,28 @@ from bridge.boards.notices import KnobTurned, Notice, PositionNeeded
 from bridge.boards.pointer_channel import Phase
 from bridge.boards.session import BoardSession
 from bridge.errors import BoardError
+from bridge.flight.ages import age_of, longest_recent, patience_s
 from bridge.flight.chain import Chain, DrivenPointer, PointerAddress
 from bridge.flight.notices import (
+    AltimeterSet,
     Assumed,
     BoardReported,
     GaugeLacksTelemetry,
     PanelNotice,
+    PointerBack,
+    PointerLost,
     PositionAdopted,
     PositionUnknown,
     TelemetryChanged,
 )
+from bridge.flight.observer import Observer
+from bridge.flight.snapshot import PanelSnapshot
 from bridge.panel.expected import expected_channels
 from bridge.panel.load import Panel
 
 
 class Telemetry(Enum):
-    """How telemetry stands: none yet, arriving, silent (needles hold), or at rest after the stated time."""
+    """State of the telemetry: none yet, arriving, silent (pointers hold), at rest after the stated time."""
 
     AWAITED = "awaited"
     LIVE = "live"
@@ -36,16 +42,17 @@ class Telemetry(Enum):
     RESTING = "resting"
 
 
-SILENT_S = 0.5
-"""Telemetry older than this is silent: about ten datagrams at 20 Hz. A slower sender has two intervals."""
+_SETTLED_S = 0.5
+"""A knob's setting is reported when it has not been turned for so long."""
 
 
 class RunningPanel:
     """One panel at work.
 
     `given` names the quantities that will arrive; `confirmed` holds positions (steps) that the user
-    vouches for, by place, for channels that keep no position of their own. With `before`, a panel that
-    ran until now, needles keep their places, and sessions with boards that stay as described go on.
+    confirms, by board and channel, for channels that keep no position of their own. With `before`, a panel
+    that ran until now, pointers keep their positions, and sessions with boards that stay as described go on.
+    `setting_inhg` is what a knob's altimeter setting was last; `replayed` marks the flight of a log.
     """
 
     def __init__(
@@ -54,13 +61,23 @@ class RunningPanel:
         given: frozenset[str],
         confirmed: Mapping[PointerAddress, float] | None = None,
         before: RunningPanel | None = None,
+        *,
+        setting_inhg: float | None = None,
+        replayed: bool = False,
     ) -> None:
         self.panel = panel
-        self.chain: Chain = Chain(panel, given, before.chain if before else None)
+        self.chain: Chain = Chain(
+            panel, given, before.chain if before else None, setting_inhg=setting_inhg, replayed=replayed
+        )
         self.telemetry: Telemetry = before.telemetry if before else Telemetry.AWAITED
         self.telemetry_s: float | None = before.telemetry_s if before else None
         """When the last readings arrived."""
-        self._interval_s = 0.0  # the longest recent one between two arrivals
+        self._interval_s: float = before._interval_s if before else 0.0
+        self._live_s: float = before._live_s if before else 0.0  # since when telemetry has been arriving
+        self._lost: Mapping[PointerAddress, tuple[str, ...]] = (
+            before._lost if before else self.chain.losses.pointers
+        )
+        self._turned_s: float | None = before._turned_s if before else None
         self._confirmed: dict[PointerAddress, float] = {
             **(before._confirmed if before else {}),
             **(confirmed or {}),
@@ -76,6 +93,11 @@ class RunningPanel:
             self._boards.append((session, tuple(self.chain.pointers[place] for place in places), places))
             if before and before.sessions.get(name) is session:
                 self._standing |= {place: n for place, n in before._standing.items() if place[0] == name}
+        self._observer = Observer(panel, self.chain, self.sessions)
+        if before and self._parks:
+            self.park()
+        if before is None or before.chain.setting_source != self.chain.setting_source:
+            self._report_setting()
         self._notices += [GaugeLacksTelemetry(gauge, why) for gauge, why in self.chain.missing.items()]
         self._notices += [Assumed(assumption) for assumption in self.chain.plan.assumptions]
 
@@ -99,21 +121,46 @@ class RunningPanel:
         if jumped:
             self.chain.start_afresh()
         if self.telemetry_s is not None:
-            self._interval_s = max(time_s - self.telemetry_s, 0.9 * self._interval_s)
+            self._interval_s = longest_recent(time_s - self.telemetry_s, self._interval_s)
         self.telemetry_s = time_s
         if self.telemetry is not Telemetry.LIVE:
+            self._live_s = time_s
             self._set_telemetry_state(Telemetry.LIVE)
+        self.chain.arrived(time_s, readings)
         self.chain.feed(time_s, readings)
 
+    def prepare(self, time_s: float, readings: Mapping[str, float]) -> None:
+        """Show these readings before the flight: they are no telemetry, and have no age."""
+        self.chain.feed(time_s, readings)
+
+    def recorded(self, readings: Mapping[str, float]) -> Mapping[str, float]:
+        """What to record of these readings: with them, the setting of a knob, which no telemetry tells."""
+        if self.chain.setting_source != "knob":
+            return readings
+        return {**readings, "altimeter_setting": self.chain.readings["altimeter_setting"]}
+
     def tick(self, time_s: float) -> list[tuple[str, list[float], list[float]]]:
-        """Move all needles on to this time; for each board its channels' positions and velocities."""
+        """Advance all pointers to this time; for each board its channels' positions and velocities."""
         self._handle_notices(time_s)
         self._watch_telemetry(time_s)
+        if self._turned_s is not None and time_s - self._turned_s >= _SETTLED_S:
+            self._turned_s = None
+            self._report_setting()
         self.chain.step(time_s)
         return [
             (session.name, [n.position for n in needles], [n.velocity for n in needles])
             for session, needles, _ in self._boards
         ]
+
+    def snapshot(self, time_s: float) -> PanelSnapshot:
+        """The panel as it is at this time; see `bridge.flight.snapshot`."""
+        age_s = None if self.telemetry_s is None else max(0.0, time_s - self.telemetry_s)
+        return self._observer.at(time_s, self.telemetry.value, age_s, self._parks)
+
+    @property
+    def _parks(self) -> bool:
+        """Whether every pointer is parked, or on its way."""
+        return self.telemetry is Telemetry.RESTING and self.panel.description.rest.behaviour == "park"
 
     def park(self) -> None:
         """Let every pointer glide to its resting place."""
@@ -126,7 +173,7 @@ class RunningPanel:
         return all(needle.motion.at_rest for needle in self.chain.pointers.values())
 
     def positions(self) -> dict[PointerAddress, float]:
-        """Where the pointers whose position is known stand, in steps."""
+        """The positions of the pointers whose position is known, in steps."""
         return {
             place: needle.position for place, needle in self.chain.pointers.items() if place in self._standing
         }
@@ -140,8 +187,24 @@ class RunningPanel:
             self._set_telemetry_state(Telemetry.RESTING)
             if rest.behaviour == "park":
                 self.park()
-        elif age_s >= max(SILENT_S, 2.0 * self._interval_s) and self.telemetry is Telemetry.LIVE:
-            self._set_telemetry_state(Telemetry.SILENT)
+        elif self.telemetry is Telemetry.LIVE:
+            if age_s >= patience_s(self._interval_s):
+                self._set_telemetry_state(Telemetry.SILENT)
+            else:
+                self.chain.look_for_losses(time_s, self._live_s)
+        if self.chain.losses.pointers is not self._lost:
+            self._report_losses(time_s)
+
+    def _report_losses(self, time_s: float) -> None:
+        before, self._lost = self._lost, self.chain.losses.pointers
+        behaviour = self.panel.description.rest.behaviour
+        for address, driven in self.chain.pointers.items():
+            was, lost = before.get(address, ()), self._lost.get(address, ())
+            if lost and lost != was:
+                age_s = age_of(time_s, self.chain.losses.arrived_s, lost)
+                self._notices.append(PointerLost(driven.pointer.key, lost, age_s or 0.0, behaviour))
+            elif was and not lost:
+                self._notices.append(PointerBack(driven.pointer.key, was))
 
     def _set_telemetry_state(self, state: Telemetry) -> None:
         self._notices.append(TelemetryChanged(state.value, self.telemetry.value))
@@ -169,11 +232,11 @@ class RunningPanel:
                 needle.set_position(float(channel.position))
                 standing[place] = takes
                 self._confirmed.pop(place, None)  # what the user confirmed was true for the start only
-                self._send_on(needle)
+                self._send_on(place, needle)
 
-    def _send_on(self, needle: DrivenPointer) -> None:
+    def _send_on(self, address: PointerAddress, needle: DrivenPointer) -> None:
         """Where to send a pointer whose position has just become known, if no reading arrives for it."""
-        if self.telemetry is Telemetry.RESTING and self.panel.description.rest.behaviour == "park":
+        if self._parks or address in self.chain.parked:
             needle.glide(needle.pointer.park)
         elif needle.indication is not None:
             needle.glide(needle.indication)
@@ -188,10 +251,16 @@ class RunningPanel:
 
     def _knob(self, time_s: float, board: str, turned: KnobTurned) -> None:
         setting = self.panel.description.altimeter_setting
-        if setting.source == "knob" and (setting.board, setting.input) == (board, turned.source):
+        if self.chain.setting_source == "knob" and (setting.board, setting.input) == (board, turned.source):
             quantity = self.panel.catalogue["altimeter_setting"]
             set_to = self.chain.readings["altimeter_setting"] + turned.change * setting.inhg_per_count
             self.chain.set_altimeter(time_s, min(max(set_to, quantity.low), quantity.high))
+            self._turned_s = time_s
+
+    def _report_setting(self) -> None:
+        setting_inhg = self.chain.readings.get("altimeter_setting")
+        if setting_inhg is not None:
+            self._notices.append(AltimeterSet(setting_inhg, self.chain.setting_source))
 
     def _position_needed(self, session: BoardSession, channel: int) -> None:
         position = self._confirmed.pop((session.name, channel), None)

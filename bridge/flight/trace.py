@@ -1,44 +1,62 @@
-"""The trace: for every tick, what each pointer should show and where it was sent and reported, as CSV."""
+"""The trace: for every tick, all that tells why a pointer is where it is, as CSV.
+
+    time  telemetry and its age  setting  raw readings  derived readings  each pointer  each board
+
+The cause of a wrong pointer is in the first column, from the left, that is not what it should be.
+"""
 
 from __future__ import annotations
 
 import csv
+import os
+from collections.abc import Iterable, Mapping
+from io import FileIO
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from bridge.errors import DescriptionError
-from bridge.flight.running_panel import RunningPanel
+import structlog
+
+from bridge.flight.snapshot import GearedSnapshot, PanelSnapshot, PointerSnapshot
+from bridge.outputs import LineFile, part_name, refuse_taken, writing
+
+_log = structlog.get_logger(__name__)
+
+MARK = "time[s],telemetry,"
+"""How every trace begins, and no flight log does: a trace may be replaced by another."""
+
+_GATHER_ROWS = 100
 
 
 class Trace:
-    """Writes one row per tick: the time, then for each pointer
+    """Writes one row for each snapshot. Empty cells are not known (yet).
 
-    `reading[unit]` (what its instrument shows at the last arrival), `target[step]` (where that is),
-    `commanded[step]` (what the board was told) and `reported[step]` (the board's last word). Empty cells
-    are not known yet. The columns are those of the pointers at the start: one that a new description takes
-    away leaves blanks, one that it adds is not traced. Raises DescriptionError when the file can't be
-    written.
+    `telemetry` is its state, `raw.` and `derived.` stand before the names of readings. Each pointer has
+    `indication` (what it should show), `shows` and `face` (where the board's last report puts it, in its
+    unit and as an angle), `target`, `commanded` and `reported` (motor steps), `report_age`, and `state` (of
+    its channel; then the quantities that it has lost, and whether it is parked). A geared pointer has `shows`
+    and `face`. The columns are those of the first snapshot: a pointer that a new description takes away
+    leaves blanks, one that it adds is not traced.
+
+    The file grows under a temporary name, and gets its own when the trace is closed. Raises DescriptionError
+    (or DescriptionErrors) where it can't be made, is one of the `inputs`, or is a file of the user's. A
+    disk that fails later ends the trace, not the flight: it is logged once, `failed` is set, and the rows
+    until then are kept.
     """
 
-    def __init__(self, path: Path, running: RunningPanel) -> None:
-        try:
-            self._file = path.open("w", encoding="utf-8", newline="")
-        except OSError as error:
-            raise DescriptionError(
-                str(path), "", error.strerror or str(error), "a file that can be written", "Check the path"
-            ) from None
-        self._writer = csv.writer(self._file)
-        self._keys = [pointer.key for pointer in running.panel.pointers]
-        header = ["time[s]"]
-        for pointer in running.panel.pointers:
-            header += [
-                f"{pointer.key}.reading[{pointer.unit}]",
-                f"{pointer.key}.target[step]",
-                f"{pointer.key}.commanded[step]",
-                f"{pointer.key}.reported[step]",
-            ]
-        self._writer.writerow(header)
+    def __init__(self, path: Path, first: PanelSnapshot, inputs: Iterable[Path] = ()) -> None:
+        refuse_taken([path], inputs, MARK)
+        self.failed = False
+        self._path = path
+        is_special = path.exists() and not path.is_file()  # a pipe or a device takes the rows as they come
+        self._final = None if is_special else Path(os.path.realpath(path))
+        self._part = path if self._final is None else part_name(self._final)
+        with writing(path):
+            self._file = LineFile(FileIO(self._part, "w"), self._part)
+        self._lines: list[str] = []
+        self._rows = csv.writer(_Into(self._lines), lineterminator="\r\n")
+        self._columns = _Columns(first)
+        self._rows.writerow(self._columns.header())
 
     def __enter__(self) -> Self:
         return self
@@ -46,23 +64,120 @@ class Trace:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._file.close()
+        self._write()
+        try:
+            self._file.close()
+        except OSError as failure:
+            self._fail(failure)
+        if self._final is not None:
+            try:
+                if self._part.stat().st_size > 0:
+                    self._part.replace(self._final)
+                else:  # not even the first line could be written
+                    self._part.unlink()
+            except OSError as failure:
+                self._fail(failure)
 
-    def write(self, time_s: float, running: RunningPanel) -> None:
-        """One tick."""
-        row: list[object] = [f"{time_s:.4f}"]
-        pointers = {pointer.key: pointer for pointer in running.panel.pointers}
-        for key in self._keys:
+    def write(self, snapshot: PanelSnapshot) -> None:
+        """Add one row."""
+        if self.failed:
+            return
+        self._rows.writerow(self._columns.cells(snapshot))
+        if len(self._lines) >= _GATHER_ROWS:
+            self._write()
+
+    def _write(self) -> None:
+        data = "".join(self._lines).encode()
+        self._lines.clear()
+        if not self.failed:
+            _, error = self._file.append(data)
+            if error is not None:
+                self._fail(error)
+
+    def _fail(self, error: OSError) -> None:
+        if not self.failed:
+            why = error.strerror or str(error)
+            cure = "the flight goes on; make room, or choose another place"
+            _log.error("trace ended", file=str(self._path), why=why, cure=cure)
+        self.failed = True
+
+
+class _Into:
+    """What a csv writer writes to: a list of lines."""
+
+    def __init__(self, lines: list[str]) -> None:
+        self.write = lines.append
+
+
+class _Columns:
+    """The columns of a trace, and the cells of a snapshot in their order."""
+
+    def __init__(self, first: PanelSnapshot) -> None:
+        self._readings = [
+            (reading.name, reading.derived, reading.unit)
+            for reading in first.readings
+            if reading.name != "altimeter_setting"
+        ]
+        self._pointers = {pointer.key: pointer.unit for pointer in first.pointers}
+        self._geared = {geared.key: geared.unit for geared in first.geared}
+        self._boards = [board.name for board in first.boards]
+        self._values: Mapping[str, float] | None = None
+        self._reading_cells: list[str] = []
+
+    def header(self) -> list[str]:
+        names = ["time[s]", "telemetry", "telemetry_age[s]", "altimeter_setting[inHg]"]
+        names += [
+            f"{'derived' if derived else 'raw'}.{name}[{unit}]" for name, derived, unit in self._readings
+        ]
+        for key, unit in self._pointers.items():
+            names += [f"{key}.indication[{unit}]", f"{key}.shows[{unit}]", f"{key}.face[deg]"]
+            names += [f"{key}.{name}[step]" for name in ("target", "commanded", "reported")]
+            names += [f"{key}.report_age[s]", f"{key}.state"]
+        for key, unit in self._geared.items():
+            names += [f"{key}.shows[{unit}]", f"{key}.face[deg]"]
+        return names + [f"board.{name}.state" for name in self._boards]
+
+    def cells(self, snapshot: PanelSnapshot) -> list[str]:
+        if snapshot.values is not self._values:  # they stay for several ticks
+            self._values = snapshot.values
+            self._reading_cells = [_reading(snapshot.values.get(name)) for name, _, _ in self._readings]
+        cells = [f"{snapshot.time_s:.4f}", snapshot.telemetry, _number(snapshot.telemetry_age_s)]
+        cells += [_reading(snapshot.setting.inhg), *self._reading_cells]
+        pointers = {pointer.key: pointer for pointer in snapshot.pointers}
+        for key in self._pointers:
             pointer = pointers.get(key)
-            if pointer is None:
-                row += ["", "", "", ""]
-                continue
-            needle = running.chain.pointers[pointer.board, pointer.channel]
-            channel = running.sessions[pointer.board].channels[pointer.channel]
-            row += [
-                "" if needle.indication is None else f"{needle.indication:.3f}",
-                "" if needle.target is None else f"{needle.target:.3f}",
-                f"{needle.position:.3f}",
-                channel.position,
-            ]
-        self._writer.writerow(row)
+            cells += [""] * 8 if pointer is None else _pointer(pointer)
+        if self._geared:
+            geared = {pointer.key: pointer for pointer in snapshot.geared}
+            for key in self._geared:
+                cells += _geared(geared[key]) if key in geared else ["", ""]
+        states = {board.name: board.state for board in snapshot.boards}
+        return cells + [states.get(name, "") for name in self._boards]
+
+
+def _pointer(pointer: PointerSnapshot) -> list[str]:
+    state = pointer.state
+    if pointer.lost:
+        state = f"{state}; lost {' '.join(pointer.lost)}"
+    return [
+        _number(pointer.indication),
+        _number(pointer.shows),
+        _number(pointer.face_deg),
+        _number(pointer.target_steps),
+        f"{pointer.commanded_steps:.3f}",
+        str(pointer.reported_steps),
+        _number(pointer.report_age_s),
+        f"{state}; parked" if pointer.parked else state,
+    ]
+
+
+def _geared(geared: GearedSnapshot) -> list[str]:
+    return [_number(geared.shows), _number(geared.face_deg)]
+
+
+def _reading(value: float | None) -> str:
+    return "" if value is None else f"{value:.7g}"
+
+
+def _number(value: float | None) -> str:
+    return "" if value is None else f"{value:.3f}"

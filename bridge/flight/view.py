@@ -1,25 +1,31 @@
-"""The live terminal view: every gauge's indication, target and place, and the boards' health."""
+"""The live terminal view: every pointer with what it should show and shows, the boards, and what is wrong.
+
+It draws snapshots and knows nothing else, so it may draw in a thread of its own. At 80 columns and 24 lines
+all numbers and states of a panel like the demo's are there; names give way first.
+"""
 
 from __future__ import annotations
 
+import sys
+import textwrap
 from collections import deque
+from collections.abc import Iterator
 
 from rich.console import Console, Group
 from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from bridge.boards.pointer_channel import Phase
-from bridge.boards.session import BoardSession
-from bridge.boards.state import State
-from bridge.flight.chain import DrivenPointer
-from bridge.flight.running_panel import RunningPanel
+from bridge.flight.snapshot import PanelSnapshot, PointerSnapshot
 
-_STATE_STYLE = {State.READY: "green", State.HOMING: "yellow", State.INTRODUCING: "yellow"}
+_STATE_STYLE = {"ready": "green", "homing": "yellow", "introducing": "yellow", "parked": "cyan"}
+_LEAST_NAME = 12
+_MOST_LINES = 6
+_LEAST_LOG = 2
 
 
 class View:
-    """Draws a running into the terminal when told to; log lines passed to `log` stand beneath it.
+    """Draws snapshots into the terminal; log lines passed to `log` are shown beneath.
 
     `clock` tells whether the time is one to show: a flight's own, not this machine's.
     """
@@ -27,27 +33,43 @@ class View:
     def __init__(self, title: str, console: Console | None = None, clock: bool = True) -> None:
         self._title = title
         self._clock = clock
-        self._lines: deque[str] = deque(maxlen=6)
-        self.live = Live(console=console, auto_refresh=False, transient=False)
+        self._console = console or Console()
+        self._lines: deque[str] = deque(maxlen=_MOST_LINES)
+        self.live = Live(console=self._console, auto_refresh=False, transient=False)
+
+    @property
+    def shows_log(self) -> bool:
+        """Whether log lines belong into the view: only where both would fill one terminal."""
+        return self._console.is_terminal and sys.stderr.isatty()
 
     def log(self, line: str) -> None:
+        """Take one log line; the latest are shown."""
         self._lines.append(line)
 
-    def draw(self, running: RunningPanel, time_s: float) -> None:
-        """Draw the running as it stands at this time."""
-        age = (
-            "none yet"
-            if running.telemetry_s is None
-            else f"{max(0.0, time_s - running.telemetry_s):.2f} s old"
-        )
-        shown = f"{clock(time_s)}   " if self._clock else ""
-        head = Text(f"{self._title}   {shown}telemetry {running.telemetry.value}, {age}", style="bold")
-        log = Text("\n".join(self._lines), style="dim", no_wrap=True, overflow="ellipsis")
-        missing = [
-            _words(f"{gauge} lacks telemetry: {why}", "yellow")
-            for gauge, why in running.chain.missing.items()
-        ]
-        self.live.update(Group(head, gauges(running), *missing, boards(running), log), refresh=True)
+    def draw(self, snapshot: PanelSnapshot) -> None:
+        """Draw the panel as this snapshot has it."""
+        width = self._console.width
+        tables = [pointers(snapshot, width), boards(snapshot)]
+        taken = 2 + sum(table.row_count + 1 for table in tables)
+        room = max(_LEAST_LOG, self._console.height - 1 - taken) if self._console.is_terminal else 1000
+        noted = [part for note in notes(snapshot) for part in _wrapped(note, width)]
+        log = [part for line in self._lines.copy() for part in _wrapped(line, width)]
+        noted = noted[: max(0, room - min(len(log), _LEAST_LOG))]
+        log = log[-max(1, room - len(noted)) :]
+        lines = [Text(line, "yellow") for line in noted] + [Text(line, "dim") for line in log]
+        self.live.update(Group(*self._head(snapshot, width), *tables, *lines), refresh=True)
+
+    def _head(self, snapshot: PanelSnapshot, width: int) -> Iterator[Text]:
+        age_s = snapshot.telemetry_age_s
+        age = "none yet" if age_s is None else f"{age_s:.2f} s old"
+        moment = f"{clock(snapshot.time_s)}   " if self._clock else ""
+        told = f"   {moment}telemetry {snapshot.telemetry}, {age}"
+        yield Text(_fitted(self._title, max(_LEAST_NAME, width - len(told))) + told, "bold", no_wrap=True)
+        setting = snapshot.setting
+        if setting.inhg is None or setting.hpa is None:
+            yield Text("altimeter setting not known yet")
+        else:
+            yield Text(f"altimeter setting {setting.inhg:.2f} inHg, {setting.hpa:.1f} hPa ({setting.source})")
 
 
 def clock(time_s: float) -> str:
@@ -56,70 +78,95 @@ def clock(time_s: float) -> str:
     return f"{tenths // 600:02d}:{tenths % 600 / 10:04.1f}"
 
 
-def gauges(running: RunningPanel) -> Table:
-    """One row for each pointer: at 80 columns all numbers are there, and words give way."""
-    table = _table("gauge", "indication", "", "shows", "error", "target", "board says", "state")
-    for pointer in running.panel.pointers:
-        needle = running.chain.pointers[pointer.board, pointer.channel]
-        channel = running.sessions[pointer.board].channels[pointer.channel]
-        shown = shown_reading(needle, float(channel.position)) if channel.phase is Phase.READY else None
-        error = None if shown is None or needle.indication is None else shown - needle.indication
+def pointers(snapshot: PanelSnapshot, width: int) -> Table:
+    """One row for each pointer; names are cut in the middle for the width, then the steps are left out."""
+    rows = [_pointer(pointer) for pointer in snapshot.pointers]
+    for geared in snapshot.geared:
+        numbers = (_number(geared.indication), geared.unit, _number(geared.shows), _number(geared.error, "+"))
+        rows.append([geared.key, *numbers, "", "", "geared"])
+    heads = ["pointer", "indication", "", "shows", "error", "target", "reported", "state"]
+    widths = [max(len(row[i]) for row in (heads, *rows)) + 1 for i in range(len(heads))]
+    columns = [0, 1, 2, 3, 4, 5, 6, 7]
+    if width - sum(widths[1:]) < _LEAST_NAME:
+        columns = [0, 1, 2, 3, 4, 7]
+    name_width = max(_LEAST_NAME, width - sum(widths[i] for i in columns[1:]))
+    table = _table(*(heads[i] for i in columns))
+    for row in rows:
+        state = Text(row[7], _STATE_STYLE.get(row[7], ""))
+        table.add_row(_fitted(row[0], name_width), *(row[i] for i in columns[1:-1]), state)
+    return table
+
+
+def boards(snapshot: PanelSnapshot) -> Table:
+    """One row for each board."""
+    table = _table("board", "", "state", "frames", "lost", "round trip")
+    for board in snapshot.boards:
         table.add_row(
-            pointer.key,
-            _number(needle.indication),
-            pointer.unit,
-            _number(shown),
-            _number(error, "+"),
-            _number(needle.target),
-            f"{channel.position}",
-            _words(f"{channel.phase.value} {channel.detail}".strip()),
+            _fitted(board.name, 30),
+            "virtual" if board.virtual else "",
+            Text(board.state, _STATE_STYLE.get(board.state, "red")),
+            str(board.sent),
+            str(board.lost),
+            f"{board.round_trip_s * 1000:.1f} ms",
         )
     return table
 
 
-def boards(running: RunningPanel) -> Table:
-    """One row for each board."""
-    table = _table("board", "state", "frames", "lost", "round trip", "")
-    for session in running.sessions.values():
-        table.add_row(*_board(session))
-    return table
+def notes(snapshot: PanelSnapshot) -> Iterator[str]:
+    """What is wrong or awaited, in a sentence each: boards, channels, gauges."""
+    for board in snapshot.boards:
+        if board.state not in ("ready", "homing"):
+            yield f"board {board.name} {board.state}: {board.detail}"
+    together: dict[str, list[str]] = {}
+    for pointer in snapshot.pointers:
+        if pointer.detail:
+            together.setdefault(f"{pointer.state}, {pointer.detail}", []).append(pointer.key)
+    for what, keys in together.items():
+        yield f"{', '.join(keys)}: {what}"
+    for gauge in snapshot.gauges:
+        if gauge.state == "lacking":
+            yield f"{gauge.name} lacks telemetry: {gauge.why}"
+        elif gauge.state == "lost":
+            yield f"{gauge.name} has lost its telemetry: {gauge.why}"
 
 
-def shown_reading(needle: DrivenPointer, position_steps: float) -> float:
-    """What the pointer shows at this position; an endless one is read in the turn nearest to its target."""
-    pointer = needle.pointer
-    if needle.target is not None and needle.indication is not None:
-        # whole turns away from the reading's own turn mean nothing on the face
-        absolute = pointer.position(needle.indication, needle.direction.falling)
-        position_steps = pointer.nearest(position_steps, absolute)
-    return pointer.reading(position_steps, needle.direction.falling)
-
-
-def _board(session: BoardSession) -> tuple[str | Text, ...]:
-    figures = session.statistics
-    style = _STATE_STYLE.get(session.state, "red")
-    return (
-        session.name,
-        Text(session.state.value, style=style),
-        str(figures.sent),
-        str(figures.board_missed),
-        f"{figures.round_trip_s * 1000:.1f} ms",
-        _words("" if session.state is State.READY else session.detail),
-    )
+def _pointer(pointer: PointerSnapshot) -> list[str]:
+    state = pointer.state
+    if state == "ready":
+        state = "lost" if pointer.lost else "parked" if pointer.parked else state
+    return [
+        pointer.key,
+        _number(pointer.indication),
+        pointer.unit,
+        _number(pointer.shows),
+        "off scale" if pointer.off_scale else _number(pointer.error, "+"),
+        _number(pointer.target_steps),
+        str(pointer.reported_steps),
+        state,
+    ]
 
 
 def _table(*titles: str) -> Table:
-    """Numbers to the right; the last column is for words, and the first to be cut."""
+    """Numbers to the right, words to the left; what is too wide is cut, not wrapped."""
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0))
-    for title in titles[:-1]:
-        left = title in ("gauge", "board", "state", "")
-        table.add_column(title, justify="left" if left else "right", no_wrap=True)
-    table.add_column(titles[-1])
+    for title in titles:
+        left = title in ("pointer", "board", "state", "")
+        table.add_column(title, justify="left" if left else "right", no_wrap=True, overflow="ellipsis")
     return table
 
 
-def _words(text: str, style: str = "") -> Text:
-    return Text(text, style, no_wrap=True, overflow="ellipsis")
+def _fitted(name: str, width: int) -> str:
+    """The name, cut in its middle so that it takes `width` columns at most."""
+    if len(name) <= width:
+        return name
+    end = (width - 1) * 2 // 3  # the end of a name differs most often
+    return f"{name[: width - 1 - end]}…{name[len(name) - end :]}"
+
+
+def _wrapped(line: str, width: int) -> list[str]:
+    """The line's words in as many lines as they need: a cause at its end is not cut."""
+    words = "".join(letter if letter.isprintable() else " " for letter in line)
+    return textwrap.wrap(" ".join(words.split()), width, subsequent_indent="    ", break_on_hyphens=False)
 
 
 def _number(value: float | None, sign: str = "") -> str:

@@ -17,8 +17,6 @@ from bridge.quantities.catalogue import CATALOGUE, Catalogue, find_quantity
 
 
 def _within(option: str, value: float, low: float, high: float) -> float:
-    if not isinstance(value, (int, float)):
-        raise ValueError(f"{option} {value!r} is not a number")
     if not low <= value <= high:
         raise OutOfRangeError(f"{option} {value:g} is outside {low:g} to {high:g}")
     return value
@@ -51,6 +49,10 @@ class Instrument:
             return {}
         return {name: lag(time_s, readings[name]) for name, lag in self._lags.items()}
 
+    def follows(self, indication: str) -> tuple[str, ...]:
+        """The readings that this one of its indications follows."""
+        return (indication,)
+
 
 class TurnCoordinator(Instrument):
     """A turn needle driven by a canted rate gyro, and a ball beside it; see `turn_coordinator`."""
@@ -75,6 +77,10 @@ class TurnCoordinator(Instrument):
         if "slip" in readings:
             indications["slip"] = self._ball(time_s, readings["slip"])
         return indications
+
+    def follows(self, indication: str) -> tuple[str, ...]:
+        """The needle follows both rates, the ball its own reading."""
+        return self.needs if indication == "turn_rate" else (indication,)
 
 
 def altimeter(*, lag_s: float = 0.0) -> Instrument:
@@ -170,6 +176,12 @@ def make_instrument(kind: str, chosen: Mapping[str, object], catalogue: Catalogu
         if name not in known:
             raise ValueError(f"option '{name}' is unknown; the options of {kind} are {', '.join(known)}")
     parameters = inspect.signature(maker).parameters
+    for name, value in chosen.items():
+        expected, kinds = (
+            ("a name", (str,)) if parameters[name].annotation == "str" else ("a number", (int, float))
+        )
+        if not isinstance(value, kinds) or isinstance(value, bool):
+            raise ValueError(f"option '{name}' is {value!r}; {expected} is needed")
     for name in known:
         if name not in chosen and parameters[name].default is inspect.Parameter.empty:
             raise ValueError(f"option '{name}' is missing; {kind} needs it")

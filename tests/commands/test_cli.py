@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import csv
 import itertools
+import json
 import os
 import re
+import shlex
 import signal
 import socket
 import subprocess
@@ -141,16 +143,8 @@ def test_the_trace_shows_every_needle_where_its_reading_wants_it(tmp_path: Path)
     with trace.open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     assert len(rows) == 4001
-    assert list(rows[0])[:5] == [
-        "time[s]",
-        "altimeter.hundreds.reading[ft]",
-        "altimeter.hundreds.target[step]",
-        "altimeter.hundreds.commanded[step]",
-        "altimeter.hundreds.reported[step]",
-    ]
-    assert len(rows[0]) == 1 + 4 * 10
     assert [float(row["time[s]"]) for row in rows[:3]] == [80.0, 80.01, 80.02]
-    readings_ft = [Fraction(row["altimeter.hundreds.reading[ft]"]) for row in rows]
+    readings_ft = [Fraction(row["altimeter.hundreds.indication[ft]"]) for row in rows]
     assert max(readings_ft) - min(readings_ft) > 300, "there is no climb in it"
     mended_ft = Fraction(8, 10) / 360 * 1000
     for row, reading_ft in zip(rows, readings_ft, strict=True):
@@ -161,10 +155,12 @@ def test_the_trace_shows_every_needle_where_its_reading_wants_it(tmp_path: Path)
         flown = {row["time[s]"]: row for row in csv.DictReader(file)}
     for row in rows[::100]:
         log = flown[f"{float(row['time[s]']):g}"]
-        speed_kt = float(row["airspeed.needle.reading[kt]"])
+        speed_kt = float(row["airspeed.needle.indication[kt]"])
         assert speed_kt == pytest.approx(float(log["calibrated_airspeed[kt]"]), abs=2.0), "position error"
-        heading_deg = float(row["heading.card.reading[deg]"])
+        heading_deg = float(row["heading.card.indication[deg]"])
         assert heading_deg == pytest.approx(float(log["heading_magnetic[deg]"]), abs=0.1)
+        assert float(row["raw.static_pressure[hPa]"]) == float(log["static_pressure[hPa]"])
+        assert float(row["altimeter_setting[inHg]"]) == float(log["altimeter_setting[inHg]"])
 
 
 def test_a_replay_goes_to_real_boards_at_the_flights_own_pace_only(panel: Path, tmp_path: Path) -> None:
@@ -436,6 +432,97 @@ def test_a_recording_never_overwrites_another(panel: Path, tmp_path: Path) -> No
     assert (tmp_path / "flight.csv").read_text(encoding="utf-8") == "mine"
 
 
+def test_a_trace_never_overwrites_what_is_not_a_trace(panel: Path, tmp_path: Path) -> None:
+    log = tmp_path / "log.csv"
+    log.write_bytes(b"".join(CIRCUIT.read_bytes().splitlines(keepends=True)[:200]))
+    before = log.read_bytes(), panel.read_bytes()
+    for file in (log, panel):
+        told(
+            command(tmp_path, "replay", log, "--panel", panel, "--speed", "max", "--trace", file),
+            f"{file}: found a file that this command reads; expected another file",
+        )
+    (tmp_path / "notes.csv").write_text("mine", encoding="utf-8")
+    told(
+        command(tmp_path, "replay", log, "--panel", panel, "--speed", "max", "--trace", "notes.csv"),
+        "notes.csv: found a file that pointer-bridge did not write",
+    )
+    assert (log.read_bytes(), panel.read_bytes()) == before
+    assert (tmp_path / "notes.csv").read_text(encoding="utf-8") == "mine"
+    for _ in range(2):
+        again = command(tmp_path, "replay", log, "--panel", panel, "--speed", "max", "--trace", "trace.csv")
+        assert again.returncode == 0, again.stderr
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="a device of Linux")
+def test_a_full_disk_is_told_in_one_line(panel: Path, tmp_path: Path) -> None:
+    """/dev/full refuses every byte, as a full disk does."""
+    flown = command(tmp_path, "demo", "--speed", "max", "--to", "5", "--trace", "/dev/full")
+    assert flown.returncode == 1
+    assert "flown: 5.0 s" in flown.stdout
+    assert flown.stderr.count("trace ended") == 1
+    assert "No space left on device" in flown.stderr
+    assert "Traceback" not in flown.stderr
+    for option in ("--html", "--json"):
+        result = command(tmp_path, "check", panel, option, "/dev/full")
+        assert result.returncode == 2
+        assert "/dev/full: found No space left on device; expected" in result.stderr
+        assert len(result.stderr.splitlines()) == 1
+    with Path("/dev/full").open("w", encoding="utf-8") as full:
+        for words in (["check", panel], ["faces", panel, "--out", "faces"]):
+            result = subprocess.run(
+                [sys.executable, "-m", "bridge.cli", *map(str, words)],
+                cwd=tmp_path,
+                env=environment(tmp_path),
+                stdout=full,
+                stderr=subprocess.PIPE,
+                text=True,
+                timeout=PATIENCE_S,
+                check=False,
+            )
+            assert result.returncode == 2
+            assert result.stderr == f"pointer-bridge {words[0]}: [Errno 28] No space left on device\n"
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid") or sys.platform != "linux", reason="limits of Linux")
+def test_a_file_that_may_not_grow_is_told_in_one_line(panel: Path, tmp_path: Path) -> None:
+    """A limit on the size of files stops a drawing halfway: nothing is left of it."""
+    for words in (["faces", panel], ["wiring", panel], ["firmware", "left", "--panel", panel]):
+        line = shlex.join([sys.executable, "-m", "bridge.cli", *map(str, words), "--out", "out"])
+        result = subprocess.run(
+            ["sh", "-c", f"ulimit -f 8; exec {line}"],
+            cwd=tmp_path,
+            env={**environment(tmp_path), "PYTHONDONTWRITEBYTECODE": "1"},
+            capture_output=True,
+            text=True,
+            timeout=PATIENCE_S,
+            check=False,
+        )
+        told(result, "found File too large; expected a file that can be written")
+        assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("words", [["faces"], ["wiring"], ["firmware", "left", "--panel"]])
+@pytest.mark.parametrize("out", ["a-file", "a-file/below", "no/folder"])
+def test_a_folder_that_can_not_be_made_is_explained(
+    panel: Path, tmp_path: Path, words: list[str], out: str
+) -> None:
+    (tmp_path / "a-file").write_text("mine", encoding="utf-8")
+    told(command(tmp_path, *words, panel, "--out", out), out, "a file that can be written")
+    assert (tmp_path / "a-file").read_text(encoding="utf-8") == "mine"
+    assert not (tmp_path / "no").exists()
+
+
+def test_with_a_view_into_a_file_the_log_is_whole_on_stderr(tmp_path: Path) -> None:
+    panel = ROOT / "config" / "panel.toml"
+    flight = ("--to", "2", "--speed", "max", "--virtual")
+    result = command(tmp_path, "replay", CIRCUIT, "--panel", panel, *flight, "--view", "--json")
+    assert result.returncode == 0
+    lines = [json.loads(line) for line in result.stderr.splitlines()]
+    assert len(lines) > 10
+    assert any(line["event"] == "board" and line["why"] for line in lines)
+    assert "altimeter.hundreds" in result.stdout
+
+
 def test_output_may_be_cut_short_by_its_reader(tmp_path: Path) -> None:
     """As `pointer-bridge check ... | head -1` does."""
     with subprocess.Popen(
@@ -458,11 +545,11 @@ def test_times_of_a_loop_go_on_rising(tmp_path: Path) -> None:
     trace = tmp_path / "trace.csv"
     with started(tmp_path, "replay", CIRCUIT, "--panel", panel, *window, "--trace", trace) as loop:
         end_s = time.monotonic() + PATIENCE_S
-        while not trace.exists() or trace.stat().st_size < 200_000:
+        while sum(file.stat().st_size for file in tmp_path.glob("trace.csv.*.part")) < 400_000:
             assert time.monotonic() < end_s
             time.sleep(0.05)
         assert loop.stop(signal.SIGINT) == 0
-    lines = trace.read_text(encoding="utf-8").splitlines()[1:-1]
+    lines = trace.read_text(encoding="utf-8").splitlines()[1:]
     times = [float(line.split(",")[0]) for line in lines]
     assert times[-1] > 102
     assert all(b - a == pytest.approx(0.01, abs=2e-4) for a, b in itertools.pairwise(times))

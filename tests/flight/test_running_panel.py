@@ -1,11 +1,15 @@
-"""The running without boards that answer: how telemetry stands."""
+"""The running panel without boards that answer: state of the telemetry, ages, losses, the setting."""
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
+from bridge.boards.notices import KnobTurned
+from bridge.flight.notices import AltimeterSet, PointerBack, PointerLost, TelemetryChanged
 from bridge.flight.running_panel import RunningPanel, Telemetry
-from bridge.panel.load import load_panel
+from bridge.panel.load import Panel, load_panel
 from tests.conftest import ROOT
 
 
@@ -35,3 +39,256 @@ def test_a_fast_sender_is_silent_half_a_second_after_it_stops_whatever_pause_lie
         running.tick(time_s)
         stood.append(running.telemetry)
     assert stood == [Telemetry.LIVE, Telemetry.SILENT]
+
+
+# -- a quantity that stops arriving ----------------------------------------------------------------
+
+READINGS = {
+    "pressure_altitude": 2140.0,
+    "altimeter_setting": 29.92126,
+    "calibrated_airspeed": 90.0,
+    "pitch": 5.0,
+    "bank": 10.0,
+}
+GIVEN = frozenset(READINGS)
+PITCH, BANK, HUNDREDS = ("right", 3), ("centre", 2), ("left", 0)
+
+
+def demo(config: Path, *changes: tuple[str, str]) -> Panel:
+    path = config / "panel.toml"
+    text = path.read_text()
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    path.write_text(text)
+    return load_panel(path)
+
+
+def fly(
+    running: RunningPanel, start_s: float, seconds: float, *without: str, hz: float = 20.0, **new: float
+) -> float:
+    """Tick at 100 Hz, with all readings but those at `hz`; returns the time after it."""
+    readings = {name: value for name, value in {**READINGS, **new}.items() if name not in without}
+    every = round(100 / hz)
+    for tick in range(round(seconds * 100)):
+        time_s = round(start_s + tick / 100, 2)
+        if tick % every == 0:
+            running.feed(time_s, readings)
+        running.tick(time_s)
+    return start_s + seconds
+
+
+def state(running: RunningPanel, gauge: str, time_s: float) -> tuple[str, str]:
+    (found,) = (g for g in running.snapshot(time_s).gauges if g.name == gauge)
+    return found.state, found.why
+
+
+def test_a_quantity_that_stops_is_lost_and_its_pointer_holds_while_others_go_on(config: Path) -> None:
+    running = RunningPanel(demo(config), GIVEN)
+    time_s = fly(running, 0.0, 5.0)
+    assert state(running, "attitude", time_s) == ("live", "")
+    held = running.chain.pointers[PITCH].position
+    time_s = fly(running, time_s, 0.4, "pitch", bank=20.0)
+    assert state(running, "attitude", time_s)[0] == "live", "not before twice its interval and half a second"
+    running.take_notices()
+    time_s = fly(running, time_s, 0.4, "pitch", bank=20.0)
+    assert state(running, "attitude", time_s) == ("lost", "pitch 0.9 s old")
+    (lost,) = running.take_notices()
+    assert isinstance(lost, PointerLost)
+    assert (lost.pointer, lost.quantities, lost.then) == ("attitude.pitch", ("pitch",), "hold")
+    assert 0.5 <= lost.age_s < 0.8
+    time_s = fly(running, time_s, 15.0, "pitch", bank=20.0)
+    assert running.telemetry is Telemetry.LIVE
+    assert running.chain.pointers[PITCH].position == held
+    assert running.chain.pointers[BANK].indication == 20.0
+    readings = {reading.name: reading for reading in running.snapshot(time_s).readings}
+    assert (readings["pitch"].value, readings["pitch"].lost) == (5.0, True)
+    assert readings["pitch"].age_s == pytest.approx(15.8, abs=0.06)
+    assert readings["bank"].age_s == pytest.approx(0.05, abs=0.01)
+    time_s = fly(running, time_s, 5.0, pitch=-5.0)
+    assert running.take_notices() == [PointerBack("attitude.pitch", ("pitch",))]
+    assert state(running, "attitude", time_s) == ("live", "")
+    pitch = running.chain.pointers[PITCH]
+    assert pitch.position == pytest.approx(pitch.pointer.position(-5.0), abs=0.1)
+
+
+def test_after_the_stated_time_only_pointers_that_have_lost_a_quantity_park(config: Path) -> None:
+    panel = demo(config, ('behaviour = "hold"', 'behaviour = "park"'), ("after_s = 10.0", "after_s = 3.0"))
+    running = RunningPanel(panel, GIVEN)
+    time_s = fly(running, 0.0, 5.0)
+    time_s = fly(running, time_s, 2.8, "pitch")
+    pitch = running.chain.pointers[PITCH]
+    assert pitch.position == pytest.approx(pitch.pointer.position(5.0), abs=0.1)
+    time_s = fly(running, time_s, 4.0, "pitch")
+    assert pitch.position == pytest.approx(pitch.pointer.position(pitch.pointer.park), abs=0.1)
+    bank = running.chain.pointers[BANK]
+    assert bank.position == pytest.approx(bank.pointer.position(10.0), abs=0.1)
+    parked = {pointer.key: pointer.parked for pointer in running.snapshot(time_s).pointers}
+    assert [key for key, is_parked in parked.items() if is_parked] == ["attitude.pitch"]
+    after = RunningPanel(panel, GIVEN, before=running)
+    time_s = fly(after, time_s, 1.0, "pitch")
+    assert after.chain.pointers[PITCH].position == pytest.approx(pitch.position, abs=0.1), "a reload keeps it"
+    assert after.snapshot(time_s).pointers[-1].parked
+    time_s = fly(after, time_s, 5.0)
+    pitch = after.chain.pointers[PITCH]
+    assert pitch.position == pytest.approx(pitch.pointer.position(5.0), abs=0.1)
+
+
+def test_a_reload_keeps_ages_and_losses_and_logs_no_loss_twice(config: Path) -> None:
+    panel = demo(config)
+    running = RunningPanel(panel, GIVEN)
+    time_s = fly(running, 0.0, 5.0)
+    time_s = fly(running, time_s, 2.0, "pitch")
+    running.take_notices()
+    after = RunningPanel(panel, GIVEN, before=running)
+    assert state(after, "attitude", time_s)[0] == "lost"
+    time_s = fly(after, time_s, 1.0, "pitch")
+    assert state(after, "attitude", time_s) == ("lost", "pitch 3.0 s old")
+    assert not [notice for notice in after.take_notices() if isinstance(notice, PointerLost)]
+
+
+def test_what_is_derived_is_lost_with_what_it_rests_on(config: Path) -> None:
+    """Indicated altitude and vertical speed rest on the pressure altitude; the setting keeps arriving."""
+    running = RunningPanel(demo(config), GIVEN)
+    time_s = fly(running, 0.0, 5.0)
+    time_s = fly(running, time_s, 2.0, "pressure_altitude")
+    for gauge in ("altimeter", "vertical_speed"):
+        assert state(running, gauge, time_s) == ("lost", "pressure_altitude 2.0 s old"), gauge
+    readings = {reading.name: reading for reading in running.snapshot(time_s).readings}
+    assert readings["indicated_altitude"].derived and readings["indicated_altitude"].lost
+    assert readings["indicated_altitude"].age_s == pytest.approx(2.05, abs=0.06)
+    assert not readings["altimeter_setting"].lost
+    assert state(running, "airspeed", time_s) == ("live", "")
+
+
+def test_a_slow_quantity_is_not_lost_between_its_arrivals_and_one_sent_once_never(config: Path) -> None:
+    running = RunningPanel(demo(config), GIVEN)
+    time_s = 0.0
+    for n in range(10):  # pitch comes every second, the setting came once
+        readings = dict(READINGS)
+        if n:
+            del readings["altimeter_setting"]
+        running.feed(time_s, readings)
+        for tick in range(100):
+            if tick % 5 == 0 and tick:
+                running.feed(time_s, {"bank": 10.0, "pressure_altitude": 2140.0, "calibrated_airspeed": 90.0})
+            running.tick(time_s)
+            time_s = round(time_s + 0.01, 2)
+        if n:
+            assert {g.name for g in running.snapshot(time_s).gauges if g.state == "lost"} == set()
+
+
+def test_telemetry_that_stops_as_a_whole_is_silent_and_no_quantity_is_lost(config: Path) -> None:
+    running = RunningPanel(demo(config), GIVEN)
+    time_s = fly(running, 0.0, 5.0)
+    running.take_notices()
+    for tick in range(300):
+        running.tick(time_s + tick / 100)
+    time_s = fly(running, time_s + 3.0, 1.0, hz=4.0)
+    assert running.telemetry is Telemetry.LIVE
+    assert running.take_notices() == [TelemetryChanged("silent", "live"), TelemetryChanged("live", "silent")]
+
+
+def test_a_reload_at_rest_leaves_the_pointers_parked(config: Path) -> None:
+    panel = demo(config, ('behaviour = "hold"', 'behaviour = "park"'), ("after_s = 10.0", "after_s = 1.0"))
+    running = RunningPanel(panel, GIVEN)
+    time_s = fly(running, 0.0, 5.0)
+    for tick in range(800):
+        running.tick(time_s + tick / 100)
+    assert running.telemetry is Telemetry.RESTING
+    bank = running.chain.pointers[BANK].position
+    after = RunningPanel(panel, GIVEN, before=running)
+    for tick in range(800, 1000):
+        after.tick(time_s + tick / 100)
+    assert after.chain.pointers[BANK].position == pytest.approx(bank, abs=0.01)
+    assert all(pointer.parked and pointer.error is None for pointer in after.snapshot(time_s).pointers)
+
+
+# -- the altimeter setting ------------------------------------------------------------------------
+
+KNOB = ('source = "telemetry"', 'source = "knob"\nboard = "left"\ninput = 0\ninhg = 29.50')
+DRUM = (
+    '[gauges.airspeed]\ninstrument = "airspeed"\ncalibration = "calibration/airspeed.toml"',
+    '[gauges.airspeed]\ninstrument = "gauge"\noptions = { quantity = "altimeter_setting", lag_s = 1 }',
+)
+SCALE = ("scale = [[0, 0], [40, 28]", "scale = [[28, 0], [29, 60], [30, 120], [31, 180]]\n#")
+
+
+def turn(running: RunningPanel, time_s: float, counts: int) -> None:
+    running.sessions["left"]._notices.append(KnobTurned(0, counts))
+    running.tick(time_s)
+
+
+def test_the_knobs_setting_is_shown_and_logged_at_the_start_and_when_it_has_been_turned(config: Path) -> None:
+    """1 inHg is 33.8639 hPa (NIST SP 811, Appendix B, conventional inch of mercury; from memory)."""
+    running = RunningPanel(demo(config, KNOB), GIVEN)
+    assert running.snapshot(0.0).setting.inhg == 29.50
+    time_s = fly(running, 0.0, 1.0)
+    for n in range(42):
+        turn(running, time_s + n / 100, 1)
+    time_s = fly(running, time_s + 0.42, 1.0)
+    settings = [notice for notice in running.take_notices() if isinstance(notice, AltimeterSet)]
+    assert [notice.source for notice in settings] == ["knob", "knob"]
+    assert [notice.setting_inhg for notice in settings] == pytest.approx([29.5, 29.92])
+    setting = running.snapshot(time_s).setting
+    assert setting.hpa == pytest.approx(29.92 * 33.8639, abs=0.1)
+    assert setting.inhg == pytest.approx(29.92)
+    assert running.recorded({"pitch": 1.0}) == {"pitch": 1.0, "altimeter_setting": pytest.approx(29.92)}
+
+
+def test_a_kept_setting_is_where_a_knob_goes_on(config: Path) -> None:
+    running = RunningPanel(demo(config, KNOB), GIVEN, setting_inhg=30.11)
+    assert running.snapshot(0.0).setting.inhg == 30.11
+    assert RunningPanel(running.panel, GIVEN, before=running).snapshot(0.0).setting.inhg == 30.11
+
+
+def test_a_drum_shows_the_setting_of_a_knob_from_the_start_and_as_it_is_turned(config: Path) -> None:
+    path = config / "panel.toml"
+    text = path.read_text()
+    start = text.index("[gauges.airspeed.face]")
+    text = text[:start] + text[text.index("[gauges.vertical_speed]") :]
+    path.write_text(text.replace('indication = "indicated_airspeed"', 'indication = "altimeter_setting"'))
+    running = RunningPanel(demo(config, KNOB, DRUM, SCALE), GIVEN)
+    drum = running.chain.pointers["right", 0]
+    running.tick(0.0)
+    for tick in range(300):
+        running.tick(tick / 100)
+    assert drum.indication == 29.50
+    assert drum.position == pytest.approx(drum.pointer.position(29.50), abs=0.1)
+    for n in range(50):
+        turn(running, 3.0 + n / 100, 1)
+    for tick in range(300):
+        running.tick(3.5 + tick / 100)
+    assert drum.indication == pytest.approx(30.0)
+    assert drum.position == pytest.approx(drum.pointer.position(30.0), abs=0.1)
+
+
+def test_a_replayed_log_that_holds_the_setting_moves_it_instead_of_the_knob(config: Path) -> None:
+    panel = demo(config, KNOB)
+    live = RunningPanel(panel, GIVEN)
+    fly(live, 0.0, 1.0)
+    assert live.snapshot(1.0).setting.inhg == 29.50, "in flight the knob wins over telemetry"
+    replayed = RunningPanel(panel, GIVEN, replayed=True)
+    fly(replayed, 0.0, 1.0)
+    setting = replayed.snapshot(1.0).setting
+    assert (setting.inhg, setting.source) == (29.92126, "flight log")
+    again = RunningPanel(panel, GIVEN, before=replayed)
+    assert again.snapshot(1.0).setting.source == "flight log"
+    without = RunningPanel(panel, GIVEN - {"altimeter_setting"}, replayed=True)
+    assert without.snapshot(0.0).setting.source == "knob"
+
+
+@pytest.mark.parametrize(
+    ("given", "change", "source", "inhg"),
+    [
+        (GIVEN, ("name = ", "name = "), "telemetry", None),
+        (GIVEN, ('source = "telemetry"', 'source = "fixed"\ninhg = 30.5'), "fixed", 30.5),
+        (GIVEN, ("[fixed] ", "[fixed]\naltimeter_setting = 30.1 #"), "fixed", 30.1),
+        (frozenset({"sea_level_setting", "pressure_altitude"}), ("name = ", "name = "), "derived", None),
+    ],
+)
+def test_it_is_told_where_the_setting_comes_from(
+    config: Path, given: frozenset[str], change: tuple[str, str], source: str, inhg: float | None
+) -> None:
+    setting = RunningPanel(demo(config, change), given).snapshot(0.0).setting
+    assert (setting.source, setting.inhg) == (source, inhg)

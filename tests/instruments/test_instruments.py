@@ -169,7 +169,12 @@ def test_every_kind_says_which_options_it_takes() -> None:
     [
         ("altimeter", {"lag": 1.0}, "option 'lag' is unknown; the options of altimeter are lag_s"),
         ("gauge", {}, "option 'quantity' is missing"),
-        ("altimeter", {"lag_s": "slow"}, "lag_s 'slow' is not a number"),
+        ("gauge", {"quantity": ["pitch"]}, r"option 'quantity' is \['pitch'\]; a name is needed"),
+        ("gauge", {"quantity": 5}, "option 'quantity' is 5; a name is needed"),
+        ("gauge", {"quantity": {"pitch": 1}}, "a name is needed"),
+        ("altimeter", {"lag_s": True}, "option 'lag_s' is True; a number is needed"),
+        ("altimeter", {"lag_s": "1"}, "a number is needed"),
+        ("altimeter", {"lag_s": "slow"}, "option 'lag_s' is 'slow'; a number is needed"),
         ("heading", {"north": "up"}, "neither 'magnetic' nor 'true'"),
         ("gauge", {"quantity": "oil_presure"}, "oil_pressure"),
     ],

@@ -1,0 +1,196 @@
+"""Takes the snapshots of a running panel: `bridge.flight.snapshot`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from bridge.boards.pointer_channel import Phase, PointerChannel
+from bridge.boards.session import BoardSession
+from bridge.flight.chain import Chain, DrivenPointer, PointerAddress
+from bridge.flight.snapshot import (
+    BoardSnapshot,
+    GearedSnapshot,
+    PanelSnapshot,
+    PlanSnapshot,
+    PointerSnapshot,
+    SettingSnapshot,
+)
+from bridge.gauges.pointer import Pointer
+from bridge.panel.load import Panel
+
+
+@dataclass(frozen=True, slots=True)
+class _Wheels:
+    """A geared pointer as its driven one turns it."""
+
+    key: str
+    per_turn: float
+    zero_deg: float
+
+
+class Observer:
+    """Takes the snapshots of one running panel: its chain and its sessions."""
+
+    def __init__(self, panel: Panel, chain: Chain, sessions: Mapping[str, BoardSession]) -> None:
+        described = panel.description
+        self._name = described.name
+        self._chain = chain
+        self._sessions = tuple(
+            (session, described.boards[name].link == "virtual") for name, session in sessions.items()
+        )
+        self._pointers = tuple(
+            _Observed(driven, (p.board, p.channel), sessions[p.board], panel)
+            for p in panel.pointers
+            for driven in (chain.pointers[p.board, p.channel],)
+        )
+        self._plan = PlanSnapshot(
+            {name: quantity.unit for name, quantity in panel.catalogue.items()},
+            chain.rests_on,
+            chain.plan.given,
+            {
+                gauge: tuple(p.indication for p in panel.pointers if p.gauge == gauge)
+                for gauge in described.gauges
+            },
+            chain.missing,
+        )
+
+    def at(self, time_s: float, telemetry: str, telemetry_age_s: float | None, parked: bool) -> PanelSnapshot:
+        """The panel as it is; `parked` when all its pointers are."""
+        chain = self._chain
+        lost = chain.losses.pointers
+        pointers = []
+        geared: list[GearedSnapshot] = []
+        for observed in self._pointers:
+            address = observed.address
+            taken = observed.at(time_s, lost.get(address, ()), parked or address in chain.parked)
+            pointers.append(taken)
+            if observed.wheels:
+                geared += observed.geared(taken)
+        return PanelSnapshot(
+            time_s,
+            self._name,
+            telemetry,
+            telemetry_age_s,
+            SettingSnapshot(chain.readings.get("altimeter_setting"), chain.setting_source),
+            chain.readings,
+            tuple(pointers),
+            tuple(geared),
+            tuple(_board(session, virtual) for session, virtual in self._sessions),
+            dict(chain.losses.arrived_s),
+            self._plan,
+        )
+
+
+class _Observed:
+    """One driven pointer, its channel, and where the board's last report puts it on the face."""
+
+    def __init__(
+        self, driven: DrivenPointer, address: PointerAddress, session: BoardSession, panel: Panel
+    ) -> None:
+        pointer = driven.pointer
+        self.address = address
+        self._driven = driven
+        self._session = session
+        self._channel: PointerChannel = session.channels[pointer.channel]
+        self._quantity = panel.catalogue[pointer.indication]
+        low, high = (
+            (-float("inf"), float("inf")) if pointer.endless else (pointer.face.low, pointer.face.high)
+        )
+        slack = 1e-6 * (pointer.face.high - pointer.face.low)
+        self._low, self._high = low - slack, high + slack
+        gauge = panel.description.gauges[pointer.gauge]
+        self.wheels = tuple(
+            _Wheels(f"{pointer.gauge}.{name}", geared.per_turn, geared.zero_deg)
+            for name, geared in gauge.geared.items()
+            if gauge.driven_by(name) == pointer.name
+        )
+        self._place: tuple[int, bool] | None = None
+        self._reading, self._face_deg = 0.0, 0.0
+
+    def at(self, time_s: float, lost: tuple[str, ...], parked: bool) -> PointerSnapshot:
+        driven, channel, session = self._driven, self._channel, self._session
+        pointer, indication, reported = driven.pointer, driven.indication, channel.position
+        off_scale = indication is not None and not self._low <= indication <= self._high
+        shows = error = face_deg = None
+        if channel.phase is Phase.READY:
+            self._read(pointer, reported, driven.direction.falling)
+            face_deg = self._face_deg % 360.0
+            shows = _nearest(self._reading, pointer.rising.period, indication)
+            if indication is not None and not off_scale and not parked:
+                error = shows - indication
+            if self._quantity.circular:
+                shows = self._quantity.wrap(shows)
+        return PointerSnapshot(
+            pointer.key,
+            pointer.gauge,
+            self.address[0],
+            self.address[1],
+            pointer.unit,
+            indication,
+            off_scale,
+            driven.target,
+            driven.position,
+            driven.velocity,
+            reported,
+            None if session.reported_s is None else time_s - session.reported_s,
+            shows,
+            error,
+            face_deg,
+            channel.phase.value,
+            channel.detail,
+            lost,
+            parked,
+        )
+
+    def geared(self, taken: PointerSnapshot) -> list[GearedSnapshot]:
+        """The pointers that wheels turn from this one, just taken."""
+        found = []
+        for wheels in self.wheels:
+            shows = error = face_deg = None
+            if taken.shows is not None:
+                shows = _nearest(self._reading, wheels.per_turn, taken.indication)
+                error = None if taken.error is None or taken.indication is None else shows - taken.indication
+                face_deg = (self._reading / wheels.per_turn * 360.0 + wheels.zero_deg) % 360.0
+            found.append(
+                GearedSnapshot(
+                    wheels.key, taken.gauge, taken.key, taken.unit, taken.indication, shows, error, face_deg
+                )
+            )
+        return found
+
+    def _read(self, pointer: Pointer, reported_steps: int, falling: bool) -> None:
+        """Work out reading and face angle of this position, which stays for several ticks."""
+        if self._place != (reported_steps, falling):
+            self._place = (reported_steps, falling)
+            self._reading = pointer.reading(reported_steps, falling)
+            self._face_deg = pointer.face_deg(reported_steps, falling)
+
+
+def _nearest(reading: float, period: float | None, indication: float | None) -> float:
+    """The same place on the face, in the turn nearest to the indication."""
+    if period is None or indication is None:
+        return reading
+    return reading + round((indication - reading) / period) * period
+
+
+def _board(session: BoardSession, virtual: bool) -> BoardSnapshot:
+    figures = session.statistics
+    return BoardSnapshot(
+        session.name,
+        virtual,
+        session.state.value,
+        session.detail,
+        figures.sent,
+        figures.board_missed,
+        figures.board_bad,
+        figures.corrupted,
+        figures.disbelieved,
+        figures.undecodable,
+        figures.unanswered,
+        figures.refused,
+        figures.resets,
+        figures.watchdog_trips,
+        figures.round_trip_s,
+        figures.worst_round_trip_s,
+    )

@@ -1,0 +1,203 @@
+"""The running panel as it is at one moment: all that a view, a trace or a page may know of it.
+
+`RunningPanel.snapshot(time_s)` is the one way to these; `bridge.flight.observer` takes them. They are plain
+values that do not change when the panel flies on. What every tick of a trace needs is taken at once; the
+tables of readings and gauges are worked out when asked for.
+Positions are motor steps from home, ages seconds, face angles degrees clockwise from 12 o'clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from bridge.flight.ages import age_of
+from bridge.quantities.units import make_conversion
+
+_HPA = make_conversion("inHg", "hPa")
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingSnapshot:
+    """One quantity in its canonical unit. `value` is None until it is known.
+
+    `age_s` is the time since the oldest quantity of telemetry that it rests on arrived: None before that,
+    and for what rests on no telemetry (a fixed value, a knob). `lost`: telemetry goes on without it.
+    """
+
+    name: str
+    value: float | None
+    unit: str
+    age_s: float | None
+    derived: bool
+    lost: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SettingSnapshot:
+    """The altimeter setting in force, None until one is known, and where it comes from.
+
+    `source`: "telemetry", "fixed", "knob", "flight log", or "derived" from the sea-level setting.
+    """
+
+    inhg: float | None
+    source: str
+
+    @property
+    def hpa(self) -> float | None:
+        """The setting in hPa."""
+        return None if self.inhg is None else _HPA(self.inhg)
+
+
+@dataclass(frozen=True, slots=True)
+class PointerSnapshot:
+    """One driven pointer. None stands for what is not known (yet).
+
+    `indication` is what it should show, `off_scale` when its scale does not reach so far; `target_steps` is
+    where that is, `commanded_steps` and `commanded_steps_s` (steps/s) what its board was told last.
+    `reported_steps` is what the board reported `report_age_s` ago; `shows` (in `unit`) and `face_deg` are
+    where the pointer then was, known while its channel is ready. An endless pointer is read in the turn
+    nearest to its indication. `error` is `shows` less `indication`, None as well off the scale and while
+    it is parked. `lost` names the quantities that have stopped arriving while others go on.
+    """
+
+    key: str
+    gauge: str
+    board: str
+    channel: int
+    unit: str
+    indication: float | None
+    off_scale: bool
+    target_steps: float | None
+    commanded_steps: float
+    commanded_steps_s: float
+    reported_steps: int
+    report_age_s: float | None
+    shows: float | None
+    error: float | None
+    face_deg: float | None
+    state: str
+    detail: str
+    lost: tuple[str, ...]
+    parked: bool
+
+
+@dataclass(frozen=True, slots=True)
+class GearedSnapshot:
+    """One pointer that wheels turn from the driven pointer `driven_by`; see `PointerSnapshot`."""
+
+    key: str
+    gauge: str
+    driven_by: str
+    unit: str
+    indication: float | None
+    shows: float | None
+    error: float | None
+    face_deg: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeSnapshot:
+    """One gauge. `indications` maps what it shows to its value, None until it shows it.
+
+    `state` is "live", "awaited" (an indication has not come yet), "lost" (a quantity has stopped arriving
+    while others go on) or "lacking" (telemetry does not give what it needs); `why` tells which.
+    """
+
+    name: str
+    indications: Mapping[str, float | None]
+    state: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class BoardSnapshot:
+    """One board, its link and its figures since the session began.
+
+    `lost` counts the frames to the board that it missed, `corrupted` those that reached it with a wrong
+    checksum and `corrupted_here` those that reached us so, `disbelieved` what it sent that can't be true.
+    """
+
+    name: str
+    virtual: bool
+    state: str
+    detail: str
+    sent: int
+    lost: int
+    corrupted: int
+    corrupted_here: int
+    disbelieved: int
+    undecodable: int
+    unanswered: int
+    refused: int
+    resets: int
+    watchdog_trips: int
+    round_trip_s: float
+    worst_round_trip_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class PlanSnapshot:
+    """What does not change while one description flies."""
+
+    units: Mapping[str, str]
+    rests_on: Mapping[str, frozenset[str]]
+    given: frozenset[str]
+    indications: Mapping[str, tuple[str, ...]]
+    missing: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class PanelSnapshot:
+    """The whole panel at `time_s`. `telemetry` is its state in a word, `values` holds every known reading."""
+
+    time_s: float
+    name: str
+    telemetry: str
+    telemetry_age_s: float | None
+    setting: SettingSnapshot
+    values: Mapping[str, float]
+    pointers: tuple[PointerSnapshot, ...]
+    geared: tuple[GearedSnapshot, ...]
+    boards: tuple[BoardSnapshot, ...]
+    _arrived_s: Mapping[str, float]
+    _plan: PlanSnapshot
+
+    @property
+    def readings(self) -> tuple[ReadingSnapshot, ...]:
+        """Every quantity that is given or derived: the given ones first, each kind by name."""
+        lost = {name for pointer in self.pointers for name in pointer.lost}
+        plan = self._plan
+        known = plan.rests_on.keys() | self.values.keys()
+        return tuple(
+            ReadingSnapshot(
+                name,
+                self.values.get(name),
+                plan.units[name],
+                age_of(self.time_s, self._arrived_s, rests_on := plan.rests_on.get(name, frozenset((name,)))),
+                derived=name not in plan.given,
+                lost=not lost.isdisjoint(rests_on),
+            )
+            for name in sorted(known, key=lambda name: (name not in plan.given, name))
+        )
+
+    @property
+    def gauges(self) -> tuple[GaugeSnapshot, ...]:
+        """Every gauge, as the description orders them."""
+        return tuple(self._gauge(name) for name in self._plan.indications)
+
+    def _gauge(self, name: str) -> GaugeSnapshot:
+        pointers = [pointer for pointer in self.pointers if pointer.gauge == name]
+        indications = dict(
+            zip(self._plan.indications[name], (pointer.indication for pointer in pointers), strict=True)
+        )
+        lost = dict.fromkeys(quantity for pointer in pointers for quantity in pointer.lost)
+        if name in self._plan.missing:
+            return GaugeSnapshot(name, indications, "lacking", self._plan.missing[name])
+        if lost:
+            whys = [f"{quantity} {self.time_s - self._arrived_s[quantity]:.1f} s old" for quantity in lost]
+            return GaugeSnapshot(name, indications, "lost", ", ".join(whys))
+        awaited = [quantity for quantity, value in indications.items() if value is None]
+        if awaited:
+            return GaugeSnapshot(name, indications, "awaited", f"no {', '.join(awaited)} yet")
+        return GaugeSnapshot(name, indications, "live", "")
