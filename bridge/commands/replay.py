@@ -178,5 +178,5 @@ async def _fly_real(
     source = ReplaySource(log, speed, arguments.start, arguments.end, arguments.loop)
     state = StateFile(state_file(panel.path))
     confirmed = positions_as_left(panel, state) if arguments.needles_as_left else {}
-    service = Service(panel, make_sources=lambda _: [source], state=state, confirmed=confirmed)
+    service = Service(panel, make_sources=lambda _: [source], state=state, confirmed=confirmed, replayed=True)
     return await fly(service, view)

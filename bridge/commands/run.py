@@ -69,8 +69,8 @@ async def _fly(panel: Panel, arguments: argparse.Namespace, view: View | None) -
     service = Service(panel, state=state, confirmed=confirmed)
     if arguments.record is None:
         return await fly(service, view)
-    given = sorted(service.running.chain.given)
-    async with LogWriter(arguments.record, given, panel.catalogue) as recording:
+    columns = sorted(service.running.chain.given | service.running.recorded({}).keys())
+    async with LogWriter(arguments.record, columns, panel.catalogue) as recording:
         service.record(recording)
         return await fly(service, view)
 

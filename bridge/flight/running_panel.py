@@ -135,9 +135,13 @@ class RunningPanel:
 
     def recorded(self, readings: Mapping[str, float]) -> Mapping[str, float]:
         """What to record of these readings: with them, the setting of a knob, which no telemetry tells."""
-        if self.chain.setting_source != "knob":
-            return readings
-        return {**readings, "altimeter_setting": self.chain.readings["altimeter_setting"]}
+        setting_inhg = self.knob_setting_inhg
+        return readings if setting_inhg is None else {**readings, "altimeter_setting": setting_inhg}
+
+    @property
+    def knob_setting_inhg(self) -> float | None:
+        """The altimeter setting that a knob has now; None where it comes from elsewhere."""
+        return self.chain.readings["altimeter_setting"] if self.chain.setting_source == "knob" else None
 
     def tick(self, time_s: float) -> list[tuple[str, list[float], list[float]]]:
         """Advance all pointers to this time; for each board its channels' positions and velocities."""

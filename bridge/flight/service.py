@@ -77,8 +77,8 @@ def _virtual_homes(panel: Panel) -> dict[PointerAddress, float]:
 class Service:
     """One panel, flying.
 
-    `make_sources` gives the telemetry sources of a description. `confirmed` holds positions that the user
-    vouches for. Times come from `clock`, in seconds.
+    `make_sources` returns the telemetry sources of a description. `confirmed` holds positions that the user
+    confirms. Times come from `clock`, in seconds. `replayed` marks the flight of a log.
     """
 
     def __init__(
@@ -89,11 +89,18 @@ class Service:
         state: StateFile | None = None,
         confirmed: Mapping[PointerAddress, float] | None = None,
         clock: Callable[[], float] = time.monotonic,
+        replayed: bool = False,
     ) -> None:
         self._clock = clock
         self._make_sources = make_sources
         self.sources: list[Source] = list(make_sources(panel))
-        self.running = RunningPanel(panel, self._given(), {**(confirmed or {}), **_virtual_homes(panel)})
+        self.running = RunningPanel(
+            panel,
+            self._given(),
+            {**(confirmed or {}), **_virtual_homes(panel)},
+            setting_inhg=state.read_setting_inhg() if state else None,
+            replayed=replayed,
+        )
         self.boards = {name: self._board(panel, name) for name in self.running.sessions}
         self._state = state
         self._recording: LogWriter | None = None
@@ -156,7 +163,7 @@ class Service:
             for source in self.sources:
                 await source.__aexit__(None, None, None)
         if self._state is not None:
-            self._state.keep(self._real_positions())
+            self._state.keep(self._real_positions(), self.running.knob_setting_inhg)
         _log.info("stopped")
 
     # -- tasks ------------------------------------------------------------------------------------
@@ -210,7 +217,7 @@ class Service:
         time_s = base.to_local(arrival.arrival_s, arrival.source_time_s)
         self.running.feed(time_s, arrival.readings, arrival.jumped)
         if self._recording is not None:
-            self._recording.record(arrival.arrival_s, arrival.readings)
+            self._recording.record(arrival.arrival_s, self.running.recorded(arrival.readings))
         # A sender faster than the boards' lines is not followed frame by frame.
         if self._clock() - self._ticked_s >= 0.25 / self.running.panel.description.tick_hz:
             self._tick()
@@ -273,7 +280,7 @@ class Service:
         assert self._state is not None
         while True:
             await asyncio.sleep(_KEEP_STATE_S)
-            await asyncio.to_thread(self._state.keep, self._real_positions())
+            await asyncio.to_thread(self._state.keep, self._real_positions(), self.running.knob_setting_inhg)
 
     def _real_positions(self) -> dict[PointerAddress, float]:
         boards = self.running.panel.description.boards

@@ -1,4 +1,4 @@
-"""What must outlive the program: where the pointers stood, in one small file, replaced atomically."""
+"""What must outlive the program: positions and a knob's setting, in a small file, replaced atomically."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ from pathlib import Path
 
 import platformdirs
 import structlog
+
+from bridge.quantities.catalogue import CATALOGUE
 
 _log = structlog.get_logger(__name__)
 
@@ -29,7 +31,7 @@ class StateFile:
     def __init__(self, path: Path) -> None:
         self.path = path
         self.failed = False
-        self._kept: dict[tuple[str, int], float] | None = None
+        self._kept: tuple[dict[tuple[str, int], float], float | None] | None = None
 
     def read(self) -> dict[tuple[str, int], float]:
         """The positions kept, none where there is no file or it is damaged (which is said)."""
@@ -48,12 +50,25 @@ class StateFile:
             )
             return {}
 
-    def keep(self, positions: Mapping[tuple[str, int], float]) -> None:
-        """Write these positions, beside those kept of others, if they changed; whole or not at all."""
+    def read_setting_inhg(self) -> float | None:
+        """The altimeter setting of the knob as it was kept; None where none was, or it can't be one."""
+        quantity = CATALOGUE["altimeter_setting"]
+        try:
+            setting = float(json.loads(self.path.read_text(encoding="utf-8"))["altimeter_setting_inhg"])
+        except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            return None
+        return setting if quantity.low <= setting <= quantity.high else None
+
+    def keep(self, positions: Mapping[tuple[str, int], float], setting_inhg: float | None = None) -> None:
+        """Write these positions, beside those kept of others, and the altimeter setting of the knob, if any.
+
+        They are written if they changed, whole or not at all.
+        """
         if self._kept is None:
-            self._kept = self.read()
-        positions = self._kept | dict(positions)
-        if positions == self._kept and not self.failed:
+            self._kept = self.read(), self.read_setting_inhg()
+        positions = self._kept[0] | dict(positions)
+        setting_inhg = self._kept[1] if setting_inhg is None else setting_inhg
+        if (positions, setting_inhg) == self._kept and not self.failed:
             return
         boards: dict[str, dict[str, float]] = {}
         for (board, channel), steps in sorted(positions.items()):
@@ -62,16 +77,22 @@ class StateFile:
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             with fresh.open("w", encoding="utf-8") as file:
-                json.dump({"positions_steps": boards}, file, indent=1)
+                state: dict[str, object] = {"positions_steps": boards}
+                if setting_inhg is not None:
+                    state["altimeter_setting_inhg"] = round(setting_inhg, 4)
+                json.dump(state, file, indent=1)
                 file.flush()
                 os.fsync(file.fileno())
             fresh.replace(self.path)
         except OSError as error:
             if not self.failed:
                 _log.error(
-                    "state not kept", file=str(self.path), why=str(error), cure="make room, or mend access"
+                    "state not kept",
+                    file=str(self.path),
+                    why=str(error),
+                    cure="make room, or correct the access rights",
                 )
             self.failed = True
             return
         self.failed = False
-        self._kept = positions
+        self._kept = positions, setting_inhg

@@ -95,7 +95,8 @@ class UdpSourceDescription(PortDescription):
 class AltimeterSetting(StrictModel):
     """Where the altimeter setting comes from: telemetry, a fixed value, or a knob of a board.
 
-    `inhg` is the fixed value, or what the knob starts from.
+    `inhg` is the fixed value, or what the knob starts from the first time; later it goes on from where it
+    was left.
     """
 
     source: Literal["telemetry", "fixed", "knob"] = "telemetry"

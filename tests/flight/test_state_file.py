@@ -75,6 +75,22 @@ def test_a_write_that_fails_leaves_what_was_kept_is_said_once_and_tried_again(
     assert StateFile(file.path).read() == {**POSITIONS, ("left", 0): 2.0}
 
 
+def test_the_knobs_setting_is_kept_beside_the_positions(tmp_path: Path) -> None:
+    file = StateFile(tmp_path / "panel.json")
+    assert file.read_setting_inhg() is None
+    file.keep(POSITIONS, 30.11)
+    file.keep({("left", 0): 1.0})
+    assert StateFile(file.path).read_setting_inhg() == 30.11
+    assert StateFile(file.path).read() == {**POSITIONS, ("left", 0): 1.0}
+
+
+@pytest.mark.parametrize("kept", ['"high"', "NaN", "1e9", "[]", "null", "-3"])
+def test_a_setting_that_can_not_be_one_is_not_used(tmp_path: Path, kept: str) -> None:
+    path = tmp_path / "panel.json"
+    path.write_text(f'{{"positions_steps": {{}}, "altimeter_setting_inhg": {kept}}}', encoding="utf-8")
+    assert StateFile(path).read_setting_inhg() is None
+
+
 def test_two_panels_of_the_same_name_keep_their_states_apart(tmp_path: Path) -> None:
     here, there = tmp_path / "a" / "panel.toml", tmp_path / "b" / "panel.toml"
     assert state_file(here) != state_file(there)
