@@ -5,10 +5,12 @@ from __future__ import annotations
 import asyncio
 import shutil
 import signal
+import time
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from hypothesis import HealthCheck, settings
 
 ROOT = Path(__file__).parents[1]
 
@@ -31,6 +33,16 @@ unit = "kt"
 """Words such as `alt=2140 set=29.92 cas=90`, for tests that send their own telemetry."""
 
 
+# A busy machine is no mistake of the code: examples have no time limit of their own.
+settings.register_profile(
+    "patient", deadline=None, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("patient")
+
+PATIENCE_S = 60.0
+"""How long a test waits for a state. It is a failure only: no test that passes waits for it."""
+
+
 def pytest_configure() -> None:
     """Let programs that tests start be stopped by SIGINT, also where a shell started us in the background."""
     signal.signal(signal.SIGINT, signal.default_int_handler)
@@ -43,8 +55,17 @@ def config(tmp_path: Path) -> Path:
     return tmp_path / "config"
 
 
-async def until(condition: Callable[[], bool], seconds: float = 30.0) -> None:
-    """Wait for a condition; generous, for slow machines."""
-    async with asyncio.timeout(seconds):
-        while not condition():
-            await asyncio.sleep(0.01)
+async def until(condition: Callable[[], object], what: str = "", patience_s: float = PATIENCE_S) -> None:
+    """Wait for a state of the real world, looking every 10 ms; fails naming `what` never came."""
+    end_s = time.monotonic() + patience_s
+    while not condition():
+        assert time.monotonic() < end_s, f"never came: {what or condition}"
+        await asyncio.sleep(0.01)
+
+
+def wait_until(condition: Callable[[], object], what: str = "", patience_s: float = PATIENCE_S) -> None:
+    """As `until`, for tests without an event loop."""
+    end_s = time.monotonic() + patience_s
+    while not condition():
+        assert time.monotonic() < end_s, f"never came: {what or condition}"
+        time.sleep(0.01)

@@ -21,7 +21,7 @@ from pathlib import Path
 import pytest
 
 from bridge.telemetry.flightlog import read_log
-from tests.conftest import ROOT
+from tests.conftest import ROOT, wait_until
 
 COMMANDS = ["demo", "run", "replay", "listen", "check", "faces", "wiring", "firmware"]
 CIRCUIT = ROOT / "replay_logs" / "circuit.csv"
@@ -52,6 +52,13 @@ class Started:
             assert self.process.poll() is None, f"ended with {self.process.returncode}:\n{self.output}"
             assert time.monotonic() < end_s, f"'{word}' did not come:\n{self.output}"
             time.sleep(0.02)
+
+    @property
+    def port(self) -> int:
+        """The UDP port that it reports to listen on."""
+        found = re.search(r"127\.0\.0\.1:(\d+)", self.output)
+        assert found, self.output
+        return int(found[1])
 
     def stop(self, number: signal.Signals) -> int:
         self.process.send_signal(number)
@@ -91,7 +98,7 @@ def started(folder: Path, *arguments: str | Path) -> Iterator[Started]:
 @pytest.fixture
 def panel(config: Path) -> Path:
     """The demo panel, listening on a port that is free."""
-    change(config / "panel.toml", "127.0.0.1:58226", f"127.0.0.1:{free_port()}")
+    change(config / "panel.toml", "127.0.0.1:58226", "127.0.0.1:0")
     return config / "panel.toml"
 
 
@@ -99,12 +106,6 @@ def change(file: Path, old: str, new: str) -> None:
     text = file.read_text(encoding="utf-8")
     assert old in text
     file.write_text(text.replace(old, new, 1), encoding="utf-8")
-
-
-def free_port() -> int:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as free:
-        free.bind(("127.0.0.1", 0))
-        return int(free.getsockname()[1])
 
 
 # -- help, demo, replay -----------------------------------------------------------------------------
@@ -200,19 +201,17 @@ def test_run_records_what_arrives_and_counts_what_is_short(panel: Path, tmp_path
     """
     (panel.parent / "layouts" / "short.toml").write_text(layout, encoding="utf-8")
     change(panel, "layouts/labelled-text.toml", "layouts/short.toml")
-    listen = re.search(r'listen = "127.0.0.1:(\d+)"', panel.read_text(encoding="utf-8"))
-    assert listen
     with (
         started(tmp_path, "run", panel, "--record", "flight.csv") as run,
         socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender,
     ):
         run.wait_for("listening")
-        to = ("127.0.0.1", int(listen[1]))
+        to = ("127.0.0.1", run.port)
         sender.sendto(bytes(8), to)
         run.wait_for("cause=short")
         assert "8 bytes, 12 needed" in run.output
         sender.sendto(bytes.fromhex("0000fa44 00000000 0000b442"), to)  # 2000 ft, 90 kt
-        run.wait_for("telemetry")
+        run.wait_for("state=live")
         assert run.stop(signal.SIGTERM) == 0
     (row,) = list(read_log(tmp_path / "flight.csv"))
     assert row[1] == {"pressure_altitude": 2000.0, "calibrated_airspeed": 90.0}
@@ -227,15 +226,14 @@ def test_run_flies_without_a_serial_board_that_is_not_there(panel: Path, tmp_pat
 
 
 def test_listen_prints_a_line_for_what_arrives(tmp_path: Path) -> None:
-    port = free_port()
     layout = ROOT / "config" / "layouts" / "keyvalue.toml"
     with (
-        started(tmp_path, "listen", "--on", f"127.0.0.1:{port}", "--layout", layout) as listen,
+        started(tmp_path, "listen", "--on", "127.0.0.1:0", "--layout", layout) as listen,
         socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender,
     ):
         listen.wait_for("waiting for datagrams")
         sender.bind(("127.0.0.1", 0))
-        sender.sendto(b"AIR t_ms=1000;alt_m=304.8;ias_kmh=185.2;hdg=north", ("127.0.0.1", port))
+        sender.sendto(b"AIR t_ms=1000;alt_m=304.8;ias_kmh=185.2;hdg=north", ("127.0.0.1", listen.port))
         listen.wait_for("1 datagrams")
         assert listen.stop(signal.SIGINT) == 0
     line = next(line for line in listen.output.splitlines() if "1 datagrams" in line)
@@ -247,13 +245,12 @@ def test_listen_prints_a_line_for_what_arrives(tmp_path: Path) -> None:
 
 
 def test_listen_without_a_layout_shows_that_something_arrives(tmp_path: Path) -> None:
-    port = free_port()
     with (
-        started(tmp_path, "listen", "--on", f"127.0.0.1:{port}") as listen,
+        started(tmp_path, "listen", "--on", "127.0.0.1:0") as listen,
         socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender,
     ):
         listen.wait_for("waiting for datagrams")
-        sender.sendto(b"anything", ("127.0.0.1", port))
+        sender.sendto(b"anything", ("127.0.0.1", listen.port))
         listen.wait_for("1 datagrams")
         assert listen.stop(signal.SIGINT) == 0
     assert "8 bytes, layout none fits" in listen.output
@@ -544,10 +541,10 @@ def test_times_of_a_loop_go_on_rising(tmp_path: Path) -> None:
     window = ("--from", "100", "--to", "101", "--speed", "max", "--loop")
     trace = tmp_path / "trace.csv"
     with started(tmp_path, "replay", CIRCUIT, "--panel", panel, *window, "--trace", trace) as loop:
-        end_s = time.monotonic() + PATIENCE_S
-        while sum(file.stat().st_size for file in tmp_path.glob("trace.csv.*.part")) < 400_000:
-            assert time.monotonic() < end_s
-            time.sleep(0.05)
+        wait_until(
+            lambda: sum(file.stat().st_size for file in tmp_path.glob("trace.csv.*.part")) > 400_000,
+            "a second round of the trace",
+        )
         assert loop.stop(signal.SIGINT) == 0
     lines = trace.read_text(encoding="utf-8").splitlines()[1:]
     times = [float(line.split(",")[0]) for line in lines]

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
 
-from tests.conftest import ROOT
+from tests.conftest import ROOT, wait_until
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows ends a process without asking it")
@@ -21,9 +20,7 @@ def test_a_replay_that_is_asked_to_end_closes_its_trace_and_ends_well(tmp_path: 
         [sys.executable, "-m", "bridge.cli", *words], stderr=subprocess.DEVNULL, cwd=ROOT
     )
     try:
-        end_s = time.monotonic() + 60
-        while not (trace.exists() and trace.stat().st_size > 4096) and time.monotonic() < end_s:
-            time.sleep(0.05)
+        wait_until(lambda: trace.exists() and trace.stat().st_size > 4096, "rows of the trace")
         replay.terminate()
         assert replay.wait(30) == 0
     finally:

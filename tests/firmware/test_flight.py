@@ -110,7 +110,7 @@ async def flying(cockpit: Cockpit) -> AsyncIterator[Service]:
     run = asyncio.create_task(service.run())
     feed = asyncio.create_task(cockpit.send())
     try:
-        await until(lambda: ready(service), 90.0)
+        await until(lambda: ready(service), "boards and telemetry ready", 90.0)
         yield service
     finally:
         feed.cancel()

@@ -28,6 +28,8 @@ from bridge.telemetry.udp import UdpSource
 from tests.boards.pty_board import PtyBoard
 from tests.conftest import KEYVALUE_LAYOUT, until
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def panel_file(config: Path) -> Path:
@@ -83,7 +85,9 @@ async def flying(service: Service) -> AsyncIterator[Sender]:
 
 
 async def until_ready(service: Service) -> None:
-    await until(lambda: all(s.state is State.READY for s in service.running.sessions.values()), 60)
+    await until(
+        lambda: all(s.state is State.READY for s in service.running.sessions.values()), "boards ready"
+    )
 
 
 def airspeed_deg(service: Service) -> float:
@@ -335,7 +339,7 @@ async def test_a_serial_board_that_is_not_there_stops_no_other(panel_file: Path)
     )
     service = Service(load_panel(panel_file))
     async with flying(service):
-        await until(lambda: service.running.sessions["left"].state is State.READY, 60)
+        await until(lambda: service.running.sessions["left"].state is State.READY, "board ready")
         centre = service.running.sessions["centre"]
         assert centre.state is State.ABSENT
         assert "no-such-port" in centre.detail

@@ -7,8 +7,6 @@ import json
 import subprocess
 import sys
 import threading
-import time
-from collections.abc import Callable
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -21,6 +19,7 @@ from bridge.errors import DescriptionError
 from bridge.outputs import LineFile
 from bridge.telemetry.flightlog import read_log
 from bridge.telemetry.recorder import LogWriter
+from tests.conftest import wait_until
 
 QUANTITIES = {"pitch": (-90.0, 90.0), "pressure_altitude": (-5000.0, 120_000.0), "mach": (0.0, 10.0)}
 
@@ -64,15 +63,9 @@ async def test_rows_reach_the_file_while_flying_and_quantities_without_a_column_
     async with LogWriter(path, ["pitch"]) as writer:
         writer.record(100.0, {"pitch": 1.5, "bank": 2.0})
         writer.record(100.25, {"bank": 2.0})
-        wait_for(lambda: path.read_bytes().count(b"\n") == 3)
+        wait_until(lambda: path.read_bytes().count(b"\n") == 3)
     assert path.read_bytes() == b"time[s],pitch[deg]\r\n0.0,1.5\r\n0.25,\r\n"
     assert writer.state == "closed"
-
-
-def wait_for(is_so: Callable[[], bool]) -> None:
-    """Waits for the worker thread; the suite's own time limit is the only one."""
-    while not is_so():
-        time.sleep(0.01)
 
 
 def test_a_log_that_is_there_already_is_not_overwritten(tmp_path: Path) -> None:
@@ -94,7 +87,7 @@ def test_a_device_that_is_always_full_fails_the_recording_once_and_nothing_else(
         writer = LogWriter(Path("/dev/full"), ["pitch"])
         for i in range(100):
             writer.record(i / 20, {"pitch": 1.0})
-        wait_for(lambda: writer.state == "failed")
+        wait_until(lambda: writer.state == "failed")
         writer.record(6.0, {"pitch": 1.0})
         writer.close()
     assert [line["log_level"] for line in logs if line["event"].startswith("recording failed")] == ["error"]
@@ -106,6 +99,7 @@ import json, resource, sys, time
 from pathlib import Path
 from bridge.telemetry.flightlog import read_log
 from bridge.telemetry.recorder import LogWriter
+from tests.conftest import wait_until
 
 def wait_for(state):
     while writer.state != state:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import socket
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 
 import pytest
@@ -15,6 +15,7 @@ from bridge.logs import LogThrottle
 from bridge.telemetry.layout import load_layout
 from bridge.telemetry.source import Arrival, Sender
 from bridge.telemetry.udp import UdpSource
+from tests.conftest import until
 from tests.telemetry.written import DATA, EXAMPLES, layout_of, toml
 
 TEXT = layout_of(toml({"kind": "delimited"}, [{"quantity": "pitch", "unit": "deg", "column": 1}]))
@@ -32,12 +33,6 @@ def a_sender(host: str = "127.0.0.1") -> Iterator[socket.socket]:
     with socket.socket(family, socket.SOCK_DGRAM) as sender:
         sender.bind((host, 0))
         yield sender
-
-
-async def until(is_so: Callable[[], object]) -> None:
-    """Waits for it; the suite's own time limit is the only one."""
-    while not is_so():
-        await asyncio.sleep(0.005)
 
 
 async def heard(source: UdpSource, datagrams: list[bytes], host: str = "127.0.0.1") -> list[Arrival]:

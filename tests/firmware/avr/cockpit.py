@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Mapping
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass
 from fractions import Fraction
@@ -124,16 +124,6 @@ async def ask(subject: AvrSubject) -> tuple[messages.Status, Counts]:
     finally:
         await subject.link.close()
     return status, await subject.emulator.counts()
-
-
-async def until(condition: Callable[[], bool], what: str, patience_s: float = 15.0) -> None:
-    """Wait for a condition of the service; a slow machine gets its time."""
-    try:
-        async with asyncio.timeout(patience_s):
-            while not condition():
-                await asyncio.sleep(0.02)
-    except TimeoutError:
-        raise AssertionError(f"{what} did not come within {patience_s} s") from None
 
 
 @asynccontextmanager

@@ -28,8 +28,9 @@ from bridge.boards.state import State
 from bridge.flight.service import Service
 from bridge.panel.load import load_panel
 from bridge.telemetry.source import Arrival, Deliver
+from tests.conftest import until
 from tests.firmware import built
-from tests.firmware.avr.cockpit import Cockpit, ask, beaten_limits, cockpit, flying, home, until, whole_turns
+from tests.firmware.avr.cockpit import Cockpit, ask, beaten_limits, cockpit, flying, home, whole_turns
 from tests.firmware.avr.emulator import read_log
 from tests.firmware.avr.hurt_line import HurtLine, doubling, flipping, hurt_line, losing
 

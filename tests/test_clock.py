@@ -1,0 +1,60 @@
+"""The jumping clock: no waiting, the order of timers, real I/O and threads in real time."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+import time
+
+from tests.clock import on_jumping_clock
+
+
+@on_jumping_clock
+async def test_an_hour_passes_at_once_and_timers_come_in_order() -> None:
+    loop = asyncio.get_running_loop()
+    begun_s, really_s = loop.time(), time.perf_counter()
+    rung: list[tuple[str, float]] = []
+
+    async def ring(name: str, after_s: float) -> None:
+        await asyncio.sleep(after_s)
+        rung.append((name, loop.time() - begun_s))
+
+    await asyncio.gather(ring("late", 3600.0), ring("early", 0.5), ring("middle", 60.0))
+    assert rung == [("early", 0.5), ("middle", 60.0), ("late", 3600.0)]
+    assert time.perf_counter() - really_s < 60.0
+
+
+@on_jumping_clock
+async def test_what_can_be_read_comes_before_a_timer() -> None:
+    loop = asyncio.get_running_loop()
+    ours, theirs = socket.socketpair()
+    with ours, theirs:
+        ours.setblocking(False)
+        theirs.send(b"first")
+        timer = asyncio.create_task(asyncio.sleep(1.0))
+        assert await loop.sock_recv(ours, 10) == b"first"
+        assert not timer.done()
+        await timer
+
+
+@on_jumping_clock
+async def test_time_does_not_jump_while_a_thread_works() -> None:
+    loop = asyncio.get_running_loop()
+    timer = asyncio.create_task(asyncio.sleep(0.001))
+    work = asyncio.create_task(asyncio.to_thread(time.sleep, 0.05))
+    await asyncio.sleep(0)
+    begun_s = loop.time()
+    await work
+    assert loop.time() == begun_s
+    assert not timer.done()
+    await timer
+
+
+@on_jumping_clock
+async def test_a_timeout_is_one_of_the_loops_own() -> None:
+    try:
+        async with asyncio.timeout(1000.0):
+            await asyncio.Event().wait()
+    except TimeoutError:
+        return
+    raise AssertionError("no timeout")
