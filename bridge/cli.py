@@ -1,4 +1,4 @@
-"""The command line: find the command, let it parse and run, turn errors into words.
+"""The command line: find the command, let it parse and run, turn errors into words: here alone.
 
 Exit codes: 0 done, 1 done but with a finding that needs attention, 2 a description, file or option
 that can't be used, 130 stopped by the keyboard while nothing was flying.

@@ -1,7 +1,7 @@
 """Errors that say whose fault it was and where.
 
 One base class and three families. A message is written for the builder at the
-bench: where it is, what was found, what was expected, how to mend it.
+bench: where it is, what was found, what was expected, how to correct it.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ class DescriptionError(BridgeError):
     """Something a person wrote (panel, layout, calibration, flight log, option) is wrong.
 
     Arguments: `where` is the file or option, `key` the dotted key, line or column in it
-    (empty when the whole file is meant); `found`, `expected` and `cure` are sentences
+    (empty when the whole file is meant); `found`, `expected` and `cure` are phrases
     without a full stop.
     """
 
@@ -34,17 +34,17 @@ class DescriptionError(BridgeError):
 
 
 class DescriptionErrors(BridgeError):
-    """Several description errors found in one go, so that all can be mended at once."""
+    """Several description errors found in one go, so that all can be corrected at once."""
 
     def __init__(self, errors: list[DescriptionError]) -> None:
         self.errors = errors
-        super().__init__("\n".join(dict.fromkeys(str(error) for error in errors)))  # each is said once
+        super().__init__("\n".join(dict.fromkeys(str(error) for error in errors)))  # each is reported once
 
 
 class TelemetryError(BridgeError):
     """A datagram, or one field of it, can't be used.
 
-    `cause` is a short fixed word or two, fit for counting; `detail` says more.
+    `cause` is a short fixed word or two, fit for counting; `detail` tells more.
     """
 
     def __init__(self, layout: str, field: str, cause: str, detail: str) -> None:
@@ -57,7 +57,7 @@ class TelemetryError(BridgeError):
 
 
 class BoardError(BridgeError):
-    """A board, its link or one of its channels failed or spoke nonsense."""
+    """A board, its link or one of its channels failed, or sent what can't be used."""
 
     def __init__(self, board: str, detail: str, channel: int | None = None) -> None:
         self.board = board

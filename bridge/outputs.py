@@ -30,9 +30,17 @@ def writing(path: Path) -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        found = error.strerror or str(error) or type(error).__name__
+        found = _in_words(error)
         cure = "Check the path, and whether the disk is full"
         raise DescriptionError(str(path), "", found, "a file that can be written", cure) from None
+
+
+def _in_words(error: OSError) -> str:
+    if isinstance(error, FileNotFoundError):
+        return "no such folder"
+    if isinstance(error, (FileExistsError, NotADirectoryError)):
+        return "a file where a folder is needed"
+    return error.strerror or str(error) or type(error).__name__
 
 
 def refuse_taken(paths: Iterable[Path], inputs: Iterable[Path] = (), mark: str = MARK) -> None:

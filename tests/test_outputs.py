@@ -69,7 +69,7 @@ def test_a_folder_is_made_and_those_above_it_are_not(tmp_path: Path) -> None:
         lambda: write_folder(tmp_path / "no" / "out", [("a.svg", MARK)], []),
         lambda: write_files({tmp_path / "no" / "a.html": MARK}),
     ):
-        with pytest.raises(DescriptionError, match=r"found No such file or directory; expected a file"):
+        with pytest.raises(DescriptionError, match=r"found no such folder; expected a file"):
             make()
     assert not (tmp_path / "no").exists()
 

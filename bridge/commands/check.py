@@ -16,6 +16,8 @@ if TYPE_CHECKING:  # the command's help should not wait for these
     from bridge.panel.load import Panel
 
 _MEASURE = re.compile(r"\s*([+-]?[0-9.,]+(?:e[+-]?[0-9]+)?)\s*(\S.*?)?\s*", re.IGNORECASE)
+_LEAST, _MOST = 1e-6, 1e9
+"""Measures beyond these are mistyped."""
 _SECONDS = {"s": 1.0, "min": 60.0, "h": 3600.0}
 
 
@@ -202,7 +204,7 @@ def _measure(option: str, text: str) -> tuple[float, str]:
         value = float(match.group(1).replace(",", "")) if match else -1.0
     except ValueError:
         value = -1.0
-    if match is None or not 0 < value < float("inf"):
+    if match is None or not _LEAST <= value <= _MOST:
         raise _wrong(option, repr(text), "a number above zero with its unit, as in 1000ft", "Correct it")
     return value, match.group(2) or ""
 

@@ -50,10 +50,13 @@ def add_flight_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def _seconds(text: str) -> float:
-    """A time of the log; raises ValueError, which argparse turns into words."""
-    value = float(text)
+    """A time of the log in seconds; raises ArgumentTypeError."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
     if not math.isfinite(value):
-        raise ValueError
+        raise argparse.ArgumentTypeError(f"found {text!r}; expected seconds of the log, such as 80 or 12.5")
     return value
 
 

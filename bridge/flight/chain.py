@@ -1,4 +1,4 @@
-"""From readings to the path of every pointer: the whole way between telemetry and boards.
+"""From readings to the path of every pointer: all that lies between telemetry and boards.
 
     readings -> derivation -> instruments -> pointers -> motion
 
@@ -84,7 +84,7 @@ def driven_pointer(pointer: Pointer) -> DrivenPointer:
 
 
 def homes(panel: Panel) -> dict[PointerAddress, float]:
-    """Where each pointer stands at its home position, in steps."""
+    """The position of each pointer at its home position, in steps."""
     return {(p.board, p.channel): p.drive.zero_steps for p in panel.pointers}
 
 

@@ -1,7 +1,7 @@
 """A recorded flight on virtual boards, in the flight's own time.
 
 The time base is the log's: readings are taken at their times, a tick comes every 1/tick_hz seconds
-from the first row on, and virtual boards live on the same time. Nothing here waits or reads a
+from the first row on, and virtual boards run on the same clock. Nothing here waits or reads a
 clock, so a flight gives the same frames, byte for byte, however fast it is asked for.
 """
 
@@ -26,22 +26,22 @@ _PREPARE_FEED_TICKS = 10
 
 
 def virtual_board(panel: Panel, name: str) -> VirtualBoard:
-    """A virtual board that has just what the description of this board says."""
+    """A virtual board that has just what this board is described with."""
     described = panel.description.boards[name]
     channels = []
     for expected, pointer in zip(expected_channels(panel, name), panel.board_pointers(name), strict=True):
         marked = described.channels[pointer.channel].index is not None
         turn = pointer.drive.steps_per_turn if marked else None
-        at_home = expected.limits.homing == Homing.LAST_POSITION  # nobody can look where it stands
+        at_home = expected.limits.homing == Homing.LAST_POSITION  # there is no user to look where it is
         channels.append(VirtualChannelSpec(expected.limits, turn, pointer_at=0.0 if at_home else -20.0))
     board_id = bytes.fromhex(described.id) if described.id else name.encode()[:8].ljust(8, b"\0")
     return VirtualBoard(channels, board_id, described.watchdog_ms)
 
 
 class DryRun:
-    """Flies rows of readings through a running and its virtual boards.
+    """Flies rows of readings through a running panel and its virtual boards.
 
-    `arrivals` come in rising time, their `arrival_s` is the time base; `given` names the quantities
+    `arrivals` come in rising time (seconds), which is the time base; `given` names the quantities
     in them.
     """
 

@@ -102,6 +102,8 @@ def test_wheels_are_checked_and_proposed(capsys: pytest.CaptureFixture[str]) -> 
         "--motor geared-unipolar-5v --scale 10ft",
         "--motor geared-unipolar-5v --per-turn=-5ft",
         "--motor geared-unipolar-5v --per-turn 1.2.3ft",
+        "--motor geared-unipolar-5v --per-turn 1e-320ft",
+        "--motor geared-unipolar-5v --per-turn 1e300ft",
         "--motor geared-unipolar-5v --per-turn 1000ft --fastest 50ft",
         "--motor geared-unipolar-5v --per-turn 1000ft --fastest 50kt/s",
         "--motor geared-unipolar-5v --per-turn 1000ft --tolerance ten",
@@ -122,7 +124,7 @@ def test_what_cant_be_understood_is_said(words: str) -> None:
     ("words", "message"),
     [
         ("--html {folder}", "found a folder; expected a file that can be written"),
-        ("--html {folder}/no/check.html", "found No such file or directory"),
+        ("--html {folder}/no/check.html", "found no such folder"),
         ("--json {folder}/mine.json", "did not write"),
         ("--html {folder}/same --json {folder}/same", "the same file as"),
         ("--html {folder}/panel.toml", "a file that this command reads"),

@@ -406,6 +406,15 @@ def test_a_mistake_in_an_option_is_explained(panel: Path, arguments: list[str], 
     told(command(panel.parent.parent, *arguments), *words)
 
 
+@pytest.mark.parametrize("option", ["--from", "--to"])
+@pytest.mark.parametrize("value", ["nan", "inf", "soon", ""])
+def test_a_time_that_is_none_is_explained(tmp_path: Path, option: str, value: str) -> None:
+    result = command(tmp_path, "demo", f"{option}={value}")
+    assert result.returncode == 2
+    expected = f"argument {option}: found {value!r}; expected seconds of the log, such as 80 or 12.5"
+    assert expected in result.stderr
+
+
 def test_a_port_in_use_is_explained(panel: Path, tmp_path: Path) -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
         other.bind(("127.0.0.1", 0))

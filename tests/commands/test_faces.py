@@ -132,7 +132,7 @@ def test_the_same_faces_are_drawn_twice_and_a_file_of_the_users_stops_them(tmp_p
 
 def test_a_folder_that_is_a_file_is_refused(tmp_path: Path) -> None:
     (tmp_path / "out").write_text("mine")
-    with pytest.raises(DescriptionError, match="expected a file that can be written"):
+    with pytest.raises(DescriptionError, match="found a file where a folder is needed"):
         faces(str(CONFIG / "panel.toml"), "--out", str(tmp_path / "out"))
     assert (tmp_path / "out").read_text() == "mine"
 

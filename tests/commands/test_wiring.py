@@ -46,7 +46,5 @@ def test_the_same_sheets_are_written_twice_and_a_file_of_the_users_stops_them(tm
 
 
 def test_a_place_that_can_not_be_written_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(
-        DescriptionError, match="found No such file or directory; expected a file that can be"
-    ):
+    with pytest.raises(DescriptionError, match="found no such folder; expected a file that can be"):
         wiring(str(DEMO), "--out", str(tmp_path / "no" / "out"))
