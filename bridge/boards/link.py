@@ -6,9 +6,10 @@ from typing import Protocol
 
 
 class Link(Protocol):
-    """Carries whole payloads both ways; knows nothing of what they say.
+    """Carries whole payloads both ways; knows nothing of what they mean.
 
-    May be opened again after it was closed or lost. `bad_frames` counts what arrived hurt.
+    May be opened again after it was closed or lost. `bad_frames` counts corrupted frames received, over all
+    openings.
     """
 
     @property
@@ -17,15 +18,20 @@ class Link(Protocol):
     async def open(self) -> None:
         """Raises BoardError, with the cure, when the board can't be reached."""
 
-    def send(self, payload: bytes) -> None:
+    def send(self, payload: bytes, replaceable: bool = False) -> None:
         """Pass a payload on, in order. Never waits and never raises.
 
-        On a slow line a MOVE that still waits gives way to a newer one; nothing else is left out.
+        Where payloads have to wait, a replaceable one gives way to a newer replaceable one; of the others
+        none is left out while the link works.
         """
 
-    async def receive(self) -> bytes:
-        """The next payload. May be cancelled without losing one. Raises BoardError when the link is lost."""
+    async def receive(self) -> list[bytes]:
+        """All payloads that have arrived since the last call, oldest first; waits for at least one.
+
+        Returns without waiting when there are some. May be cancelled without losing any. Raises BoardError
+        when the link is lost.
+        """
         ...
 
     async def close(self) -> None:
-        """Safe at any time, also twice and after a loss."""
+        """Send what still waits, for a bounded time, then close; safe at any time, also twice."""

@@ -1,6 +1,6 @@
 """One task per board: opens its link, lets session and link talk, opens it again when it is lost.
 
-A board that is slow, dead or missing costs its own task time and nobody else's.
+A board that is slow, dead or missing delays its own task and no other.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ class Board:
         """Send all channels their positions (steps) and velocities (steps/s); returns at once."""
         payload = self.session.move(time_s, positions, velocities)
         if payload:
-            self.link.send(payload)
+            self.link.send(payload, replaceable=True)
 
     def rest(self) -> None:
         """Let the pointers stop and take the current off their coils."""
@@ -43,7 +43,7 @@ class Board:
             self.link.send(payload)
 
     async def run(self) -> None:
-        """Until cancelled; closes the link at the end."""
+        """Until cancelled; then closes the link, which still sends what waits. May be run again."""
         try:
             while True:
                 try:
@@ -60,15 +60,24 @@ class Board:
 
     async def _talk(self) -> None:
         session, link, clock = self.session, self.link, self._clock
+        bad_frames = link.bad_frames
         while True:
+            await asyncio.sleep(0)  # whatever a board sends, others have their turn
+            # First what has arrived, so that no question that is answered already counts as unanswered.
+            for payload in await self._arrivals(session.due_s()):
+                session.receive(clock(), payload)
+            session.corrupted(link.bad_frames - bad_frames)
+            bad_frames = link.bad_frames
             for payload in session.outgoing(clock()):
                 link.send(payload)
-            try:
-                async with asyncio.timeout(max(0.0, session.due_s() - clock())):
-                    payload = await link.receive()
-            except TimeoutError:
-                continue
-            session.receive(clock(), payload)
+
+    async def _arrivals(self, until_s: float) -> list[bytes]:
+        """What has arrived, or arrives until then."""
+        try:
+            async with asyncio.timeout(max(0.0, until_s - self._clock())):
+                return await self.link.receive()
+        except TimeoutError:
+            return []
 
 
 class InstantBoard:

@@ -72,7 +72,7 @@ class TimedSource(UdpSource):
             deliver(arrival)
             assert arrival.source_time_s is not None
             self.latencies_s.append(time.monotonic() - arrival.source_time_s)
-            self.waited += any(link._waiting or link._begun for link in self.links)
+            self.waited += any(link.waiting for link in self.links)
 
         await super().run(timed)
 

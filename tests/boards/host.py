@@ -73,6 +73,7 @@ class Host:
         self.refusals: list[messages.Refusal] = []
         self.introductions: list[messages.Introduction] = []
         self.own_sequences: list[int] = []  # of all but STATUS
+        self._arrived: list[bytes] = []
 
     def send(self, message: messages.Message) -> int:
         sequence = self.sequence
@@ -88,7 +89,7 @@ class Host:
         payload = codec.encode_move(
             self.sequence, [position for position, _ in wanted], [speed for _, speed in wanted], mask
         )
-        self.link.send(payload)
+        self.link.send(payload, replaceable=True)
         self.sequence = self.sequence + 1 & 255
 
     async def status(self) -> messages.Status:
@@ -98,7 +99,9 @@ class Host:
             try:
                 async with asyncio.timeout(ANSWER_S / 3):
                     while True:
-                        sequence, message = codec.decode(await self.link.receive())
+                        while not self._arrived:
+                            self._arrived = await self.link.receive()
+                        sequence, message = codec.decode(self._arrived.pop(0))
                         if isinstance(message, messages.Status):
                             if sequence == asked:
                                 return message

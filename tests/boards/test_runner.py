@@ -1,11 +1,11 @@
-"""Whole boards over ptys: hurt lines, unplugging, resets, a host that starts again, a slow neighbour."""
+"""Whole boards over ptys: corrupted lines, unplugging, resets, a paused host, a slow neighbour."""
 
 from __future__ import annotations
 
 import asyncio
 import time
 from collections.abc import AsyncIterator, Callable
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager
 from fractions import Fraction
 from pathlib import Path
 from random import Random
@@ -14,7 +14,7 @@ import pytest
 
 from bridge.boards import messages
 from bridge.boards.messages import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, Homing, Output
-from bridge.boards.notices import KnobTurned
+from bridge.boards.notices import KnobTurned, StateChanged
 from bridge.boards.runner import Board, InstantBoard
 from bridge.boards.serial import SerialLink
 from bridge.boards.session import BoardSession
@@ -24,9 +24,9 @@ from bridge.boards.virtual.channel import VirtualChannelSpec
 from bridge.boards.virtual.link import VirtualLink
 from tests.boards.pair import expected
 from tests.boards.pty_board import PtyBoard
+from tests.conftest import until
 
 PATIENCE_S = 60.0
-SILENCE_S = 2.0  # more patient than in life: the tests share their machine
 CHANNELS = (
     VirtualChannelSpec(
         ChannelLimits(Output.STEP_DIR, Homing.INDEX, 16_000, 160_000, ENDLESS_LOW, ENDLESS_HIGH),
@@ -45,7 +45,7 @@ def double(tmp_path: Path) -> PtyBoard:
 
 
 def make(device: Path, name: str = "left", baud: int = 1_000_000) -> Board:
-    session = BoardSession(name, expected(CHANNELS), silence_s=SILENCE_S)
+    session = BoardSession(name, expected(CHANNELS))
     return Board(session, SerialLink(name, str(device), baud))
 
 
@@ -57,31 +57,23 @@ async def running(*boards: Board) -> AsyncIterator[None]:
     finally:
         for task in tasks:
             task.cancel()
+        await asyncio.wait(tasks)
         for task in tasks:
-            with suppress(asyncio.CancelledError):
-                await task
-
-
-async def until(done: Callable[[], bool], what: str, board: Board | None = None) -> None:
-    deadline_s = time.monotonic() + PATIENCE_S
-    while not done():
-        where = f": {board.session.state}, {board.session.detail}" if board else ""
-        assert time.monotonic() < deadline_s, f"{what} did not come{where}"
-        await asyncio.sleep(0.01)
+            assert task.cancelled() or task.exception() is None, task.exception()
 
 
 async def ready(board: Board) -> None:
-    await until(lambda: board.session.state is State.READY, "ready", board)
+    await until(lambda: board.session.state is State.READY, PATIENCE_S)
 
 
-async def fly(board: Board, goals: list[float], done: Callable[[], bool], what: str) -> None:
+async def fly(board: Board, goals: list[float], done: Callable[[], bool]) -> None:
     """MOVE at 100 Hz until it is done."""
 
     def tick() -> bool:
         board.move(time.monotonic(), goals, [0.0] * len(goals))
         return done()
 
-    await until(tick, what, board)
+    await until(tick, PATIENCE_S)
 
 
 def stands_at(double: PtyBoard, goals: list[float]) -> Callable[[], bool]:
@@ -106,7 +98,7 @@ def stands_at(double: PtyBoard, goals: list[float]) -> Callable[[], bool]:
 async def test_a_board_that_is_not_there_at_the_start_is_taken_when_it_comes(double: PtyBoard) -> None:
     board = make(double.device)
     async with running(board):
-        await until(lambda: "no device at" in board.session.detail, "the cure", board)
+        await until(lambda: "no device at" in board.session.detail, PATIENCE_S)
         assert board.session.state is State.ABSENT
         board.move(0.0, [1.0, 1.0], [0.0, 0.0])  # goes nowhere and raises nothing
         double.plug()
@@ -119,14 +111,14 @@ async def test_a_board_unplugged_and_back_goes_on_without_homing(double: PtyBoar
     board = make(double.device)
     async with running(board):
         await ready(board)
-        await fly(board, [500.0, 300.0], stands_at(double, [500.0, 300.0]), "the first place")
+        await fly(board, [500.0, 300.0], stands_at(double, [500.0, 300.0]))
         homes = sum(payload[1] == messages.FrameType.HOME for payload in double.received)
         double.unplug()
-        await until(lambda: board.session.state is State.ABSENT, "absence", board)
+        await until(lambda: board.session.state is State.ABSENT, PATIENCE_S)
         assert "look at its cable" in board.session.detail or "plug the board in" in board.session.detail
         double.plug()
         await ready(board)
-        await fly(board, [100.0, 200.0], stands_at(double, [100.0, 200.0]), "the second place")
+        await fly(board, [100.0, 200.0], stands_at(double, [100.0, 200.0]))
         assert sum(payload[1] == messages.FrameType.HOME for payload in double.received) == homes
     double.unplug()
 
@@ -136,13 +128,13 @@ async def test_a_host_that_starts_again_goes_on_without_homing(double: PtyBoard)
     first = make(double.device)
     async with running(first):
         await ready(first)
-        await fly(first, [500.0, 300.0], stands_at(double, [500.0, 300.0]), "the first place")
+        await fly(first, [500.0, 300.0], stands_at(double, [500.0, 300.0]))
     homes = sum(payload[1] == messages.FrameType.HOME for payload in double.received)
     second = make(double.device)
     async with running(second):
         await ready(second)
         assert [channel.position for channel in second.session.channels] == [500, 300]
-        await fly(second, [100.0, 200.0], stands_at(double, [100.0, 200.0]), "the second place")
+        await fly(second, [100.0, 200.0], stands_at(double, [100.0, 200.0]))
     assert sum(payload[1] == messages.FrameType.HOME for payload in double.received) == homes
     double.unplug()
 
@@ -152,12 +144,10 @@ async def test_a_board_reset_in_flight_homes_again_and_follows(double: PtyBoard)
     board = make(double.device)
     async with running(board):
         await ready(board)
-        await fly(
-            board, [5000.0, 900.0], lambda: double.board.channel(1).status.position > 450, "half the way"
-        )
+        await fly(board, [5000.0, 900.0], lambda: double.board.channel(1).status.position > 450)
         double.reset()
-        await fly(board, [5000.0, 900.0], lambda: board.session.statistics.resets == 1, "the reset seen")
-        await fly(board, [700.0, 400.0], stands_at(double, [700.0, 400.0]), "the place after homing")
+        await fly(board, [5000.0, 900.0], lambda: board.session.statistics.resets == 1)
+        await fly(board, [700.0, 400.0], stands_at(double, [700.0, 400.0]))
         assert board.session.state is State.READY
     double.unplug()
 
@@ -195,14 +185,14 @@ async def test_on_a_hurt_line_nothing_moves_wrongly(
     double.hurt_in, double.hurt_out = hurt(Random(1)), hurt(Random(2))
     board = make(double.device)
     async with running(board):
-        await until(lambda: board.session.state is State.READY, "ready", board)
+        await until(lambda: board.session.state is State.READY, PATIENCE_S)
         for goals in ([900.0, 900.0], [-1500.0, 10.0], [4000.0, 500.0]):
-            await fly(board, goals, stands_at(double, goals), f"the place {goals}")
+            await fly(board, goals, stands_at(double, goals))
             with double.lock:
                 double.board.turn_knob(0, 1)
         figures = board.session.statistics
         if hurt is not doubler:
-            await until(lambda: figures.board_bad + board.link.bad_frames > 0, "a bad frame counted", board)
+            await until(lambda: figures.board_bad + board.link.bad_frames > 0, PATIENCE_S)
     double.unplug()
 
 
@@ -216,22 +206,75 @@ async def test_a_slow_board_delays_no_fast_one(tmp_path: Path, double: PtyBoard)
     async with running(slow, fast):
         await ready(slow)
         await ready(fast)
-        before, sent = len(double.received), 0
-        for tick in range(200):
+        before, sent = len(double.received), 200
+        for tick in range(sent):  # far more than the slow line carries meanwhile
             goals = [float(tick * 5), float(tick * 4)]
             slow.move(time.monotonic(), goals, [0.0, 0.0])
             fast.move(time.monotonic(), goals, [0.0, 0.0])
-            sent += 1
-            await asyncio.sleep(0.01)
-        last = [995.0, 796.0]
-        await until(stands_at(double, last), "the fast board's place", fast)
-        await until(stands_at(slow_double, last), "the slow board's place", slow)
-        moves = sum(payload[1] == messages.FrameType.MOVE for payload in double.received[before:])
+            await asyncio.sleep(0)
         assert isinstance(fast.link, SerialLink)
         assert isinstance(slow.link, SerialLink)
-        assert moves + fast.link.superseded >= sent
-        assert slow.link.superseded > 50
+        assert slow.link.waiting
+        last = [995.0, 796.0]
+        await until(stands_at(double, last), PATIENCE_S)
+        await until(stands_at(slow_double, last), PATIENCE_S)
+        moves = sum(payload[1] == messages.FrameType.MOVE for payload in double.received[before:])
+        assert moves + fast.link.superseded == sent
+        assert slow.link.superseded > fast.link.superseded
     slow_double.unplug()
+    double.unplug()
+
+
+def more_received(board: Board, payloads: int) -> Callable[[], bool]:
+    """True when the board has sent so many more from now on."""
+    enough = board.session.statistics.received + payloads
+    return lambda: board.session.statistics.received >= enough
+
+
+async def test_a_paused_host_declares_no_board_absent(double: PtyBoard) -> None:
+    double.plug()
+    serial = make(double.device)
+    virtual = Board(BoardSession("right", expected(CHANNELS)), VirtualLink(VirtualBoard(CHANNELS)))
+    async with running(serial, virtual):
+        for board in (serial, virtual):
+            await ready(board)
+            board.session.take_notices()
+        boards = (serial, virtual)
+        for pause_s in (0.3, 0.7, 1.5):
+            time.sleep(pause_s)  # noqa: ASYNC251 - the pause is what is tested
+            for board in boards:
+                await until(more_received(board, 8))
+        notices = [notice for board in boards for notice in board.session.take_notices()]
+        assert [notice for notice in notices if isinstance(notice, StateChanged)] == []
+    double.unplug()
+
+
+async def test_a_board_that_can_be_cancelled_at_any_await_can_be_run_again(double: PtyBoard) -> None:
+    double.plug()
+    board = make(double.device)
+    for turns in range(12):  # so many turns of the loop after the start: while opening, talking, closing
+        task = asyncio.create_task(board.run())
+        for _ in range(turns):
+            await asyncio.sleep(0)
+        task.cancel()
+        await asyncio.wait({task}, timeout=PATIENCE_S)
+        assert task.cancelled() or turns == 0
+        assert board.session.state is State.ABSENT
+    async with running(board):
+        await ready(board)
+    double.unplug()
+
+
+async def test_the_wrong_baud_rate_is_named(double: PtyBoard) -> None:
+    noise = bytes(range(1, 200)) + b"\x00"
+    double.hurt_out = lambda data: noise if data else data
+    double.plug()
+    board = make(double.device)
+    async with running(board):
+        await until(lambda: "give board and panel description the same baud rate" in board.session.detail)
+        assert board.session.state is State.ABSENT
+        double.hurt_out = bytes
+        await ready(board)
     double.unplug()
 
 
@@ -241,7 +284,7 @@ async def test_a_dead_board_delays_no_other(tmp_path: Path, double: PtyBoard) ->
     fast = make(double.device, "fast")
     async with running(dead, fast):
         await ready(fast)
-        await fly(fast, [50.0, 60.0], stands_at(double, [50.0, 60.0]), "the place")
+        await fly(fast, [50.0, 60.0], stands_at(double, [50.0, 60.0]))
         assert dead.session.state is State.ABSENT
     double.unplug()
 
@@ -253,22 +296,21 @@ async def test_a_knob_reaches_the_caller(double: PtyBoard) -> None:
         await ready(board)
         with double.lock:
             double.board.turn_knob(2, -4)
-        await until(lambda: KnobTurned(2, -4) in board.session.take_notices(), "the knob", board)
+        await until(lambda: KnobTurned(2, -4) in board.session.take_notices(), PATIENCE_S)
     double.unplug()
 
 
 async def test_a_virtual_board_runs_on_the_same_terms() -> None:
     virtual = VirtualBoard(CHANNELS)
-    session = BoardSession("left", expected(CHANNELS), silence_s=SILENCE_S)
+    session = BoardSession("left", expected(CHANNELS))
     board = Board(session, VirtualLink(virtual))
     async with running(board):
         await ready(board)
-        await fly(board, [123.0, 45.0], lambda: virtual.channel(0).status.position == 123, "the place")
+        await fly(board, [123.0, 45.0], lambda: virtual.channel(0).status.position == 123)
         board.rest()
         await until(
             lambda: {c.reported.state for c in session.channels} == {messages.ChannelState.RESTING},
-            "rest",
-            board,
+            PATIENCE_S,
         )
 
 

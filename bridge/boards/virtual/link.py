@@ -14,39 +14,47 @@ _SLICE_S = 0.05  # how often a board that hears nothing looks whether anything h
 class VirtualLink:
     """A link to a virtual board. A board that runs already keeps its count when the link is opened again."""
 
-    bad_frames = 0  # nothing can be hurt on the way
+    bad_frames = 0  # nothing can be corrupted on the way
 
     def __init__(self, board: VirtualBoard, clock: Callable[[], float] = time.monotonic) -> None:
         self.board = board
         self._clock = clock
-        self._inbox: asyncio.Queue[bytes] = asyncio.Queue()
+        self._inbox: list[bytes] = []
+        self._arrived = asyncio.Event()
 
     async def open(self) -> None:
-        self._inbox = asyncio.Queue()
+        """Start the board if it is not running."""
+        self._inbox = []
+        self._arrived = asyncio.Event()
         if not self.board.running:
             self._deliver(self.board.reset(self._clock()))
 
-    def send(self, payload: bytes) -> None:
+    def send(self, payload: bytes, replaceable: bool = False) -> None:
+        """As `Link.send`; nothing ever waits here."""
         self._deliver(self.board.receive(self._clock(), payload))
 
-    async def receive(self) -> bytes:
-        while self._inbox.empty():
+    async def receive(self) -> list[bytes]:
+        """As `Link.receive`."""
+        while True:
             self._deliver(self.board.advance(self._clock()))
-            if self._inbox.empty():
-                try:
-                    async with asyncio.timeout(_SLICE_S):
-                        return await self._inbox.get()
-                except TimeoutError:
-                    pass
-        return self._inbox.get_nowait()
+            if self._inbox:
+                inbox, self._inbox = self._inbox, []
+                return inbox
+            self._arrived.clear()
+            try:
+                async with asyncio.timeout(_SLICE_S):
+                    await self._arrived.wait()
+            except TimeoutError:
+                pass
 
     async def close(self) -> None:
-        pass
+        """Nothing is held open."""
 
     def reset(self) -> None:
         """Press the board's reset button."""
         self._deliver(self.board.reset(self._clock()))
 
     def _deliver(self, payloads: list[bytes]) -> None:
-        for payload in payloads:
-            self._inbox.put_nowait(payload)
+        if payloads:
+            self._inbox += payloads
+            self._arrived.set()
