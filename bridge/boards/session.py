@@ -258,10 +258,7 @@ class BoardSession:
             )
             return
         if not self._clock.awaits(sequence):  # late, doubled, or older than the last command
-            self._unusable = (
-                f"answers with a STATUS numbered {sequence}, expected the number of its QUERY. "
-                + reflash(self.name)
-            )
+            self._unusable = f"answers QUERY with a STATUS of another number. {reflash(self.name)}"
             return
         answer = self._clock.answered(time_s, sequence)
         self._unusable = ""
@@ -307,8 +304,11 @@ class BoardSession:
             case EventKind.WATCHDOG:
                 self._notify([WatchdogTripped(event.value)])
             case _ if event.source < len(self.channels):
-                self._notify(self.channels[event.source].event(time_s, event.kind, event.value))
-                self._update_state()
+                channel = self.channels[event.source]
+                before = channel.phase, channel.detail
+                self._notify(channel.event(time_s, event.kind, event.value))
+                if (channel.phase, channel.detail) != before:
+                    self._update_state()
 
     def _input(self, event: messages.Event) -> None:
         button = event.kind == EventKind.BUTTON

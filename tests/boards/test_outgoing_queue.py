@@ -17,7 +17,8 @@ def drain(queue: OutgoingQueue, now_s: float = 0.0) -> list[tuple[float, bytes]]
     """Write all that waits as soon as it may be written: times and frames."""
     out = []
     while not queue.empty:
-        now_s += queue.wait_s(now_s)
+        if wait_s := queue.wait_s(now_s):
+            now_s += wait_s + 1e-9  # the sum rounds
         frame = queue.next(now_s)
         assert frame
         queue.written(len(frame), now_s)
