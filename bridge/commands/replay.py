@@ -162,10 +162,10 @@ async def _fly_real(
     panel: Panel, log: FlightLog, arguments: argparse.Namespace, view: View | None, real: list[str]
 ) -> int:
     """On the boards that the description names: the live service with the log as its source."""
-    from bridge.commands.run import fly, positions_as_left
+    from bridge.commands.run import fly
     from bridge.errors import DescriptionError
     from bridge.flight.service import Service
-    from bridge.flight.state_file import StateFile, state_file
+    from bridge.flight.state_file import StateFile, positions_as_left, state_file
     from bridge.telemetry.replay import ReplaySource, parse_speed
 
     speed = parse_speed(arguments.speed)

@@ -12,9 +12,7 @@ from typing import TYPE_CHECKING
 from bridge.commands.shipped import PANEL
 
 if TYPE_CHECKING:
-    from bridge.flight.chain import PointerAddress
     from bridge.flight.service import Service
-    from bridge.flight.state_file import StateFile
     from bridge.flight.view import View
     from bridge.panel.load import Panel
 
@@ -52,16 +50,9 @@ def run(arguments: argparse.Namespace) -> int:
     return asyncio.run(_fly(panel, arguments, view))
 
 
-def positions_as_left(panel: Panel, state: StateFile) -> dict[PointerAddress, float]:
-    """Where the needles stand if they are as the last run left them; at home where it left none, in steps."""
-    from bridge.flight.chain import homes
-
-    return homes(panel) | state.read()
-
-
 async def _fly(panel: Panel, arguments: argparse.Namespace, view: View | None) -> int:
     from bridge.flight.service import Service
-    from bridge.flight.state_file import StateFile, state_file
+    from bridge.flight.state_file import StateFile, positions_as_left, state_file
     from bridge.telemetry.recorder import LogWriter
 
     state = StateFile(state_file(panel.path))

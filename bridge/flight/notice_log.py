@@ -1,7 +1,7 @@
 """Notices as log lines: the one border at which what the pure parts report is logged.
 
 Lines are limited by cause, whatever a board sends: changes of state and homing to one a second for each
-board, state and trigger (channel), anything else that can repeat to one in `LOG_EVERY_S`. A line after a
+board, states and trigger (channel), anything else that can repeat to one in `LOG_EVERY_S`. A line after a
 pause carries `more`, the number of those left out.
 """
 
@@ -83,7 +83,7 @@ class NoticeLog:
         stopped = changed.why == STOPPED
         if stopped and changed.was is State.ABSENT:
             return
-        count = self._states.due((board, changed.state, changed.on), now_s)
+        count = self._states.due((board, changed.state, changed.was, changed.on), now_s)
         if count is None:
             return
         log = _log.warning if changed.state in (State.ABSENT, State.FAULTED) and not stopped else _log.info

@@ -98,7 +98,7 @@ class Service:
             panel,
             self._given(),
             {**(confirmed or {}), **_virtual_homes(panel)},
-            setting_inhg=state.read_setting_inhg() if state else None,
+            setting_inhg=state.read().setting_inhg if state else None,
             replayed=replayed,
         )
         self.boards = {name: self._board(panel, name) for name in self.running.sessions}

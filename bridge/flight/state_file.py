@@ -1,19 +1,38 @@
-"""What must outlive the program: positions and a knob's setting, in a small file, replaced atomically."""
+"""What must outlive the program: the pointers' positions and a knob's setting, in one small file.
+
+A position from here drives a real needle, so nothing doubtful is read from it: the file carries a check
+sum, every number is looked at, and what can't be used counts as unknown. That a channel has no position in
+a whole file means that it never had one. Where positions were lost with a damaged file, the new file is
+marked as incomplete for good: there, a channel without a position is unknown, not new.
+"""
 
 from __future__ import annotations
 
 import hashlib
 import json
 import os
+import stat
+import threading
+import zlib
 from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import platformdirs
 import structlog
 
+from bridge.flight.chain import PointerAddress, homes
+from bridge.outputs import part_name
+from bridge.panel.load import Panel
 from bridge.quantities.catalogue import CATALOGUE
 
 _log = structlog.get_logger(__name__)
+
+MOST_BYTES = 262_144
+"""A panel of 500 pointers has 20 kB; a larger file is not ours."""
+_FARTHEST_STEPS = 2**30  # no board has a position beyond it
+_SLACK_STEPS = 1.0  # positions are kept rounded
 
 
 def state_file(panel: Path) -> Path:
@@ -22,77 +41,178 @@ def state_file(panel: Path) -> Path:
     return platformdirs.user_state_path("pointer-bridge") / f"{panel.stem}-{digest}.json"
 
 
-class StateFile:
-    """Last positions by board and channel, in steps. A disk that fails is said once and tried again.
+@dataclass(frozen=True, slots=True)
+class KeptState:
+    """Last positions by board and channel (steps), and the altimeter setting of a knob (inHg).
 
-    A channel whose position is not known keeps its last one: that is where its needle was left.
+    `complete` when no position was ever lost: a channel that is missing has never had one.
+    """
+
+    positions: Mapping[PointerAddress, float] = field(default_factory=dict)
+    setting_inhg: float | None = None
+    complete: bool = True
+
+
+class StateFile:
+    """The file at `path`. A disk that fails is reported once and tried again.
+
+    A channel whose position is not known keeps its last one: that is where its needle was left. `keep` may
+    be called from any thread.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
         self.failed = False
-        self._kept: tuple[dict[tuple[str, int], float], float | None] | None = None
+        self._kept: KeptState | None = None
+        self._sound = True
+        self._writing = threading.Lock()  # one writer at a time, however long the disk takes
 
-    def read(self) -> dict[tuple[str, int], float]:
-        """The positions kept, none where there is no file or it is damaged (which is said)."""
-        try:
-            data = json.loads(self.path.read_text(encoding="utf-8"))
-            return {
-                (str(board), int(channel)): float(steps)
-                for board, channels in data["positions_steps"].items()
-                for channel, steps in channels.items()
-            }
-        except FileNotFoundError:
-            return {}
-        except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-            _log.warning(
-                "state file not used", file=str(self.path), why=str(error), cure="it is written anew"
-            )
-            return {}
+    def read(self) -> KeptState:
+        """What was kept; nothing, and not complete, when the file is damaged, which is logged once."""
+        with self._writing:
+            return self._loaded()
 
-    def read_setting_inhg(self) -> float | None:
-        """The altimeter setting of the knob as it was kept; None where none was, or it can't be one."""
-        quantity = CATALOGUE["altimeter_setting"]
-        try:
-            setting = float(json.loads(self.path.read_text(encoding="utf-8"))["altimeter_setting_inhg"])
-        except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
-            return None
-        return setting if quantity.low <= setting <= quantity.high else None
-
-    def keep(self, positions: Mapping[tuple[str, int], float], setting_inhg: float | None = None) -> None:
-        """Write these positions, beside those kept of others, and the altimeter setting of the knob, if any.
-
-        They are written if they changed, whole or not at all.
-        """
+    def _loaded(self) -> KeptState:
         if self._kept is None:
-            self._kept = self.read(), self.read_setting_inhg()
-        positions = self._kept[0] | dict(positions)
-        setting_inhg = self._kept[1] if setting_inhg is None else setting_inhg
-        if (positions, setting_inhg) == self._kept and not self.failed:
-            return
-        boards: dict[str, dict[str, float]] = {}
-        for (board, channel), steps in sorted(positions.items()):
-            boards.setdefault(board, {})[str(channel)] = round(steps, 3)
-        fresh = self.path.with_suffix(".new")
+            self._kept, self._sound = self._load()
+        return self._kept
+
+    def _load(self) -> tuple[KeptState, bool]:
+        """What was kept, and whether the file is sound or absent."""
         try:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
-            with fresh.open("w", encoding="utf-8") as file:
-                state: dict[str, object] = {"positions_steps": boards}
-                if setting_inhg is not None:
-                    state["altimeter_setting_inhg"] = round(setting_inhg, 4)
-                json.dump(state, file, indent=1)
+            return _parse(_content(self.path)), True
+        except FileNotFoundError:
+            return KeptState(), True
+        except (OSError, ValueError, RecursionError) as error:
+            _log.error(
+                "state file not used",
+                file=str(self.path),
+                why=str(error) or type(error).__name__,
+                cure="the positions in it count as unknown; it is written anew",
+            )
+            return KeptState(complete=False), False
+
+    def keep(self, positions: Mapping[PointerAddress, float], setting_inhg: float | None = None) -> None:
+        """Write these positions beside those kept of others, and the setting; whole, or not at all.
+
+        Nothing is written when nothing has changed. Without a setting the last one is kept.
+        """
+        with self._writing:
+            before = self._loaded()
+            state = KeptState(
+                {**before.positions, **positions},
+                before.setting_inhg if setting_inhg is None else setting_inhg,
+                before.complete,
+            )
+            if state == before and self._sound and not self.failed:
+                return
+            try:
+                self._write(state)
+            except OSError as error:
+                if not self.failed:
+                    cure = "make room, or correct the access rights"
+                    _log.error("state not kept", file=str(self.path), why=str(error), cure=cure)
+                self.failed = True
+            else:
+                self.failed = False
+                self._sound = True
+                self._kept = state
+
+    def _write(self, state: KeptState) -> None:
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        part = part_name(self.path)
+        try:
+            with part.open("w", encoding="utf-8") as file:
+                file.write(_text(state))
                 file.flush()
                 os.fsync(file.fileno())
-            fresh.replace(self.path)
-        except OSError as error:
-            if not self.failed:
-                _log.error(
-                    "state not kept",
-                    file=str(self.path),
-                    why=str(error),
-                    cure="make room, or correct the access rights",
-                )
-            self.failed = True
-            return
-        self.failed = False
-        self._kept = positions, setting_inhg
+            part.replace(self.path)
+        except OSError:
+            part.unlink(missing_ok=True)
+            raise
+
+
+def positions_as_left(panel: Panel, file: StateFile) -> dict[PointerAddress, float]:
+    """Where the needles are (steps) if they are as the last run left them; at home where there never was one.
+
+    Left out, and logged with the cure, are positions that were lost, and those outside a pointer's travel.
+    """
+    kept = file.read()
+    left: dict[PointerAddress, float] = dict(homes(panel)) if kept.complete else {}
+    for pointer in panel.pointers:
+        address = (pointer.board, pointer.channel)
+        position = kept.positions.get(address)
+        if position is not None:
+            left[address] = position
+            low = -_FARTHEST_STEPS if pointer.low_steps is None else pointer.low_steps - _SLACK_STEPS
+            high = _FARTHEST_STEPS if pointer.high_steps is None else pointer.high_steps + _SLACK_STEPS
+            if low <= position <= high:
+                continue
+            del left[address]
+            why = f"its last position, {position:.0f} steps, lies outside its travel"
+        elif not kept.complete:
+            why = "its last position was lost with a damaged state file"
+        else:
+            continue
+        _log.error(
+            "position not confirmed",
+            pointer=pointer.key,
+            why=why,
+            cure="if its channel has neither index mark nor stop: turn every such needle to its home "
+            f"position by hand, delete {file.path}, and start again with --needles-as-left",
+        )
+    return left
+
+
+def _content(path: Path) -> bytes:
+    if not stat.S_ISREG(path.stat().st_mode):
+        raise ValueError("it is no regular file")
+    with path.open("rb") as file:
+        content = file.read(MOST_BYTES + 1)
+    if len(content) > MOST_BYTES:
+        raise ValueError(f"it has more than {MOST_BYTES} bytes")
+    return content
+
+
+def _text(state: KeptState) -> str:
+    boards: dict[str, dict[str, float]] = {}
+    for (board, channel), steps in sorted(state.positions.items()):
+        boards.setdefault(board, {})[str(channel)] = round(steps, 3)
+    data: dict[str, Any] = {"positions_steps": boards, "complete": state.complete}
+    if state.setting_inhg is not None:
+        data["altimeter_setting_inhg"] = round(state.setting_inhg, 4)
+    return json.dumps({**data, "crc32": _check_sum(data)}, indent=1)
+
+
+def _parse(content: bytes) -> KeptState:
+    """Raises ValueError or RecursionError for anything that `_text` does not write."""
+    data = json.loads(content, parse_constant=_no_number)
+    if not isinstance(data, dict) or data.pop("crc32", None) != _check_sum(data):
+        raise ValueError("it is damaged: its check sum is wrong")
+    boards = data.get("positions_steps")
+    complete = data.get("complete")
+    if not isinstance(boards, dict) or not isinstance(complete, bool):
+        raise ValueError("it has another form")
+    positions = {}
+    for board, channels in boards.items():
+        if not isinstance(channels, dict):
+            raise ValueError("it has another form")
+        for channel, steps in channels.items():
+            if not channel.isdecimal() or len(channel) > 4 or type(steps) not in (int, float):
+                raise ValueError("it has another form")
+            if -_FARTHEST_STEPS <= steps <= _FARTHEST_STEPS:
+                positions[board, int(channel)] = float(steps)
+            else:
+                complete = False
+    quantity = CATALOGUE["altimeter_setting"]
+    setting: Any = data.get("altimeter_setting_inhg")
+    usable = type(setting) in (int, float) and quantity.low <= setting <= quantity.high
+    return KeptState(positions, float(setting) if usable else None, complete)
+
+
+def _check_sum(data: dict[str, Any]) -> int:
+    return zlib.crc32(json.dumps(data, sort_keys=True).encode())
+
+
+def _no_number(name: str) -> None:
+    raise ValueError(f"{name} is no number")

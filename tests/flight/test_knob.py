@@ -102,7 +102,7 @@ async def test_a_recording_replays_with_the_setting_that_the_knob_had(panel: Pan
 async def test_the_knob_goes_on_from_where_it_was_left(panel: Panel, tmp_path: Path) -> None:
     state = tmp_path / "state.json"
     await fly(panel, StateFile(state), 200, tmp_path / "first.csv")
-    assert StateFile(state).read_setting_inhg() == pytest.approx(31.50)
+    assert StateFile(state).read().setting_inhg == pytest.approx(31.50)
     shown_ft = await fly(panel, StateFile(state), -100, tmp_path / "second.csv")
     assert shown_ft == pytest.approx(3531, abs=2), "30.50 inHg, by the same table"
     first: Mapping[str, float] = next(iter(read_log(tmp_path / "second.csv", panel.catalogue)))[1]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import json
 import socket
 from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
@@ -15,11 +14,10 @@ from bridge.boards.pointer_channel import Phase
 from bridge.boards.state import State
 from bridge.boards.virtual.channel import VirtualChannelSpec
 from bridge.boards.virtual.link import VirtualLink
-from bridge.commands.run import positions_as_left
 from bridge.errors import DescriptionError
 from bridge.flight.running_panel import Telemetry
 from bridge.flight.service import Service
-from bridge.flight.state_file import StateFile
+from bridge.flight.state_file import StateFile, positions_as_left
 from bridge.panel.expected import expected_channels
 from bridge.panel.load import load_panel
 from bridge.telemetry.flightlog import read_log
@@ -257,7 +255,7 @@ async def test_a_needle_without_mark_or_stop_is_driven_only_when_the_user_vouche
         assert left_at == pytest.approx(135 * 3, abs=1), "a third of a degree a step, home at reading 0"
         double.reset()
         await fly(vouched=False, until_phase=Phase.WAITING)
-        assert StateFile(state_path).read()["only", 0] == pytest.approx(left_at, abs=0.01)
+        assert StateFile(state_path).read().positions["only", 0] == pytest.approx(left_at, abs=0.01)
         double.reset()
         assert await fly(vouched=True, until_phase=Phase.READY) == pytest.approx(left_at, abs=1)
     finally:
@@ -273,7 +271,7 @@ async def test_a_virtual_board_vouches_for_itself_and_leaves_no_position_to_a_re
     service = Service(load_panel(panel_file), state=state)
     async with flying(service):
         await until_ready(service)
-    assert state.read() == {}
+    assert state.read().positions == {}
 
 
 async def test_a_board_that_homes_while_telemetry_is_silent_goes_back_to_its_reading(
@@ -312,15 +310,6 @@ async def test_an_arrival_that_can_not_be_shown_does_not_end_its_source(
             lambda: service.running.chain.pointers["right", 0].indication == pytest.approx(121.5, abs=0.1)
         )
     assert failed
-
-
-def test_a_damaged_state_file_is_said_and_not_used(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    path = tmp_path / "panel.json"
-    path.write_text(json.dumps({"positions_steps": {"left": {"0": "far"}}}))
-    assert StateFile(path).read() == {}
-    assert "state file not used" in capsys.readouterr().out
 
 
 async def test_a_port_in_use_is_said_at_the_start(panel_file: Path) -> None:
