@@ -63,7 +63,7 @@ async def running(*boards: Board) -> AsyncIterator[None]:
 
 
 async def ready(board: Board) -> None:
-    await until(lambda: board.session.state is State.READY, PATIENCE_S)
+    await until(lambda: board.session.state is State.READY)
 
 
 async def fly(board: Board, goals: list[float], done: Callable[[], bool]) -> None:
@@ -73,7 +73,7 @@ async def fly(board: Board, goals: list[float], done: Callable[[], bool]) -> Non
         board.move(time.monotonic(), goals, [0.0] * len(goals))
         return done()
 
-    await until(tick, PATIENCE_S)
+    await until(tick)
 
 
 def stands_at(double: PtyBoard, goals: list[float]) -> Callable[[], bool]:
@@ -98,7 +98,7 @@ def stands_at(double: PtyBoard, goals: list[float]) -> Callable[[], bool]:
 async def test_a_board_that_is_not_there_at_the_start_is_taken_when_it_comes(double: PtyBoard) -> None:
     board = make(double.device)
     async with running(board):
-        await until(lambda: "no device at" in board.session.detail, PATIENCE_S)
+        await until(lambda: "no device at" in board.session.detail)
         assert board.session.state is State.ABSENT
         board.move(0.0, [1.0, 1.0], [0.0, 0.0])  # goes nowhere and raises nothing
         double.plug()
@@ -114,7 +114,7 @@ async def test_a_board_unplugged_and_back_goes_on_without_homing(double: PtyBoar
         await fly(board, [500.0, 300.0], stands_at(double, [500.0, 300.0]))
         homes = sum(payload[1] == messages.FrameType.HOME for payload in double.received)
         double.unplug()
-        await until(lambda: board.session.state is State.ABSENT, PATIENCE_S)
+        await until(lambda: board.session.state is State.ABSENT)
         assert "look at its cable" in board.session.detail or "plug the board in" in board.session.detail
         double.plug()
         await ready(board)
@@ -185,14 +185,14 @@ async def test_on_a_hurt_line_nothing_moves_wrongly(
     double.hurt_in, double.hurt_out = hurt(Random(1)), hurt(Random(2))
     board = make(double.device)
     async with running(board):
-        await until(lambda: board.session.state is State.READY, PATIENCE_S)
+        await until(lambda: board.session.state is State.READY)
         for goals in ([900.0, 900.0], [-1500.0, 10.0], [4000.0, 500.0]):
             await fly(board, goals, stands_at(double, goals))
             with double.lock:
                 double.board.turn_knob(0, 1)
         figures = board.session.statistics
         if hurt is not doubler:
-            await until(lambda: figures.board_bad + board.link.bad_frames > 0, PATIENCE_S)
+            await until(lambda: figures.board_bad + board.link.bad_frames > 0)
     double.unplug()
 
 
@@ -216,8 +216,8 @@ async def test_a_slow_board_delays_no_fast_one(tmp_path: Path, double: PtyBoard)
         assert isinstance(slow.link, SerialLink)
         assert slow.link.waiting
         last = [995.0, 796.0]
-        await until(stands_at(double, last), PATIENCE_S)
-        await until(stands_at(slow_double, last), PATIENCE_S)
+        await until(stands_at(double, last))
+        await until(stands_at(slow_double, last))
         moves = sum(payload[1] == messages.FrameType.MOVE for payload in double.received[before:])
         assert moves + fast.link.superseded == sent
         assert slow.link.superseded > fast.link.superseded
@@ -296,7 +296,7 @@ async def test_a_knob_reaches_the_caller(double: PtyBoard) -> None:
         await ready(board)
         with double.lock:
             double.board.turn_knob(2, -4)
-        await until(lambda: KnobTurned(2, -4) in board.session.take_notices(), PATIENCE_S)
+        await until(lambda: KnobTurned(2, -4) in board.session.take_notices())
     double.unplug()
 
 
@@ -310,7 +310,6 @@ async def test_a_virtual_board_runs_on_the_same_terms() -> None:
         board.rest()
         await until(
             lambda: {c.reported.state for c in session.channels} == {messages.ChannelState.RESTING},
-            PATIENCE_S,
         )
 
 
