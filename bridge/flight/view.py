@@ -53,9 +53,9 @@ class View:
         taken = 2 + sum(table.row_count + 1 for table in tables)
         room = max(_LEAST_LOG, self._console.height - 1 - taken) if self._console.is_terminal else 1000
         noted = [part for note in notes(snapshot) for part in _wrapped(note, width)]
-        log = [part for line in self._lines.copy() for part in _wrapped(line, width)]
-        noted = noted[: max(0, room - min(len(log), _LEAST_LOG))]
-        log = log[-max(1, room - len(noted)) :]
+        messages = [_wrapped(line, width) for line in self._lines.copy()]
+        noted = noted[: max(0, room - min(sum(map(len, messages)), _LEAST_LOG))]
+        log = _latest(messages, max(1, room - len(noted)))
         lines = [Text(line, "yellow") for line in noted] + [Text(line, "dim") for line in log]
         self.live.update(Group(*self._head(snapshot, width), *tables, *lines), refresh=True)
 
@@ -113,10 +113,13 @@ def boards(snapshot: PanelSnapshot) -> Table:
 
 
 def notes(snapshot: PanelSnapshot) -> Iterator[str]:
-    """What is wrong or awaited, in a sentence each: boards, channels, gauges."""
+    """What is wrong or awaited, in a sentence each, the most urgent first."""
     for board in snapshot.boards:
         if board.state not in ("ready", "homing"):
             yield f"board {board.name} {board.state}: {board.detail}"
+    for gauge in snapshot.gauges:
+        if gauge.state == "lost":
+            yield f"{gauge.name} has lost its telemetry: {gauge.why}"
     together: dict[str, list[str]] = {}
     for pointer in snapshot.pointers:
         if pointer.detail:
@@ -124,10 +127,8 @@ def notes(snapshot: PanelSnapshot) -> Iterator[str]:
     for what, keys in together.items():
         yield f"{', '.join(keys)}: {what}"
     for gauge in snapshot.gauges:
-        if gauge.state == "lacking":
-            yield f"{gauge.name} lacks telemetry: {gauge.why}"
-        elif gauge.state == "lost":
-            yield f"{gauge.name} has lost its telemetry: {gauge.why}"
+        if gauge.state == "lacking":  # the log tells at length
+            yield f"{gauge.name} lacks telemetry: {gauge.why.partition(';')[0]}"
 
 
 def _pointer(pointer: PointerSnapshot) -> list[str]:
@@ -167,6 +168,16 @@ def _wrapped(line: str, width: int) -> list[str]:
     """The line's words in as many lines as they need: a cause at its end is not cut."""
     words = "".join(letter if letter.isprintable() else " " for letter in line)
     return textwrap.wrap(" ".join(words.split()), width, subsequent_indent="    ", break_on_hyphens=False)
+
+
+def _latest(messages: list[list[str]], room: int) -> list[str]:
+    """The lines of the latest messages that fit whole; the end of the last where that one does not."""
+    lines: list[str] = []
+    for message in reversed(messages):
+        if lines and len(lines) + len(message) > room:
+            break
+        lines = message + lines
+    return lines[-room:]
 
 
 def _number(value: float | None, sign: str = "") -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import itertools
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -198,6 +199,10 @@ def test_in_a_small_terminal_the_latest_log_lines_are_shown() -> None:
     assert len(text.splitlines()) <= 24
     assert "line 8" in text
     assert "centre virtual ready" in text
+    assert text.splitlines()[-1].split()[-1] == "word", "the end of the last is there"
+    for before, line in itertools.pairwise(text.splitlines()):
+        if line.startswith("    word"):
+            assert before.startswith(("line", "    word")), "no end without its beginning"
 
 
 def test_the_latest_log_lines_are_shown_below() -> None:
