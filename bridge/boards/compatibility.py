@@ -30,17 +30,18 @@ def reflash(board: str) -> str:
 
 
 def wrong_version(board: str, version: int) -> str:
+    """Why a board with another version of the frame format can't be used, with the cure."""
     return f"speaks version {version} of the frame format, this program speaks {VERSION}. {reflash(board)}"
 
 
 def incompatibility(
     board: str, introduction: Introduction, expected: Sequence[ExpectedChannel], board_id: bytes | None
 ) -> str | None:
-    """Why this board can't be used, with the cure, in one sentence; None when it fits."""
+    """Why this board can't be used, with the cure; None when it fits."""
     if board_id is not None and introduction.board_id != board_id:
         return (
             f"is board {introduction.board_id.hex()}, expected {board_id.hex()}. "
-            "Another board stands at this port: swap the cables, or mend its id in the panel description"
+            "Another board is at this port: swap the cables, or correct its id in the panel description"
         )
     if len(introduction.channels) != len(expected):
         return f"has {len(introduction.channels)} channels, expected {len(expected)}. {reflash(board)}"

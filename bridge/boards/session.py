@@ -102,7 +102,7 @@ class BoardSession:
         if frames > 0:
             self.statistics.corrupted += frames
             self._only_noise = True
-            self._report_corrupted()
+            self._notify([FramesCorrupted(self.statistics.board_bad, self.statistics.corrupted)])
 
     def receive(self, time_s: float, payload: bytes) -> None:
         """Take one payload from the board, whatever it is; nothing while the link is closed."""
@@ -271,7 +271,7 @@ class BoardSession:
         figures.board_good, figures.board_bad = status.frames_good, status.frames_bad
         figures.board_missed, figures.watchdog_trips = status.frames_missed, status.watchdog_trips
         if more_bad:
-            self._report_corrupted()
+            self._notify([FramesCorrupted(figures.board_bad, figures.corrupted)])
         self._look_for_reset(status)
         for channel, row in zip(self.channels, status.channels, strict=True):
             self._notify(channel.status(answer.asked_s, time_s, row))
@@ -393,9 +393,6 @@ class BoardSession:
         self.state, self.detail = state, detail
         if changed:
             self._notify([StateChanged(state, was, trigger, detail)])
-
-    def _report_corrupted(self) -> None:
-        self._notify([FramesCorrupted(self.statistics.board_bad, self.statistics.corrupted)])
 
     def _notify(self, notices: list[Notice]) -> None:
         for notice in notices:

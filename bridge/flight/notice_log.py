@@ -2,7 +2,7 @@
 
 Lines are limited by cause, whatever a board sends: changes of state and homing to one a second for each
 board, states and trigger (channel), anything else that can repeat to one in `LOG_EVERY_S`. A line after a
-pause carries `more`, the number of those left out.
+pause carries `more`, the number of those left out. A board's last change of state is never left out for good.
 """
 
 from __future__ import annotations
@@ -45,9 +45,13 @@ class NoticeLog:
     def __init__(self) -> None:
         self._states = LogThrottle(STATE_EVERY_S)
         self._others = LogThrottle(LOG_EVERY_S)
+        self._left_out: dict[str, tuple[float, boards.StateChanged]] = {}  # each board's last change, if so
 
     def log(self, now_s: float, notices: Iterable[PanelNotice]) -> None:
-        """Log these notices, which were taken at this time."""
+        """Log these notices, which were taken at this time; call it at every tick, also with none."""
+        for board, (since_s, changed) in list(self._left_out.items()):
+            if now_s - since_s >= STATE_EVERY_S:
+                self._state(now_s, board, changed)
         for notice in notices:
             match notice:
                 case BoardReported(board, boards.StateChanged() as changed):
@@ -55,7 +59,7 @@ class NoticeLog:
                 case BoardReported(board, reported):
                     self._board(now_s, board, reported)
                 case TelemetryChanged(state, was):
-                    self._line(now_s, "info", "telemetry", state, state=state, was=was)
+                    _log.info("telemetry", state=state, was=was)  # silence takes time, so these are few
                 case PointerLost(pointer, quantities, age_s, then):
                     fields = {"lost": ", ".join(quantities), "age_s": round(age_s, 1), "then": then}
                     self._line(
@@ -85,7 +89,9 @@ class NoticeLog:
             return
         count = self._states.due((board, changed.state, changed.was, changed.on), now_s)
         if count is None:
+            self._left_out[board] = now_s, changed
             return
+        self._left_out.pop(board, None)
         log = _log.warning if changed.state in (State.ABSENT, State.FAULTED) and not stopped else _log.info
         if changed.state is not changed.was:
             fields = {"board": board, "state": changed.state.value, "was": changed.was.value}

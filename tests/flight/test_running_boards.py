@@ -1,0 +1,125 @@
+"""The running panel with boards that answer: where a pointer's path starts, and starts again."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from bridge.boards import codec, messages
+from bridge.boards.notices import PositionNeeded
+from bridge.boards.pointer_channel import Phase
+from bridge.boards.runner import InstantBoard
+from bridge.flight.chain import homes
+from bridge.flight.dry_run import virtual_board
+from bridge.flight.notices import BoardReported, PanelNotice, PositionAdopted, PositionUnknown
+from bridge.flight.running_panel import RunningPanel
+from bridge.panel.load import load_panel
+
+PANEL = """
+[drives.sweep]
+motor = "gauge-stepper-315"
+speed_steps_s = 900
+acceleration_steps_s2 = 6000
+[boards.only.channels]
+0 = { output = "gauge_stepper", pins = ["D2", "D3", "D4", "D5"], homing = "HOMING" }
+[gauges.tachometer]
+instrument = "gauge"
+options = { quantity = "engine_speed" }
+[gauges.tachometer.pointers.needle]
+indication = "engine_speed"
+kind = "bounded"
+scale = [[0, 0], [3000, 270]]
+drive = "sweep"
+board = "only"
+channel = 0
+"""
+TICK_S = 0.01
+
+
+class Flight:
+    """One pointer on one virtual board, on a clock of the test's own."""
+
+    def __init__(self, folder: Path, homing: str, confirmed_steps: float | None = None) -> None:
+        path = folder / "panel.toml"
+        path.write_text(PANEL.replace("HOMING", homing))
+        panel = load_panel(path)
+        confirmed = {} if confirmed_steps is None else dict.fromkeys(homes(panel), confirmed_steps)
+        self.running = RunningPanel(panel, frozenset({"engine_speed"}), confirmed)
+        self.session = self.running.sessions["only"]
+        self.board = InstantBoard(self.session, virtual_board(panel, "only"))
+        self.pointer = self.running.chain.pointers["only", 0]
+        self.notices: list[PanelNotice] = []
+        self.time_s = 0.0
+        self.board.start(0.0)
+
+    def phase(self) -> Phase:
+        return self.session.channels[0].phase
+
+    def run(self, seconds_s: float, rpm: float | None = None) -> None:
+        for _ in range(round(seconds_s / TICK_S)):
+            self.time_s += TICK_S
+            if rpm is not None:
+                self.running.feed(self.time_s, {"engine_speed": rpm})
+            for _, positions, velocities in self.running.tick(self.time_s):
+                self.board.move(self.time_s, positions, velocities)
+            self.notices += self.running.take_notices()
+
+
+def test_a_board_that_starts_again_between_two_ticks_has_its_position_taken_again(tmp_path: Path) -> None:
+    flight = Flight(tmp_path, "sweep")
+    flight.run(20.0, 1500.0)
+    assert flight.pointer.position == pytest.approx(405, abs=1)
+    session, board = flight.session, flight.board.board
+    # Another host moved it, and all of that is heard between two ticks.
+    introduction = messages.Introduction(board.board_id, 1, 0, 500, (board.described[0].limits,))
+    session.receive(flight.time_s, codec.encode(introduction, 0))
+    for payload in session.outgoing(flight.time_s):
+        sequence, message = codec.decode(payload)
+        assert message == messages.Query()
+        row = messages.ChannelStatus(messages.ChannelState.READY, 120, 0)
+        session.receive(flight.time_s, codec.encode(messages.Status(0, 0, 0, 0, (row,)), sequence))
+    assert session.channels[0].phase is Phase.READY
+    ((_, (position,), _),) = flight.running.tick(flight.time_s)
+    assert position == 120, "the path starts where the board reports the pointer"
+
+
+def test_a_confirmed_position_is_adopted_once_and_never_again(tmp_path: Path) -> None:
+    flight = Flight(tmp_path, "last", confirmed_steps=30.0)
+    flight.run(5.0, 1500.0)
+    assert PositionAdopted("only", 0, 30) in flight.notices
+    assert flight.board.board.channel(0).status.position == pytest.approx(405, abs=1)
+    flight.notices.clear()
+    for payload in flight.board.board.reset(flight.time_s):
+        flight.session.receive(flight.time_s, payload)
+    flight.run(1.0, 1500.0)
+    assert PositionUnknown("only", 0, "") in flight.notices
+    assert flight.phase() is Phase.WAITING
+
+
+def test_a_confirmed_position_that_was_not_needed_at_the_start_is_not_used_later(tmp_path: Path) -> None:
+    """The board still knew its position; hours later it is reset, and the needle is somewhere else."""
+    first = Flight(tmp_path, "last", confirmed_steps=0.0)
+    first.run(5.0, 1500.0)
+    later = Flight(tmp_path, "last", confirmed_steps=405.0)
+    later.board.board = first.board.board
+    later.time_s = first.time_s
+    later.session.link_lost("the host starts again")
+    later.session.link_opened(later.time_s)
+    later.run(5.0, 600.0)
+    assert later.phase() is Phase.READY
+    assert not [notice for notice in later.notices if isinstance(notice, PositionAdopted)]
+    for payload in later.board.board.reset(later.time_s):
+        later.session.receive(later.time_s, payload)
+    later.run(1.0, 600.0)
+    assert later.phase() is Phase.WAITING
+    assert not [notice for notice in later.notices if isinstance(notice, PositionAdopted)]
+
+
+def test_a_confirmed_position_that_can_not_be_is_unknown_and_says_why(tmp_path: Path) -> None:
+    flight = Flight(tmp_path, "last", confirmed_steps=1e12)
+    flight.run(1.0, 1500.0)
+    (unknown,) = [notice for notice in flight.notices if isinstance(notice, PositionUnknown)]
+    assert "can't be at 1000000000000 steps: outside" in unknown.why
+    assert BoardReported("only", PositionNeeded(0)) in flight.notices
+    assert flight.phase() is Phase.WAITING
