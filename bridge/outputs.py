@@ -54,19 +54,21 @@ def refuse_taken(paths: Iterable[Path], inputs: Iterable[Path] = (), mark: str =
     errors = []
     for path in paths:
         same = str(_identity(path)).casefold()
-        cure = "Choose another name"
-        if _identity(path) in read:
-            errors.append(_refused(path, "a file that this command reads", "another file", cure))
-        elif same in taken:
-            found = f"the same file as {taken[same]}"
-            errors.append(_refused(path, found, "a file for each", "Rename one of the two"))
-        elif path.is_dir():
-            errors.append(_refused(path, "a folder", "a file that can be written", cure))
-        elif path.is_file() and not _carries(path, mark):
-            found = "a file that pointer-bridge did not write"
-            cure = "Choose another name, or move it away"
-            errors.append(_refused(path, found, "a new file, or one of its own to replace", cure))
-        taken[same] = path
+        with writing(path):
+            if _identity(path) in read:
+                found, expected = "a file that this command reads", "another file"
+            elif same in taken:
+                found, expected = f"the same file as {taken[same]}", "a file for each"
+            elif path.is_dir():
+                found, expected = "a folder", "a file that can be written"
+            elif path.is_file() and not _carries(path, mark):
+                found, expected = "a file that pointer-bridge did not write", "a new file, or one of its own"
+            else:
+                taken[same] = path
+                continue
+        errors.append(
+            DescriptionError(str(path), "", found, expected, "Choose another name, or move it away")
+        )
     if errors:
         raise DescriptionErrors(errors)
 
@@ -106,7 +108,7 @@ def put_files(files: Mapping[Path, str | bytes], folder: Path | None = None) -> 
                 if path.exists() and not path.is_file():
                     path.write_bytes(content)
                     continue
-                final = path.resolve()
+                final = _identity(path)
                 part = part_name(final)
                 written.append((part, final))
                 part.write_bytes(content)
@@ -186,14 +188,10 @@ def _identity(path: Path) -> Path:
 
 
 def _carries(path: Path, mark: str) -> bool:
-    with writing(path), path.open("rb") as file:
+    with path.open("rb") as file:
         size = file.seek(0, os.SEEK_END)
         file.seek(0)
         start = file.read(_MARK_WITHIN_BYTES)
         file.seek(max(0, size - _MARK_WITHIN_BYTES))
         end = file.read(_MARK_WITHIN_BYTES)
     return mark.encode() in start or mark.encode() in end
-
-
-def _refused(path: Path, found: str, expected: str, cure: str) -> DescriptionError:
-    return DescriptionError(str(path), "", found, expected, cure)

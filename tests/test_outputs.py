@@ -114,6 +114,16 @@ def test_a_link_to_a_file_stays_a_link(tmp_path: Path) -> None:
     assert (tmp_path / "there.html").read_text() == f"new {MARK}"
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="links")
+def test_a_link_that_leads_in_a_circle_and_a_name_too_long_are_refused(tmp_path: Path) -> None:
+    (tmp_path / "a.html").symlink_to("b.html")
+    (tmp_path / "b.html").symlink_to("a.html")
+    with pytest.raises(DescriptionError, match="too long"):
+        write_files({tmp_path / ("x" * 300): MARK})
+    with pytest.raises((DescriptionError, DescriptionErrors)):
+        write_folder(tmp_path / "a.html" / "out", [("a", MARK)], [])
+
+
 def test_a_failure_without_words_of_the_system_still_has_some() -> None:
     with pytest.raises(DescriptionError, match=r"x\.html: found it broke; expected"), writing(Path("x.html")):
         raise OSError("it broke")

@@ -35,8 +35,9 @@ class Losses:
     """The pointers that rest on a quantity which has stopped arriving while others go on.
 
     `rests_on` names, for each pointer's board and channel, the given quantities that it follows. A quantity
-    that has arrived only once is not waited for: its sender may send it on change. With `before`, that of
-    the description before, ages and losses go on.
+    that has arrived only once is not waited for: its sender may send it on change. What is derived is lost
+    with what it rests on: no other way to derive it is looked for in flight. With `before`, that of the
+    description before, ages and losses go on.
     """
 
     def __init__(
