@@ -52,15 +52,23 @@ def main(argv: Sequence[str] | None = None) -> int:
         sys.stdout.flush()
     except KeyboardInterrupt:
         return 130
-    except BrokenPipeError:  # the reader of our output went away, as `head` does
-        _discard_output()
-        return 0
-    except (BridgeError, OSError) as error:
-        if not isinstance(error, BridgeError):  # the output itself, most likely: its disk is full
-            _discard_output()
-        print(f"pointer-bridge {arguments.command}: {error}", file=sys.stderr)
-        return 2
+    except Exception as error:
+        return _reported(arguments.command, error)
     return code
+
+
+def _reported(command: str, error: Exception) -> int:
+    """Print what a user can do something about, and return the exit code; raises any other error on."""
+    if isinstance(error, ExceptionGroup):  # of tasks that ran together
+        return max(_reported(command, part) for part in error.exceptions)
+    if not isinstance(error, (BridgeError, OSError)):
+        raise error
+    if isinstance(error, OSError):  # of the output itself, most likely: its disk is full, its reader gone
+        _discard_output()
+    if isinstance(error, BrokenPipeError):  # as `head` does
+        return 0
+    print(f"pointer-bridge {command}: {error}", file=sys.stderr)
+    return 2
 
 
 def _discard_output() -> None:

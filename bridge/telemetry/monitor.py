@@ -54,11 +54,11 @@ async def _show(
                 await asyncio.sleep(_DRAW_EVERY_S)
                 live.update(table(sources, catalogue, clock()), refresh=True)
     for source in sources:
-        console.print(f"{source.name}: waiting for datagrams", markup=False, highlight=False)
+        print(f"{source.name}: waiting for datagrams", file=console.file, flush=True)
     while True:
         await asyncio.sleep(_LINE_EVERY_S)
         for line in lines(sources, catalogue, clock()):
-            console.print(line, markup=False, highlight=False, soft_wrap=True)
+            print(line, file=console.file, flush=True)
 
 
 def lines(sources: Sequence[UdpSource], catalogue: Catalogue, now_s: float) -> Iterator[str]:

@@ -24,7 +24,7 @@ import structlog
 
 from bridge.errors import DescriptionError
 from bridge.logs import LogThrottle
-from bridge.outputs import LineFile
+from bridge.outputs import LineFile, writing
 from bridge.quantities.catalogue import CATALOGUE, Catalogue, find_quantity
 from bridge.telemetry.conversion import TIME
 
@@ -128,7 +128,7 @@ class LogWriter:
 
 
 def _opened(path: Path) -> FileIO:
-    try:
+    with writing(path):
         if path.is_file() and path.stat().st_size > 0:
             raise DescriptionError(
                 str(path),
@@ -138,6 +138,3 @@ def _opened(path: Path) -> FileIO:
                 "Choose another name, or move it away",
             )
         return FileIO(path, "w")
-    except OSError as error:
-        found = error.strerror or str(error)
-        raise DescriptionError(str(path), "", found, "a file that can be written", "Check the path") from None

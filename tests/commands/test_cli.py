@@ -544,6 +544,50 @@ def test_output_may_be_cut_short_by_its_reader(tmp_path: Path) -> None:
         assert b"Traceback" not in process.stderr.read()
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="a device of Linux")
+def test_listen_whose_output_fails_ends_in_one_line(tmp_path: Path) -> None:
+    with Path("/dev/full").open("w", encoding="utf-8") as full:
+        result = subprocess.run(
+            [sys.executable, "-m", "bridge.cli", "listen", "--on", "127.0.0.1:0"],
+            cwd=tmp_path,
+            env=environment(tmp_path),
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            timeout=PATIENCE_S,
+            check=False,
+        )
+    assert result.returncode == 2
+    assert result.stderr == "pointer-bridge listen: [Errno 28] No space left on device\n"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="pipes")
+def test_listen_may_be_cut_short_by_its_reader(tmp_path: Path) -> None:
+    """As `pointer-bridge listen | head -1` does, once datagrams come; each makes a line of every second."""
+    with (
+        subprocess.Popen(
+            [sys.executable, "-m", "bridge.cli", "listen", "--on", "127.0.0.1:0"],
+            cwd=tmp_path,
+            env={**environment(tmp_path)},
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        ) as process,
+        socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender,
+    ):
+        assert process.stdout
+        assert process.stderr
+        port = int(process.stdout.readline().partition(":")[2].partition(":")[0])
+        process.stdout.close()
+        end_s = time.monotonic() + PATIENCE_S
+        while process.poll() is None:
+            assert time.monotonic() < end_s
+            sender.sendto(b"hi", ("127.0.0.1", port))
+            time.sleep(0.05)
+        assert process.stderr.read() == ""
+        assert process.returncode == 0
+
+
 def test_times_of_a_loop_go_on_rising(tmp_path: Path) -> None:
     """`--loop` never ends by itself; the reader of the trace sees time go on over the seam."""
     panel = ROOT / "config" / "panel.toml"
