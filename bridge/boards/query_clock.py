@@ -15,7 +15,7 @@ FIRST_ASK_S, SLOWEST_ASK_S = 0.05, 0.5
 """Pauses between two IDENTIFY frames: the first, which then doubles, and the longest."""
 LEAST_UNANSWERED = 4
 BLIND_S = 1.0
-"""A board that sends frames but no usable answer for this long is driven blind."""
+"""A board that sends frames but no usable answer for this long would be driven blind."""
 _MOST_QUERIES = 16
 
 
@@ -56,6 +56,7 @@ class QueryClock:
         self._queries: dict[int, float] = {}  # sequence to time of those whose answer is awaited
         self._frames = _Unanswered()
         self._answers = _Unanswered()
+        self._heard = False  # since the last answer
         self._pause_s = FIRST_ASK_S
         self.due_s = 0.0
 
@@ -67,9 +68,10 @@ class QueryClock:
         self.due_s = time_s
 
     def forget(self) -> None:
-        """Answers to the queries until now are not awaited any more."""
+        """Answers to the questions until now are not awaited any more."""
         self._queries.clear()
         self._answers.answer()
+        self._heard = False
 
     def ask_now(self, time_s: float) -> None:
         """Make the next question due at this time."""
@@ -78,6 +80,7 @@ class QueryClock:
     def identified(self, time_s: float, pause_s: float | None = None) -> None:
         """IDENTIFY was sent; the next is due after `pause_s`, by default after a pause that grows."""
         self._frames.ask(time_s)
+        self._answers.ask(time_s)
         if pause_s is None:
             pause_s, self._pause_s = self._pause_s, min(2 * self._pause_s, SLOWEST_ASK_S)
         self.due_s = time_s + pause_s
@@ -103,6 +106,7 @@ class QueryClock:
     def heard(self) -> None:
         """A frame came, whatever it was."""
         self._frames.answer()
+        self._heard = True
 
     def awaits(self, sequence: int) -> bool:
         """Whether a QUERY with this sequence is unanswered."""
@@ -116,6 +120,7 @@ class QueryClock:
             unanswered += 1
         asked_s = self._queries.pop(sequence)
         self._answers.answer()
+        self._heard = False
         return Answer(asked_s, time_s - asked_s, unanswered)
 
     @property
@@ -125,5 +130,5 @@ class QueryClock:
 
     @property
     def blind_s(self) -> float:
-        """From when on the board counts as driven blind (frames, but no usable answer), else inf."""
-        return self._answers.over_s(BLIND_S)
+        """From when on a board that is heard counts as blind (frames, but no usable answer), else inf."""
+        return self._answers.over_s(BLIND_S) if self._heard else inf

@@ -141,7 +141,7 @@ class BoardSession:
                 self._reset_session()
                 clock.ask_now(time_s)
             self._transition(Trigger.SILENT, self._silence())
-        elif self._introduced and time_s >= clock.blind_s:
+        elif time_s >= clock.blind_s:
             self._drive_no_more()
         if not self._introduced:
             return self._asking(time_s)
@@ -354,7 +354,8 @@ class BoardSession:
 
     def _drive_no_more(self) -> None:
         """The board sends frames, but no usable answer for `BLIND_S`: nothing is known of it any more."""
-        why = self._unusable or f"sends frames, but does not answer QUERY. {reflash(self.name)}"
+        lacks = "answer QUERY" if self._introduced else "introduce itself"
+        why = self._unusable or f"sends frames, but does not {lacks}. {reflash(self.name)}"
         for channel in self.channels:
             channel.forget()
         self._update_driven()

@@ -7,7 +7,7 @@ Diagram of `TRANSITIONS` (`python -m tests.boards.state_diagram` prints it; a te
     introducing
         link lost, silence -> absent
         introduction fits -> homing
-        introduction does not fit -> faulted
+        introduction does not fit, answers can't be used -> faulted
     homing
         link lost, silence -> absent
         every channel known or faulted -> ready
@@ -66,7 +66,7 @@ _ROWS: dict[Trigger, tuple[State | None, ...]] = {
     Trigger.SILENT: (_A, _A, _A, _A, _A),
     Trigger.FITS: (None, _H, _H, _H, _H),
     Trigger.MISFITS: (None, _F, _F, _F, _F),
-    Trigger.UNUSABLE: (None, None, _F, _F, _F),
+    Trigger.UNUSABLE: (None, _F, _F, _F, _F),
     Trigger.UNSETTLED: (None, None, _H, _H, _H),
     Trigger.SETTLED: (None, None, _R, _R, _R),
     Trigger.ALL_FAULTED: (None, None, _F, _F, _F),

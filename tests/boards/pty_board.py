@@ -18,7 +18,7 @@ from bridge.boards.virtual.channel import VirtualChannelSpec
 class PtyBoard:
     """Runs in a thread of its own from `plug` to `unplug`; `device` is the path that the host opens.
 
-    `factor` lets the board live faster than the wall clock. `hurt_in` and `hurt_out` may change the bytes
+    `factor` lets the board live faster than the wall clock. `corrupt_in` and `corrupt_out` may change the bytes
     on their way to and from the board. Unplugged, the board keeps its power and its count.
     """
 
@@ -28,8 +28,8 @@ class PtyBoard:
         self.device = folder / "ttyBOARD"
         self.board = VirtualBoard(channels, watchdog_ms=watchdog_ms)
         self.factor = factor
-        self.hurt_in: Callable[[bytes], bytes] = bytes
-        self.hurt_out: Callable[[bytes], bytes] = bytes
+        self.corrupt_in: Callable[[bytes], bytes] = bytes
+        self.corrupt_out: Callable[[bytes], bytes] = bytes
         self.received: list[bytes] = []
         self.lock = threading.Lock()  # hold it to touch `board` while it runs
         self.board.reset(self.now_s())
@@ -66,7 +66,7 @@ class PtyBoard:
             ready, _, _ = select.select([self._master, self._wake], [], [], 0.01)
             if self._wake in ready:
                 return
-            data = self.hurt_in(os.read(self._master, 4096)) if ready else b""
+            data = self.corrupt_in(os.read(self._master, 4096)) if ready else b""
             with self.lock:
                 payloads = reader.feed(data)
                 self.board.bad, reader.bad = self.board.bad + reader.bad, 0
@@ -76,7 +76,7 @@ class PtyBoard:
                 self._say(self.board.advance(self.now_s()))
 
     def _say(self, payloads: list[bytes]) -> None:
-        data = self.hurt_out(b"".join(map(to_line, payloads)))
+        data = self.corrupt_out(b"".join(map(to_line, payloads)))
         if (
             data and select.select([], [self._master], [], 0)[1]
         ):  # nobody reads: the line is full, bytes are lost

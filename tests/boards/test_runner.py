@@ -177,12 +177,12 @@ def cutter(random: Random) -> Callable[[bytes], bytes]:
     return lambda data: data[: len(data) // 2] if random.random() < 0.05 else data
 
 
-@pytest.mark.parametrize("hurt", [flipper, loser, doubler, cutter])
-async def test_on_a_hurt_line_nothing_moves_wrongly(
-    hurt: Callable[[Random], Callable[[bytes], bytes]], double: PtyBoard
+@pytest.mark.parametrize("corrupt", [flipper, loser, doubler, cutter])
+async def test_on_a_corrupted_line_nothing_moves_wrongly(
+    corrupt: Callable[[Random], Callable[[bytes], bytes]], double: PtyBoard
 ) -> None:
     double.plug()
-    double.hurt_in, double.hurt_out = hurt(Random(1)), hurt(Random(2))
+    double.corrupt_in, double.corrupt_out = corrupt(Random(1)), corrupt(Random(2))
     board = make(double.device)
     async with running(board):
         await until(lambda: board.session.state is State.READY)
@@ -191,7 +191,7 @@ async def test_on_a_hurt_line_nothing_moves_wrongly(
             with double.lock:
                 double.board.turn_knob(0, 1)
         figures = board.session.statistics
-        if hurt is not doubler:
+        if corrupt is not doubler:
             await until(lambda: figures.board_bad + board.link.bad_frames > 0)
     double.unplug()
 
@@ -265,15 +265,26 @@ async def test_a_board_that_can_be_cancelled_at_any_await_can_be_run_again(doubl
     double.unplug()
 
 
+async def test_what_was_sent_last_still_goes_out_when_the_task_is_cancelled(double: PtyBoard) -> None:
+    double.plug()
+    board = make(double.device)
+    async with running(board):
+        await ready(board)
+        board.move(time.monotonic(), [10.0, 20.0], [0.0, 0.0])
+        board.rest()
+    await until(lambda: any(payload[1] == messages.FrameType.REST for payload in double.received))
+    double.unplug()
+
+
 async def test_the_wrong_baud_rate_is_named(double: PtyBoard) -> None:
     noise = bytes(range(1, 200)) + b"\x00"
-    double.hurt_out = lambda data: noise if data else data
+    double.corrupt_out = lambda data: noise if data else data
     double.plug()
     board = make(double.device)
     async with running(board):
         await until(lambda: "give board and panel description the same baud rate" in board.session.detail)
         assert board.session.state is State.ABSENT
-        double.hurt_out = bytes
+        double.corrupt_out = bytes
         await ready(board)
     double.unplug()
 

@@ -175,7 +175,7 @@ async def test_what_arrives_corrupted_is_counted_and_left_out(double: PtyBoard) 
     link = SerialLink("left", str(double.device))
     await link.open()
     corrupted = to_line(codec.encode(messages.Status(0, 0, 0, 0, ()), 77))
-    double.hurt_out = lambda data: corrupted[:3] + b"\x01" + corrupted[4:] + data if data else data
+    double.corrupt_out = lambda data: corrupted[:3] + b"\x01" + corrupted[4:] + data if data else data
     link.send(codec.encode(messages.Query(), 5))
     sequence, _ = await answer(link, messages.Status)
     assert sequence == 5

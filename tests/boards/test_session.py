@@ -703,3 +703,28 @@ def test_only_corrupted_frames_are_told_apart_from_silence() -> None:
         pair.session.detail
     )
     assert pair.session.statistics.corrupted == 30
+
+
+@pytest.mark.parametrize(
+    ("babble", "words"),
+    [
+        (messages.Event(messages.EventKind.STOP, 0, 0), "sends frames, but does not introduce itself"),
+        (None, "sends frames that can't be read (unknown frame type 0x99)"),
+    ],
+)
+def test_a_board_that_sends_but_never_introduces_itself_is_named(
+    babble: messages.Event | None, words: str
+) -> None:
+    pair = Pair((BOUNDED,))
+    payload = b"\x01\x99\x00" if babble is None else codec.encode(babble, 0)
+    pair.to_host = lambda _: [payload]
+    pair.start()
+    for _ in range(300):
+        pair.session.receive(pair.time_s, payload)
+        pair.tick()
+    assert pair.state() is State.FAULTED
+    assert words in pair.session.detail
+    assert len(pair.told(StateChanged)) <= 6
+    truth(pair)
+    pair.run(FAULTED_ASK_S + 20.0)
+    assert pair.state() is State.READY
