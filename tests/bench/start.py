@@ -68,7 +68,7 @@ def first_frame(folder: Path) -> tuple[float, float]:
                 moved_s.append(time.perf_counter())
             return data
 
-        board.hurt_in = heard
+        board.corrupt_in = heard
         board.plug()
         boards.append(board)
     begun_s = time.perf_counter()

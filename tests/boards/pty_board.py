@@ -18,8 +18,8 @@ from bridge.boards.virtual.channel import VirtualChannelSpec
 class PtyBoard:
     """Runs in a thread of its own from `plug` to `unplug`; `device` is the path that the host opens.
 
-    `factor` lets the board live faster than the wall clock. `corrupt_in` and `corrupt_out` may change the bytes
-    on their way to and from the board. Unplugged, the board keeps its power and its count.
+    `factor` makes the board's time pass faster than the wall clock. `corrupt_in` and `corrupt_out` may change
+    the bytes on their way to and from the board. Unplugged, the board keeps its power and its count.
     """
 
     def __init__(

@@ -154,11 +154,11 @@ async def test_a_board_reset_in_flight_homes_again_and_follows(double: PtyBoard)
 
 def flipper(random: Random) -> Callable[[bytes], bytes]:
     def flip(data: bytes) -> bytes:
-        hurt = bytearray(data)
-        for at in range(len(hurt)):
+        flipped = bytearray(data)
+        for at in range(len(flipped)):
             if random.random() < 0.002:
-                hurt[at] ^= 1 << random.randrange(8)
-        return bytes(hurt)
+                flipped[at] ^= 1 << random.randrange(8)
+        return bytes(flipped)
 
     return flip
 
