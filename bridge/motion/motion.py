@@ -7,16 +7,19 @@ from __future__ import annotations
 
 from math import inf
 
-from bridge.motion.path import UNHEARD_S, Limits, Path, brakable_after
+from bridge.motion.path import Limits, Path
 from bridge.motion.prediction import Prediction
 
-LATE_S = 1.0  # a time that lies farther back is not late or out of order: the time base was set back
-LONGEST_TICK_S = 0.1  # longest step simulated; after a longer pause the pointer moves as if this had passed
+LATE_S = 1.0
+"""A target up to this much older than the last one is late; one older still means that the time base was set
+back. The same as in instruments/filters.py, which must not know of motion."""
+LONGEST_TICK_S = 0.1
+"""Longest step simulated: after a longer pause the pointer moves on as if this had passed."""
 _FARTHEST_STEPS = 2.0**31  # what a frame can carry
 
 
 class Motion:
-    """The motion of one pointer, a channel's worth: targets in, position and velocity out.
+    """The motion of one pointer, one channel: targets in, position and velocity out.
 
     It follows while targets come, and comes to rest at the last one `HORIZON_S` after they stop; what
     to do then is the caller's choice (`glide_to`). Coming back needs nothing: the needle glides to the
@@ -24,10 +27,9 @@ class Motion:
     get their targets with the same times are predicted to the same moment, and so stay in step.
     """
 
-    __slots__ = ("_acceleration", "_path", "_prediction", "_time_s")
+    __slots__ = ("_path", "_prediction", "_time_s")
 
     def __init__(self, limits: Limits, position_steps: float, velocity_steps_s: float = 0.0) -> None:
-        self._acceleration = limits.acceleration_steps_s2
         self._path = Path(limits, position_steps, velocity_steps_s)
         self._prediction = Prediction(position_steps)
         self._time_s = inf  # the first step sets it
@@ -38,14 +40,19 @@ class Motion:
         return self._path.velocity == 0.0
 
     @property
+    def position(self) -> float:
+        """The path's position after the last step (steps)."""
+        return self._path.position
+
+    @property
     def velocity(self) -> float:
         """The path's own velocity after the last step (steps/s)."""
         return self._path.velocity
 
     def target(self, time_s: float, position_steps: float) -> None:
-        """Where the pointer belongs at this time.
+        """Set where the pointer belongs (steps) at this time (s).
 
-        Doubles, late ones and numbers that no frame can carry (not a number, too) change nothing.
+        Duplicates, late ones and numbers that no frame can carry (NaN, too) are ignored.
         """
         prediction = self._prediction
         since_s = time_s - prediction.time_s
@@ -64,9 +71,7 @@ class Motion:
     def step(self, time_s: float) -> tuple[float, float]:
         """Position (steps) and velocity (steps/s) to send at this time; the first call only sets the clock.
 
-        A board carries a position on at the velocity sent with it when it hears nothing more. Near a goal at
-        rest that velocity is therefore lower than the path's own: one from which the board can still stop at
-        the goal after UNHEARD_S of silence.
+        The velocity is the one that the board carries the position on with: `Path.velocity_ahead`.
         """
         path = self._path
         tick_s = time_s - self._time_s
@@ -74,9 +79,6 @@ class Motion:
             self._time_s = time_s
             goal, rate = self._prediction.at(time_s)
             path.advance(tick_s if tick_s < LONGEST_TICK_S else LONGEST_TICK_S, goal, rate)
-            if rate == 0.0 and path.velocity != 0.0:
-                most = brakable_after(UNHEARD_S, abs(goal - path.position), self._acceleration)
-                return path.position, max(-most, min(most, path.velocity))
         elif not tick_s >= -LATE_S:
             self._time_s = time_s
-        return path.position, path.velocity
+        return path.position, path.velocity_ahead

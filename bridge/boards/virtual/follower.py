@@ -17,8 +17,9 @@ from __future__ import annotations
 from math import ceil, inf, sqrt
 
 CARRY_S = 0.1
-CATCH_UP_SHARE = 0.375
-"""Of the acceleration, to close in from behind on a moving target, which may be braking with the rest."""
+CATCH_UP_SHARE = 0.25
+"""Of the acceleration, to close in from behind on a moving target, which may be braking (motion/path.py)."""
+_ROUNDING_STEPS = 1e-6
 _STEP_S = 0.005
 _LONGEST_LEAP_S = 0.05  # beyond this a closed form could hide a velocity above the limit
 
@@ -51,13 +52,13 @@ class Follower:
         self.place(position)
 
     def place(self, position: float) -> None:
-        """Stand still here."""
+        """Set the position (steps), at rest."""
         self.position = position
         self.velocity = 0.0
         self.follow(position, 0.0)
 
     def follow(self, goal: float, rate: float, carry_s: float = CARRY_S) -> None:
-        """From now on go to `goal`, which moves at `rate` for `carry_s` and then stops."""
+        """From now on go to `goal` (steps), which moves at `rate` (steps/s) for `carry_s` and then stops."""
         self._goal = goal
         speed = self.speed
         self._rate = rate if -speed <= rate <= speed else speed if rate > 0.0 else -speed
@@ -74,12 +75,12 @@ class Follower:
         self.follow(self.position + self.velocity * abs(self.velocity) / (2.0 * self.acceleration), 0.0)
 
     def shift(self, by: float) -> None:
-        """Call the same place by another number: everything moves by `by` steps, nothing turns."""
+        """Renumber the same place: position and goal change by `by` steps, nothing turns."""
         self.position += by
         self._goal += by
 
     def advance(self, time_s: float) -> None:
-        """Live on to `time_s`; an earlier time changes nothing."""
+        """Advance to `time_s`; an earlier time changes nothing."""
         span_s = time_s - self.time_s
         if span_s <= 0.0:
             return
@@ -150,10 +151,11 @@ class Follower:
         room = acceleration * step_s
         wanted = max(velocity - room, min(velocity + room, wanted))
         moved = position + (velocity + wanted) * half_s
-        if moved > self.high >= position:  # by rounding only: the braking above ends at the stop
-            moved, wanted = self.high, min(wanted, 0.0)
-        elif moved < self.low <= position:
-            moved, wanted = self.low, max(wanted, 0.0)
+        if abs(wanted) <= room:  # the braking above ends at the stop: past it by rounding only
+            if position <= self.high < moved < self.high + _ROUNDING_STEPS:
+                moved, wanted = self.high, min(wanted, 0.0)
+            elif position >= self.low > moved > self.low - _ROUNDING_STEPS:
+                moved, wanted = self.low, max(wanted, 0.0)
         self.position, self.velocity, self.time_s = moved, wanted, time_s
 
 

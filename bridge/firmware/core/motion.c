@@ -147,15 +147,15 @@ bool motion_wants(const struct motion *motion, struct place place)
     return rate || way > 32768 || way < -32768;
 }
 
-/* Behind a target that moves, three eighths of the way count: it may be braking with the rest. */
+/* Behind a target that moves, a quarter of the way counts: the target may be braking itself. */
 static int32_t catch_up(const struct motion *motion, int32_t way, bool upward)
 {
-    int32_t near = (int32_t)motion->near, most = INT32_MAX / 3;
+    int32_t near = (int32_t)motion->near;
     int32_t behind = upward ? way : -way;
 
     if (behind <= near)
         return way;
-    behind = behind > most ? behind / 8 * 3 : behind * 3 / 8;
+    behind /= 4;
     if (behind < near)
         behind = near;
     return upward ? behind : -behind;

@@ -4,8 +4,9 @@
  * is fed forward, it closes in at the highest rate from which it can still brake: sqrt(2 b r) for a way r, b
  * being 7/8 of the acceleration so that the last eighth absorbs rounding per tick; and within the last step at
  * r / TAU_SLOTS, which joins the parabola without a kink. From behind on a target that moves it closes in as
- * if the way were 3/8 of what it is, since the target may be braking with the rest. The change of rate per tick is held within the
- * acceleration, the rate within the speed, and within what can be braked before a stop.
+ * if the way were a quarter of what it is, since the target may be braking itself, with 0.7 of the acceleration
+ * (motion/path.py). The change of rate per tick is held within the acceleration, the rate within the speed, and
+ * within what can be braked before a stop.
  *
  * Units: ways in 1/65536 step, rates in 1/65536 step a slot, changes of rate in 1/16 of that a tick.
  */

@@ -59,8 +59,8 @@ def test_a_smooth_path_within_the_limits_is_followed_without_lag() -> None:
     for tick in range(1, 400):
         time_s = tick / 100
         follower.advance(time_s)
-        if tick > 20:
-            assert follower.position == pytest.approx(400 * sin(turn * time_s), abs=0.5)
+        if tick > 21:
+            assert follower.position == pytest.approx(400 * sin(turn * time_s), abs=0.2)
         follower.follow(400 * sin(turn * time_s), 400 * turn * cos(turn * time_s))
 
 
@@ -87,3 +87,35 @@ def test_a_halt_takes_the_braking_distance() -> None:
     follower.advance(2.0)
     assert follower.velocity == 0.0
     assert follower.position == pytest.approx(at + 50.0)
+
+
+@given(
+    st.floats(-5_000, 5_000),
+    st.floats(-2_000, 2_000),
+    st.floats(-6_000, 6_000),
+    st.sampled_from([0.0, 300.0, -300.0]),
+    st.floats(50, 3_000),
+    st.floats(200, 60_000),
+)
+def test_a_pointer_outside_its_stops_comes_back_inside_within_its_limits(
+    position: float, velocity: float, goal: float, rate: float, speed: float, acceleration: float
+) -> None:
+    """Put there as a reload that narrows the travel does, at rest or on its way out."""
+    low, high = -1_000.0, 1_000.0
+    follower = Follower(speed, acceleration, -1e9, 1e9, position, 0.0)
+    follower.velocity = velocity = max(-speed, min(speed, velocity))
+    follower.low, follower.high = low, high
+    follower.follow(goal, rate)
+    for tick in range(1, 400):
+        before, was = follower.position, follower.velocity
+        follower.advance(tick * 0.01)
+        after, now = follower.position, follower.velocity
+        assert abs(now) <= speed * (1 + 1e-9)
+        assert abs(now - was) <= acceleration * 0.01 * (1 + 1e-9) + 1e-6
+        if low <= before <= high and was * was <= 2 * acceleration * (
+            high - before if was > 0 else before - low
+        ):
+            assert low - 1e-6 <= after <= high + 1e-6
+    follower.advance(1_000.0)
+    assert follower.velocity == 0.0
+    assert follower.position == pytest.approx(max(low, min(high, goal + 0.1 * max(-speed, min(speed, rate)))))
