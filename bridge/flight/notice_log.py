@@ -20,8 +20,8 @@ from bridge.flight.notices import (
     BoardReported,
     GaugeLacksTelemetry,
     PanelNotice,
-    PointerBack,
-    PointerLost,
+    PointersBack,
+    PointersLost,
     PositionAdopted,
     PositionUnknown,
     TelemetryChanged,
@@ -60,14 +60,16 @@ class NoticeLog:
                     self._board(now_s, board, reported)
                 case TelemetryChanged(state, was):
                     _log.info("telemetry", state=state, was=was)  # silence takes time, so these are few
-                case PointerLost(pointer, quantities, age_s, then):
-                    fields = {"lost": ", ".join(quantities), "age_s": round(age_s, 1), "then": then}
-                    self._line(
-                        now_s, "warning", "pointer has lost its telemetry", pointer, pointer=pointer, **fields
+                case PointersLost(pointers, lost, age_s, then):  # takes time as well
+                    _log.warning(
+                        "telemetry lost",
+                        pointers=", ".join(pointers),
+                        lost=", ".join(lost),
+                        age_s=round(age_s, 1),
+                        then=then,
                     )
-                case PointerBack(pointer, quantities):
-                    fields = {"pointer": pointer, "back": ", ".join(quantities)}
-                    self._line(now_s, "info", "pointer has its telemetry again", pointer, **fields)
+                case PointersBack(pointers, back):
+                    _log.info("telemetry back", pointers=", ".join(pointers), back=", ".join(back))
                 case AltimeterSet(setting_inhg, source):
                     hpa = round(convert(setting_inhg, "inHg", "hPa"), 1)
                     _log.info("altimeter setting", inhg=round(setting_inhg, 2), hpa=hpa, source=source)

@@ -57,23 +57,23 @@ class PositionUnknown:
 
 
 @dataclass(frozen=True, slots=True)
-class PointerLost:
-    """Quantities that this pointer (gauge.pointer) follows have stopped arriving while others go on.
+class PointersLost:
+    """Quantities that these pointers (gauge.pointer) follow have stopped arriving while others go on.
 
-    `age_s` is the age of the oldest. The pointer holds, and does after the stated time as `then` tells.
+    `age_s` is the age of the oldest. The pointers hold, and do after the stated time as `then` tells.
     """
 
-    pointer: str
+    pointers: tuple[str, ...]
     quantities: tuple[str, ...]
     age_s: float
     then: str
 
 
 @dataclass(frozen=True, slots=True)
-class PointerBack:
-    """The quantities that this pointer had lost arrive again."""
+class PointersBack:
+    """The quantities that these pointers had lost arrive again."""
 
-    pointer: str
+    pointers: tuple[str, ...]
     quantities: tuple[str, ...]
 
 
@@ -92,7 +92,7 @@ PanelNotice = (
     | Assumed
     | PositionAdopted
     | PositionUnknown
-    | PointerLost
-    | PointerBack
+    | PointersLost
+    | PointersBack
     | AltimeterSet
 )

@@ -21,8 +21,8 @@ from bridge.flight.notices import (
     BoardReported,
     GaugeLacksTelemetry,
     PanelNotice,
-    PointerBack,
-    PointerLost,
+    PointersBack,
+    PointersLost,
     PositionAdopted,
     PositionUnknown,
     TelemetryChanged,
@@ -202,13 +202,18 @@ class RunningPanel:
     def _report_losses(self, time_s: float) -> None:
         before, self._lost = self._lost, self.chain.losses.pointers
         behaviour = self.panel.description.rest.behaviour
+        gone: dict[tuple[str, ...], list[str]] = {}
+        back: dict[tuple[str, ...], list[str]] = {}
         for address, driven in self.chain.pointers.items():
             was, lost = before.get(address, ()), self._lost.get(address, ())
             if lost and lost != was:
-                age_s = age_of(time_s, self.chain.losses.arrived_s, lost)
-                self._notices.append(PointerLost(driven.pointer.key, lost, age_s or 0.0, behaviour))
+                gone.setdefault(lost, []).append(driven.pointer.key)
             elif was and not lost:
-                self._notices.append(PointerBack(driven.pointer.key, was))
+                back.setdefault(was, []).append(driven.pointer.key)
+        for lost, keys in gone.items():
+            age_s = age_of(time_s, self.chain.losses.arrived_s, lost) or 0.0
+            self._notices.append(PointersLost(tuple(keys), lost, age_s, behaviour))
+        self._notices += [PointersBack(tuple(keys), was) for was, keys in back.items()]
 
     def _set_telemetry_state(self, state: Telemetry) -> None:
         self._notices.append(TelemetryChanged(state.value, self.telemetry.value))

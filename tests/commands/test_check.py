@@ -115,7 +115,7 @@ def test_wheels_are_checked_and_proposed(capsys: pytest.CaptureFixture[str]) -> 
         "--ratio 10 --teeth 12,many",
     ],
 )
-def test_what_cant_be_understood_is_said(words: str) -> None:
+def test_what_can_not_be_understood_is_explained(words: str) -> None:
     with pytest.raises(BridgeError, match="expected"):
         run(*words.split())
 

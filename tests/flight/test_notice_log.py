@@ -10,7 +10,14 @@ from bridge.boards import notices as boards
 from bridge.boards.session import STOPPED
 from bridge.boards.state import State, Trigger
 from bridge.flight.notice_log import NoticeLog
-from bridge.flight.notices import BoardReported, TelemetryChanged
+from bridge.flight.notices import (
+    AltimeterSet,
+    BoardReported,
+    PanelNotice,
+    PointersBack,
+    PointersLost,
+    TelemetryChanged,
+)
 
 READY = boards.StateChanged(State.READY, State.HOMING, Trigger.SETTLED, "")
 HOMING = boards.StateChanged(State.HOMING, State.READY, Trigger.FITS, "asked for its positions")
@@ -90,4 +97,29 @@ def test_one_board_that_floods_hides_no_other() -> None:
         ("left", "board heard nothing"),
         ("right", "board heard nothing"),
         (None, "telemetry"),
+    ]
+
+
+def test_what_is_lost_comes_back_or_is_set_has_a_line_each() -> None:
+    """29.92 inHg are 1013.2 hPa (common practice, no source)."""
+    keys = ("altimeter.hundreds", "altimeter.thousands")
+    notices: list[PanelNotice] = [
+        PointersLost(keys, ("pressure_altitude",), 0.62, "park"),
+        PointersBack(keys, ("pressure_altitude",)),
+        AltimeterSet(29.92, "knob"),
+    ]
+    with capture_logs() as lines:
+        NoticeLog().log(0.0, notices)
+    pointers = "altimeter.hundreds, altimeter.thousands"
+    assert lines == [
+        {
+            "event": "telemetry lost",
+            "log_level": "warning",
+            "pointers": pointers,
+            "lost": "pressure_altitude",
+            "age_s": 0.6,
+            "then": "park",
+        },
+        {"event": "telemetry back", "log_level": "info", "pointers": pointers, "back": "pressure_altitude"},
+        {"event": "altimeter setting", "log_level": "info", "inhg": 29.92, "hpa": 1013.2, "source": "knob"},
     ]

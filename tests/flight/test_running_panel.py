@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from bridge.boards.notices import KnobTurned
-from bridge.flight.notices import AltimeterSet, PointerBack, PointerLost, TelemetryChanged
+from bridge.flight.notices import AltimeterSet, PointersBack, PointersLost, TelemetryChanged
 from bridge.flight.running_panel import RunningPanel, Telemetry
 from bridge.panel.load import Panel, load_panel
 from tests.conftest import ROOT
@@ -94,8 +94,8 @@ def test_a_quantity_that_stops_is_lost_and_its_pointer_holds_while_others_go_on(
     time_s = fly(running, time_s, 0.4, "pitch", bank=20.0)
     assert state(running, "attitude", time_s) == ("lost", "pitch 0.9 s old")
     (lost,) = running.take_notices()
-    assert isinstance(lost, PointerLost)
-    assert (lost.pointer, lost.quantities, lost.then) == ("attitude.pitch", ("pitch",), "hold")
+    assert isinstance(lost, PointersLost)
+    assert (lost.pointers, lost.quantities, lost.then) == (("attitude.pitch",), ("pitch",), "hold")
     assert 0.5 <= lost.age_s < 0.8
     time_s = fly(running, time_s, 15.0, "pitch", bank=20.0)
     assert running.telemetry is Telemetry.LIVE
@@ -106,7 +106,7 @@ def test_a_quantity_that_stops_is_lost_and_its_pointer_holds_while_others_go_on(
     assert readings["pitch"].age_s == pytest.approx(15.8, abs=0.06)
     assert readings["bank"].age_s == pytest.approx(0.05, abs=0.01)
     time_s = fly(running, time_s, 5.0, pitch=-5.0)
-    assert running.take_notices() == [PointerBack("attitude.pitch", ("pitch",))]
+    assert running.take_notices() == [PointersBack(("attitude.pitch",), ("pitch",))]
     assert state(running, "attitude", time_s) == ("live", "")
     pitch = running.chain.pointers[PITCH]
     assert pitch.position == pytest.approx(pitch.pointer.position(-5.0), abs=0.1)
@@ -144,7 +144,7 @@ def test_a_reload_keeps_ages_and_losses_and_logs_no_loss_twice(config: Path) -> 
     assert state(after, "attitude", time_s)[0] == "lost"
     time_s = fly(after, time_s, 1.0, "pitch")
     assert state(after, "attitude", time_s) == ("lost", "pitch 3.0 s old")
-    assert not [notice for notice in after.take_notices() if isinstance(notice, PointerLost)]
+    assert not [notice for notice in after.take_notices() if isinstance(notice, PointersLost)]
 
 
 def test_what_is_derived_is_lost_with_what_it_rests_on(config: Path) -> None:
@@ -152,6 +152,11 @@ def test_what_is_derived_is_lost_with_what_it_rests_on(config: Path) -> None:
     running = RunningPanel(demo(config), GIVEN)
     time_s = fly(running, 0.0, 5.0)
     time_s = fly(running, time_s, 2.0, "pressure_altitude")
+    (lost,) = (notice for notice in running.take_notices() if isinstance(notice, PointersLost))
+    gauges = {key.partition(".")[0] for key in lost.pointers}
+    assert gauges == {"altimeter", "vertical_speed", "turn"}, (
+        "turn by bank and speed, which needs the altitude"
+    )
     for gauge in ("altimeter", "vertical_speed"):
         assert state(running, gauge, time_s) == ("lost", "pressure_altitude 2.0 s old"), gauge
     readings = {reading.name: reading for reading in running.snapshot(time_s).readings}
