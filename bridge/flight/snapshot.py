@@ -192,11 +192,11 @@ class PanelSnapshot:
             zip(self._plan.indications[name], (pointer.indication for pointer in pointers), strict=True)
         )
         lost = dict.fromkeys(quantity for pointer in pointers for quantity in pointer.lost)
-        if name in self._plan.missing:
-            return GaugeSnapshot(name, indications, "lacking", self._plan.missing[name])
         if lost:
             whys = [f"{quantity} {self.time_s - self._arrived_s[quantity]:.1f} s old" for quantity in lost]
             return GaugeSnapshot(name, indications, "lost", ", ".join(whys))
+        if name in self._plan.missing:
+            return GaugeSnapshot(name, indications, "lacking", self._plan.missing[name])
         awaited = [quantity for quantity, value in indications.items() if value is None]
         if awaited:
             return GaugeSnapshot(name, indications, "awaited", f"no {', '.join(awaited)} yet")

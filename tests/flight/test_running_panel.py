@@ -157,7 +157,7 @@ def test_what_is_derived_is_lost_with_what_it_rests_on(config: Path) -> None:
     assert gauges == {"altimeter", "vertical_speed", "turn"}, (
         "turn by bank and speed, which needs the altitude"
     )
-    for gauge in ("altimeter", "vertical_speed"):
+    for gauge in ("altimeter", "vertical_speed", "turn"):
         assert state(running, gauge, time_s) == ("lost", "pressure_altitude 2.0 s old"), gauge
     readings = {reading.name: reading for reading in running.snapshot(time_s).readings}
     assert readings["indicated_altitude"].derived and readings["indicated_altitude"].lost
