@@ -103,7 +103,7 @@ class Home:
 
 @dataclass(frozen=True, slots=True)
 class ChannelPosition:
-    """Where a channel stands, in steps, as the user confirms it."""
+    """The position of a channel in steps, as the user confirms it."""
 
     channel: int
     position: int

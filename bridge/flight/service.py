@@ -272,7 +272,6 @@ class Service:
             self._timer.cancel()
         for board in self.boards.values():
             board.rest()
-        await asyncio.sleep(0.05)  # the links send it before they are closed
 
     # -- files ------------------------------------------------------------------------------------
 

@@ -63,7 +63,7 @@ class Subject:
 
 
 class Host:
-    """The host's side of one check: counts its frames, keeps what the board said."""
+    """The host's side of one check: counts its frames, keeps what the board sent."""
 
     def __init__(self, subject: Subject, link: Link) -> None:
         self.subject = subject
@@ -144,7 +144,7 @@ class Host:
             )
 
     async def settled(self, channel: int, position: float, what: str) -> messages.Status:
-        """Wait until the channel stands still within one step of this position."""
+        """Wait until the channel is at rest within one step of this position."""
 
         def there(status: messages.Status) -> bool:
             row = status.channels[channel]

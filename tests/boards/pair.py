@@ -40,10 +40,10 @@ class Pair:
         self._hear(answers)
         return self
 
-    def reset(self, *, said: bool = True) -> None:
+    def reset(self, *, heard: bool = True) -> None:
         """Reset the board; its INTRODUCTION may be lost."""
         answers = self.board.reset(self.time_s)
-        self._hear(answers if said else [])
+        self._hear(answers if heard else [])
 
     def send(self, payload: bytes) -> None:
         self.sent.append(codec.decode(payload)[1])

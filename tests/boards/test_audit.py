@@ -40,7 +40,7 @@ def sweep(pair: Pair, start: float, end: float, rate: float = 2000.0) -> None:
 
 
 def true_place(pair: Pair) -> float:
-    """Where the pointer stands, counted from the mark it homed on."""
+    """Where the pointer really is, counted from the mark it homed on."""
     return pair.board.channel(0).place
 
 
@@ -70,7 +70,7 @@ def test_a_thousand_turns_find_no_missed_step() -> None:
 
 
 @pytest.mark.parametrize("lost", [40, -40])
-def test_forty_lost_steps_are_found_shown_and_mended(lost: int) -> None:
+def test_forty_lost_steps_are_found_shown_and_corrected(lost: int) -> None:
     pair = homed()
     start, end = 1000.0, 1000.0 + float(TURN)
     sweep(pair, 0.0, start)

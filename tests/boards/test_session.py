@@ -181,11 +181,11 @@ def test_a_lost_link_makes_it_absent_and_says_why() -> None:
     assert pair.session.due_s() == float("inf")
 
 
-@pytest.mark.parametrize("said", [True, False])
-def test_a_reset_is_seen_and_answered_by_homing(said: bool) -> None:
+@pytest.mark.parametrize("heard", [True, False])
+def test_a_reset_is_seen_and_answered_by_homing(heard: bool) -> None:
     pair = ready()
     homed = pair.asked(messages.Home)
-    pair.reset(said=said)
+    pair.reset(heard=heard)
     pair.run(0.3, [0.0, 100.0, 100.0, 1500.0])
     assert pair.state() is State.HOMING
     pair.run(20.0, [0.0, 100.0, 100.0, 1500.0])
@@ -397,7 +397,7 @@ def test_after_a_restart_of_the_host_an_old_count_is_not_taken_for_a_turn() -> N
     again = Pair((INDEXED,), first.board)
     again.time_s = first.time_s
     again.start().run(1.0)
-    again.board.turn_knob(0, 1)  # tells where the count stands
+    again.board.turn_knob(0, 1)  # tells what the count is
     again.board.turn_knob(0, 2)
     again.board.press(1)
     again.run(0.2)
