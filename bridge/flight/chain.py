@@ -9,7 +9,8 @@ arrivals and steps at the same times give the same positions, bit for bit.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from math import copysign, inf
 
 from bridge.flight.ages import Losses, age_of
 from bridge.gauges.pointer import DirectionTracker, Pointer
@@ -23,12 +24,25 @@ PointerAddress = tuple[str, int]
 """Board and channel."""
 
 
+_FOLLOWABLE = 0.9
+"""A target that is faster than this share of the drive's speed can't be caught up with."""
+_HEAD_START_TURNS = 0.125
+"""What is left of the way to such a target when whole turns of it are dropped: it stays ahead."""
+_SURE_S = 0.3
+"""A target that has not run away for this long does not: lost datagrams may hide it for a moment."""
+
+
 @dataclass(slots=True)
 class DrivenPointer:
     """One pointer at work. Positions in steps from home, velocity in steps/s.
 
     `indication` is what it should show (None until its instrument shows something), `target` where
-    that is, `position` and `velocity` what its board is told.
+    that is, `position` and `velocity` what its board is sent.
+
+    An endless pointer that is more than half a turn behind its target goes to the turn nearest to where it
+    could stop relative to the target, except that behind one that runs away, faster than it can follow, it
+    goes on in the same direction and drops whole turns. Each pointer of a gauge does so for itself: their
+    targets come from one reading, so their places on the face agree, whatever the turns.
     """
 
     pointer: Pointer
@@ -38,6 +52,13 @@ class DrivenPointer:
     velocity: float = 0.0
     indication: float | None = None
     target: float | None = None
+    half_turn_steps: float = field(init=False)
+    ran_away_s: float = -inf
+    """When the target was last seen to run away."""
+
+    def __post_init__(self) -> None:
+        pointer = self.pointer
+        self.half_turn_steps = float(pointer.drive.steps_per_turn) / 2.0 if pointer.endless else inf
 
     def show(self, time_s: float, reading: float) -> None:
         """Show this reading, which belongs to this time."""
@@ -51,22 +72,47 @@ class DrivenPointer:
         self.target = self.direction.position(reading, self.position)
         self.motion.glide_to(self.target)
 
+    def step(self, time_s: float) -> None:
+        """Move `position` and `velocity` on to this time."""
+        self.position, self.velocity = self.motion.step(time_s)
+        target = self.target
+        if target is not None and not -self.half_turn_steps <= target - self.position <= self.half_turn_steps:
+            self._go_the_short_way(time_s, target)
+
     def continue_from(self, before: DrivenPointer) -> None:
-        """Go on from where the same drive was led until now, and glide to where its reading now stands."""
+        """Continue from where `before` led the same drive, and move to what its reading now asks for."""
         self.position, self.velocity, self.indication = before.position, before.velocity, before.indication
         if motion_limits(before.pointer) == motion_limits(self.pointer):
             self.motion = before.motion
         else:
-            self.motion = Motion(motion_limits(self.pointer), self.position, self.velocity)
+            self.motion = Motion(motion_limits(self.pointer), self.position, before.motion.velocity)
         if before.indication is not None and before.pointer.indication == self.pointer.indication:
             self.target = self.direction.position(before.indication, self.position)
             if self.target != before.target:
                 self.motion.glide_to(self.target)
 
     def set_position(self, position: float) -> None:
-        """The pointer stands here, whatever was thought; its path starts anew from this place."""
+        """The board reports the pointer at `position` (steps); restart the path from there."""
         self.motion = Motion(motion_limits(self.pointer), position)
         self.position, self.velocity, self.target = position, 0.0, None
+
+    def _go_the_short_way(self, time_s: float, target: float) -> None:
+        """Drop whole turns of the way to the target, as the class says."""
+        drive = self.pointer.drive
+        behind = target - self.position
+        rate = self.motion.target_rate(time_s)
+        if rate * behind > 0.0 and abs(rate) > _FOLLOWABLE * drive.speed_steps_s:
+            self.ran_away_s = time_s
+        if 0.0 <= time_s - self.ran_away_s < _SURE_S:
+            kept = (0.5 + _HEAD_START_TURNS) * 2.0 * self.half_turn_steps
+            if abs(behind) <= kept + self.half_turn_steps:
+                return
+            reference = self.position + copysign(kept, behind)
+        else:
+            closing = self.motion.velocity - rate
+            reference = self.position + closing * abs(closing) / (2.0 * drive.acceleration_steps_s2)
+        self.target = self.pointer.nearest(target, reference)
+        self.motion.shift_target(self.target - target)
 
 
 def motion_limits(pointer: Pointer) -> Limits:
@@ -286,4 +332,4 @@ class Chain:
     def step(self, time_s: float) -> None:
         """Advance every pointer's `position` and `velocity` to this time."""
         for driven in self.pointers.values():
-            driven.position, driven.velocity = driven.motion.step(time_s)
+            driven.step(time_s)

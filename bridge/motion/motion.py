@@ -64,6 +64,14 @@ class Motion:
             prediction.forget(position_steps)
         prediction.add(time_s, position_steps)
 
+    def target_rate(self, time_s: float) -> float:
+        """How fast the targets move at this time (steps/s): 0 when they stopped coming."""
+        return self._prediction.at(time_s)[1]
+
+    def shift_target(self, by_steps: float) -> None:
+        """The target is this much further from now on, at the same rate: an endless pointer's whole turns."""
+        self._prediction.shift(by_steps)
+
     def glide_to(self, position_steps: float) -> None:
         """Go to this position within the limits and stay there until the next target."""
         self._prediction.forget(position_steps)

@@ -46,6 +46,12 @@ class Prediction:
         self.last = self._line = position
         self._rate = 0.0
 
+    def shift(self, by_steps: float) -> None:
+        """Renumber: every target lies `by_steps` further, at the same rate."""
+        self._targets = [(then_s, there + by_steps) for then_s, there in self._targets]
+        self.last += by_steps
+        self._line += by_steps
+
     def add(self, time_s: float, position: float) -> None:
         """Take a target newer than the last one."""
         targets = self._targets
