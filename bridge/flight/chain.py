@@ -24,6 +24,8 @@ PointerAddress = tuple[str, int]
 """Board and channel."""
 
 
+SETTINGS = frozenset({"altimeter_setting", "sea_level_setting", "magnetic_variation"})
+"""Quantities that are right until they change, so that many senders send them on change: never lost."""
 _FOLLOWABLE = 0.9
 """A target that is faster than this share of the drive's speed can't be caught up with."""
 _HEAD_START_TURNS = 0.125
@@ -218,12 +220,12 @@ class Chain:
         return {gauge: "; ".join(whys) for gauge, whys in lacking.items() if whys}
 
     def _followed(self) -> dict[PointerAddress, frozenset[str]]:
-        """For each pointer, the quantities of telemetry that it rests on."""
+        """For each pointer, the quantities of telemetry that it rests on and can lose."""
         nothing = frozenset[str]()
         return {
             (pointer.board, pointer.channel): nothing.union(
                 *(
-                    self.rests_on.get(name, nothing)
+                    self.rests_on.get(name, nothing) - SETTINGS
                     for name in self._instruments[pointer.gauge].follows(pointer.indication)
                 )
             )

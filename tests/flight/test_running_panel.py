@@ -183,6 +183,17 @@ def test_a_slow_quantity_is_not_lost_between_its_arrivals_and_one_sent_once_neve
             assert {g.name for g in running.snapshot(time_s).gauges if g.state == "lost"} == set()
 
 
+def test_a_setting_that_is_sent_on_change_leaves_the_altimeter_flying(config: Path) -> None:
+    """Turned for two seconds and not sent again; 30.50 inHg add 531 ft (14 CFR 43, App. E, Table IV)."""
+    running = RunningPanel(demo(config), GIVEN)
+    time_s = fly(running, 0.0, 2.0, altimeter_setting=30.50)
+    time_s = fly(running, time_s, 20.0, "altimeter_setting", pressure_altitude=3000.0)
+    assert state(running, "altimeter", time_s) == ("live", "")
+    assert running.chain.pointers[HUNDREDS].indication == pytest.approx(3531, abs=2)
+    readings = {reading.name: reading for reading in running.snapshot(time_s).readings}
+    assert readings["altimeter_setting"].age_s == pytest.approx(20.05, abs=0.06)
+
+
 def test_telemetry_that_stops_as_a_whole_is_silent_and_no_quantity_is_lost(config: Path) -> None:
     running = RunningPanel(demo(config), GIVEN)
     time_s = fly(running, 0.0, 5.0)
