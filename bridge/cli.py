@@ -10,10 +10,10 @@ import argparse
 import contextlib
 import importlib
 import os
-import signal
 import sys
 from collections.abc import Sequence
 
+from bridge.commands.ending import ending
 from bridge.errors import BridgeError
 
 _COMMANDS = {  # name: the module that has it, and what it does
@@ -45,8 +45,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             module.add_arguments(command)
             command.set_defaults(run=module.run)
     arguments = parser.parse_args(words)
-    # Asked to end, a command ends as by the keyboard, and leaves the terminal as it found it.
-    signal.signal(signal.SIGTERM, signal.default_int_handler)
+    ending.install()
     try:
         code: int = arguments.run(arguments)
         sys.stdout.flush()

@@ -1,14 +1,31 @@
-"""Logging: structlog to the terminal's error output, in lines for people or in JSON."""
+"""Logging: structlog to the terminal's error output, in lines for people or in JSON.
+
+Rendering is the caller's; writing is a thread's. So a log that can't be written (reader gone, disk full, a
+terminal stopped by Ctrl-S, a slow pipe) costs log lines and nothing else. What is lost is counted, and
+reported once a line gets through again.
+"""
 
 from __future__ import annotations
 
+import atexit
 import logging
+import os
 import sys
+import threading
+import time
+from collections import deque
 from collections.abc import Callable, Hashable
 from typing import Any, TextIO
 
 import structlog
 from structlog.typing import Processor
+
+MOST_WAITING = 1000
+"""Lines that wait to be written; beyond them the newest are lost."""
+MOST_PER_S = 100
+"""Lines in a second, over all causes; beyond them they are lost."""
+FLUSH_S = 0.3
+"""How long the end of a program waits for its last lines."""
 
 
 def set_up(as_json: bool = False, sink: Callable[[str], None] | None = None) -> None:
@@ -22,6 +39,10 @@ def set_up(as_json: bool = False, sink: Callable[[str], None] | None = None) -> 
             # One with all locals, a panel among them, takes seconds to write, and needles would wait.
             exception_formatter=structlog.dev.plain_traceback,
         )
+    if sink is None:
+        writer = LineWriter(sys.stderr)
+        atexit.register(writer.flush, FLUSH_S)
+        sink = writer.put
     structlog.configure(
         processors=[
             structlog.processors.add_log_level,
@@ -30,13 +51,9 @@ def set_up(as_json: bool = False, sink: Callable[[str], None] | None = None) -> 
             render,
         ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
-        logger_factory=_ToSink(sink) if sink else structlog.PrintLoggerFactory(_stderr()),
+        logger_factory=_ToSink(sink),
         cache_logger_on_first_use=False,
     )
-
-
-def _stderr() -> TextIO:
-    return sys.stderr
 
 
 class _ToSink:
@@ -54,14 +71,78 @@ class _ToSink:
     log = debug = info = warning = error = critical = exception = fatal = failure = msg
 
 
+class LineWriter:
+    """Writes lines to a stream from a daemon thread; `put` never waits and never raises."""
+
+    def __init__(self, stream: TextIO, clock: Callable[[], float] = time.monotonic) -> None:
+        self._stream = stream
+        self._clock = clock
+        self._change = threading.Condition()  # guards all below
+        self._waiting: deque[str] = deque()
+        self._writing = False
+        self._lost = 0
+        self._second = (0.0, 0)  # when it began, lines since
+        self._thread = threading.Thread(target=self._write_all, name="log", daemon=True)
+        self._thread.start()
+
+    def put(self, line: str) -> None:
+        """Take a line; it is lost, and counted, where too many wait or come in one second."""
+        now_s = self._clock()
+        with self._change:
+            begun_s, count = self._second
+            self._second = (begun_s, count + 1) if now_s - begun_s < 1.0 else (now_s, 1)
+            if self._second[1] > MOST_PER_S or len(self._waiting) >= MOST_WAITING:
+                self._lost += 1
+                return
+            self._waiting.append(line)
+            self._change.notify_all()
+
+    def flush(self, patience_s: float) -> None:
+        """Wait until all is written, but no longer than this."""
+        with self._change:
+            self._change.wait_for(lambda: not self._waiting and not self._writing, patience_s)
+
+    def _write_all(self) -> None:
+        while True:
+            with self._change:
+                self._writing = False
+                self._change.notify_all()
+                self._change.wait_for(lambda: bool(self._waiting))
+                lines, lost = list(self._waiting), self._lost
+                self._waiting.clear()
+                self._lost, self._writing = 0, True
+            if lost:
+                lines.append(f"{lost} log lines were lost: too many, or the log could not be written")
+            for number, line in enumerate(lines):
+                try:
+                    self._write(f"{line}\n".encode(errors="replace"))
+                except (OSError, ValueError):  # gone or full: the next line may get through
+                    with self._change:
+                        self._lost += lost if lost and number == len(lines) - 1 else 1
+
+    def _write(self, data: bytes) -> None:
+        """Past the stream's own buffer, whose lock a write that hangs would hold for ever."""
+        try:
+            descriptor = self._stream.fileno()
+        except (OSError, ValueError, AttributeError):  # a stream in memory, or one that is closed
+            self._stream.write(data.decode())
+            return
+        while data:
+            data = data[os.write(descriptor, data) :]
+
+
 LOG_EVERY_S = 10.0
 
-_MOST_KEYS = 1000
+MOST_KEYS = 1000
 """Far more different troubles than this is noise; forgetting them bounds the memory."""
 
 
 class LogThrottle:
-    """Limits how often the same trouble is logged: at once, then not before `every_s` has passed."""
+    """Limits how often the same trouble is logged: at once, then not before `every_s` has passed.
+
+    Each method logs one event under a key, at a time of the caller's clock (s); a line after a pause carries
+    `more`, how many were left out before it.
+    """
 
     def __init__(self, every_s: float = LOG_EVERY_S) -> None:
         self._every_s = every_s
@@ -73,7 +154,24 @@ class LogThrottle:
         if now_s - logged_s < self._every_s:
             self._logged[key] = (logged_s, left_out + 1)
             return None
-        if len(self._logged) >= _MOST_KEYS:
+        if len(self._logged) >= MOST_KEYS:
             self._logged.clear()
         self._logged[key] = (now_s, 0)
         return {"more": left_out} if left_out else {}
+
+    def info(self, event: str, key: Hashable, now_s: float, **fields: object) -> None:
+        self._line("info", event, key, now_s, fields)
+
+    def warning(self, event: str, key: Hashable, now_s: float, **fields: object) -> None:
+        self._line("warning", event, key, now_s, fields)
+
+    def error(self, event: str, key: Hashable, now_s: float, **fields: object) -> None:
+        self._line("error", event, key, now_s, fields)
+
+    def exception(self, event: str, key: Hashable, now_s: float, **fields: object) -> None:
+        """With the traceback of the exception that is being handled."""
+        self._line("exception", event, key, now_s, fields)
+
+    def _line(self, level: str, event: str, key: Hashable, now_s: float, fields: dict[str, object]) -> None:
+        if (count := self.due((event, key), now_s)) is not None:
+            getattr(structlog.get_logger(), level)(event, **fields, **count)

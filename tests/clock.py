@@ -28,6 +28,10 @@ class JumpingLoop(asyncio.SelectorEventLoop):
     def time(self) -> float:
         return self._now_s
 
+    def pause(self, pause_s: float) -> None:
+        """Let time pass with nothing done, as when the machine was suspended."""
+        self._now_s += pause_s
+
     def idle(self, timeout_s: float) -> float:
         """Nothing is ready for `timeout_s` of the loop's time: how long to wait for real instead."""
         if self._calls_in_threads:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import contextlib
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from bridge.commands.ending import ending
 from bridge.commands.shipped import PANEL
 
 if TYPE_CHECKING:
@@ -41,15 +42,13 @@ def run(arguments: argparse.Namespace) -> int:
 
     sources, catalogue = _sources(arguments)
     logs.set_up(sink=lambda line: None)  # the view itself says what goes wrong
-    with contextlib.suppress(KeyboardInterrupt):
-        asyncio.run(listen(sources, Console(), catalogue))
-    return 0
+    return asyncio.run(ending.run(listen(sources, Console(), catalogue)))
 
 
 def _sources(arguments: argparse.Namespace) -> tuple[list[UdpSource], Catalogue]:
     from bridge.description import validate
     from bridge.errors import DescriptionError
-    from bridge.flight.service import udp_sources
+    from bridge.flight.sources import DescribedSources
     from bridge.panel.description import PortDescription
     from bridge.panel.load import load_panel
     from bridge.quantities.catalogue import CATALOGUE
@@ -62,7 +61,7 @@ def _sources(arguments: argparse.Namespace) -> tuple[list[UdpSource], Catalogue]
             raise DescriptionError(
                 str(panel.path), "sources", "nothing", "at least one source", "Add [[sources]], or give --on"
             )
-        return udp_sources(panel), panel.catalogue
+        return DescribedSources().make(panel, time.monotonic), panel.catalogue
     described = {"listen": arguments.on}
     if arguments.allow:
         described["allow"] = arguments.allow

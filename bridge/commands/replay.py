@@ -10,6 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bridge.commands import run as run_command
+from bridge.commands.drawing import Drawing
+from bridge.commands.ending import ending
 from bridge.commands.shipped import PANEL
 
 if TYPE_CHECKING:
@@ -71,13 +73,10 @@ def run(arguments: argparse.Namespace) -> int:
     log = read_log(arguments.log, panel.catalogue)
     view = View(f"{panel.description.name}: {log.path.name}") if arguments.view else None
     logs.set_up(arguments.json, view.log if view and view.shows_log else None)
-    real = [n for n, board in panel.description.boards.items() if board.link != "virtual"]
+    real = [n for n, board in panel.description.boards.items() if not board.is_virtual]
     if real and not arguments.virtual:
         return asyncio.run(_fly_real(panel, log, arguments, view, real))
-    try:
-        return asyncio.run(_fly_virtual(panel, log, arguments, view))
-    except KeyboardInterrupt:
-        return 0
+    return asyncio.run(ending.run(_fly_virtual(panel, log, arguments, view)))
 
 
 async def _fly_virtual(panel: Panel, log: FlightLog, arguments: argparse.Namespace, view: View | None) -> int:
@@ -101,8 +100,7 @@ async def _fly_virtual(panel: Panel, log: FlightLog, arguments: argparse.Namespa
         if arguments.trace:
             inputs = (*panel.files, log.path)
             trace = stack.enter_context(Trace(arguments.trace, dry_run.running.snapshot(0.0), inputs))
-        if view:
-            stack.enter_context(view.live)
+        drawing = stack.enter_context(Drawing(view)) if view else None
         for time_s in dry_run.ticks():
             if first_s is None:
                 first_s, begun_s = time_s, time.perf_counter()
@@ -110,15 +108,15 @@ async def _fly_virtual(panel: Panel, log: FlightLog, arguments: argparse.Namespa
             if trace:
                 trace.write(dry_run.running.snapshot(time_s))
             now_s = time.perf_counter()
-            if view and now_s - drawn_s >= _DRAW_S:
+            if drawing and now_s - drawn_s >= _DRAW_S:
                 drawn_s = now_s
-                view.draw(dry_run.running.snapshot(time_s))
+                drawing.show(dry_run.running.snapshot(time_s))
             if math.isfinite(speed):
                 await asyncio.sleep(begun_s + (time_s - first_s) / speed - now_s)
             elif ticks % _BREATHE_TICKS == 0:
                 await asyncio.sleep(0)
-        if view:
-            view.draw(dry_run.running.snapshot(time_s))
+        if drawing and first_s is not None:
+            drawing.show(dry_run.running.snapshot(time_s))
     reload.cancel()
     if view:
         print()
@@ -165,6 +163,7 @@ async def _fly_real(
     from bridge.commands.run import fly
     from bridge.errors import DescriptionError
     from bridge.flight.service import Service
+    from bridge.flight.sources import FixedSources
     from bridge.flight.state_file import StateFile, positions_as_left, state_file
     from bridge.telemetry.replay import ReplaySource, parse_speed
 
@@ -175,11 +174,11 @@ async def _fly_real(
             option,
             "",
             f"real boards ({', '.join(real)})",
-            "virtual ones, which can live in the flight's own time",
+            "virtual ones, which can run in the flight's own time",
             "Add --virtual",
         )
     source = ReplaySource(log, speed, arguments.start, arguments.end, arguments.loop)
     state = StateFile(state_file(panel.path))
     confirmed = positions_as_left(panel, state) if arguments.needles_as_left else {}
-    service = Service(panel, make_sources=lambda _: [source], state=state, confirmed=confirmed, replayed=True)
+    service = Service(panel, sources=FixedSources(source), state=state, confirmed=confirmed, replayed=True)
     return await fly(service, view)

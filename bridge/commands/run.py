@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import signal
-import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from bridge.commands.drawing import Drawing
+from bridge.commands.ending import ending
 from bridge.commands.shipped import PANEL
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ def add_needles_argument(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Fly until SIGINT or SIGTERM, then leave the needles at rest."""
+    """Fly until asked to end, then leave the needles at rest."""
     from bridge import logs
     from bridge.flight.view import View
     from bridge.panel.load import load_panel
@@ -68,30 +68,21 @@ async def _fly(panel: Panel, arguments: argparse.Namespace, view: View | None) -
 
 async def fly(service: Service, view: View | None) -> int:
     """Run the service until it ends or a signal asks it to."""
-    _stop_on_signals(service)
-    if view is None:
-        await service.run()
-        return 0
-    with view.live:
-        drawing = asyncio.create_task(_draw(service, view))
-        try:
+    loop = asyncio.get_running_loop()
+    with ending.stopping(lambda: loop.call_soon_threadsafe(service.stop)):
+        if view is None:
             await service.run()
-        finally:
-            drawing.cancel()
+            return 0
+        with Drawing(view) as drawing:
+            shown = asyncio.create_task(_show(service, drawing))
+            try:
+                await service.run()
+            finally:
+                shown.cancel()
     return 0
 
 
-async def _draw(service: Service, view: View) -> None:
+async def _show(service: Service, drawing: Drawing) -> None:
     while True:
-        await asyncio.to_thread(view.draw, service.running.snapshot(time.monotonic()))
+        drawing.show(service.running.snapshot(service.clock()))
         await asyncio.sleep(_DRAW_S)
-
-
-def _stop_on_signals(service: Service) -> None:
-    loop = asyncio.get_running_loop()
-    for name in ("SIGINT", "SIGTERM"):
-        number = getattr(signal, name)
-        try:
-            loop.add_signal_handler(number, service.stop)
-        except NotImplementedError:  # Windows has no handlers in the loop
-            signal.signal(number, lambda *_: loop.call_soon_threadsafe(service.stop))

@@ -37,7 +37,7 @@ class Observer:
         self._name = described.name
         self._chain = chain
         self._sessions = tuple(
-            (session, described.boards[name].link == "virtual") for name, session in sessions.items()
+            (session, described.boards[name].is_virtual) for name, session in sessions.items()
         )
         self._pointers = tuple(
             _Observed(driven, (p.board, p.channel), sessions[p.board], panel)

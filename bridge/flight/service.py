@@ -1,99 +1,85 @@
-"""The running panel: joins the stages, owns the tasks, starts, reloads and stops them.
+"""The live service: joins the stages, owns the parts, starts, reloads and stops them.
 
     sources --deliver--> running --tick--> boards
                           ^
-    watched files --------+--> state file, recording
+    watched files --reload+--> state file, recording
 
 Arrivals and ticks run as plain calls in the event loop, so nothing can come between a datagram and
 the frames that it causes. A tick follows each arrival at once, and otherwise every 1/tick_hz seconds.
-Each source, each board, the watch and the state file have a task of their own; one that fails is logged
-and started again, the others fly on.
+Each source, each board, the watch, the reloads and the state file are parts of a supervisor; one that
+fails is logged and started again, the others fly on. Reloads have one owner, the part of that name: however
+many descriptions come, they are taken one after the other, and a stop ends that part before the rest.
 """
 
 from __future__ import annotations
 
 import asyncio
-import time
-from collections.abc import Callable, Coroutine, Mapping, Sequence
-from contextlib import suppress
-from typing import Any
+import gc
+from collections.abc import Mapping, Sequence
 
 import structlog
 
-from bridge.boards.link import Link
 from bridge.boards.runner import Board
-from bridge.boards.serial import SerialLink
-from bridge.boards.virtual.link import VirtualLink
-from bridge.errors import BridgeError, DescriptionError
+from bridge.errors import BridgeError, DescriptionError, DescriptionErrors
 from bridge.flight.chain import PointerAddress, homes
-from bridge.flight.dry_run import virtual_board
+from bridge.flight.links import make_link
 from bridge.flight.notice_log import NoticeLog
 from bridge.flight.running_panel import RunningPanel
+from bridge.flight.sources import DescribedSources, SourceMaker
 from bridge.flight.state_file import StateFile
+from bridge.flight.supervisor import Supervisor
 from bridge.logs import LogThrottle
 from bridge.panel.load import Panel
 from bridge.panel.watch import changes
 from bridge.telemetry.recorder import LogWriter
 from bridge.telemetry.source import Arrival, Source
 from bridge.telemetry.time_base import TimeBase
-from bridge.telemetry.udp import UdpSource
+from bridge.threads import in_thread
 
 _log = structlog.get_logger(__name__)
 
-_RESTART_DELAY_S = 1.0
-_KEEP_STATE_S = 5.0
-"""A memory card should outlive the panel; a clean stop keeps the state anyway."""
-_GIVEN_POLL_S = 0.5
-"""What arrives is looked at this often, and believed when it was the same twice."""
-_BOARD_LAG_S = 0.1
-"""A board's pointers are a few steps behind what it was told."""
-_STOP_S = 4.0
-"""Needles get at most this long to come to rest when the service stops."""
+REOPEN_S = 2.0
+"""A source that can't be opened in flight is tried again this often."""
+KEEP_STATE_S = 5.0
+"""Written rarely to spare the memory card; a clean stop keeps the state anyway."""
+GIVEN_POLL_S = 0.5
+"""Poll interval for the set of arriving quantities; a change counts once seen twice."""
 
-
-def udp_sources(panel: Panel) -> list[UdpSource]:
-    """The sources that the panel description names."""
-    return [
-        UdpSource(s.host, s.port, [panel.layouts[name] for name in s.layouts], s.allow)
-        for s in panel.description.sources
-    ]
-
-
-def link_to(panel: Panel, name: str) -> Link:
-    """The link to this board, by its description."""
-    described = panel.description.boards[name]
-    if described.link == "serial":
-        assert described.port
-        return SerialLink(name, described.port, described.baud)
-    return VirtualLink(virtual_board(panel, name))
+# A stop takes at most the sum of these, below 3 s whatever hangs.
+COME_TO_REST_S = 1.5
+"""Pointers still moving then are told to rest all the same: a board stops smoothly by itself."""
+BOARD_LAG_S = 0.1
+"""Time for the boards to finish the last move."""
+END_PARTS_S = 0.6
+"""For links to send what waits and to close."""
+LAST_STATE_S = 0.4
+"""For the disk to take the last positions."""
 
 
 def _virtual_homes(panel: Panel) -> dict[PointerAddress, float]:
-    """A virtual board's pointers stand at home when it starts: nobody could be asked."""
+    """A virtual board's pointers are at home when it starts: there is no user to confirm it."""
     boards = panel.description.boards
-    return {place: steps for place, steps in homes(panel).items() if boards[place[0]].link == "virtual"}
+    return {place: steps for place, steps in homes(panel).items() if boards[place[0]].is_virtual}
 
 
 class Service:
     """One panel, flying.
 
-    `make_sources` returns the telemetry sources of a description. `confirmed` holds positions that the user
-    confirms. Times come from `clock`, in seconds. `replayed` marks the flight of a log.
+    `sources` makes the telemetry sources of a description. `confirmed` holds positions that the user
+    confirms. `replayed` marks the flight of a log. Its clock is that of the event loop, in seconds.
     """
 
     def __init__(
         self,
         panel: Panel,
         *,
-        make_sources: Callable[[Panel], Sequence[Source]] = udp_sources,
+        sources: SourceMaker | None = None,
         state: StateFile | None = None,
         confirmed: Mapping[PointerAddress, float] | None = None,
-        clock: Callable[[], float] = time.monotonic,
         replayed: bool = False,
     ) -> None:
-        self._clock = clock
-        self._make_sources = make_sources
-        self.sources: list[Source] = list(make_sources(panel))
+        self._source_maker = sources or DescribedSources()
+        self.sources: list[Source] = list(self._source_maker.make(panel, self.clock))
         self.running = RunningPanel(
             panel,
             self._given(),
@@ -102,114 +88,112 @@ class Service:
             replayed=replayed,
         )
         self.boards = {name: self._board(panel, name) for name in self.running.sessions}
+        self.started = asyncio.Event()
+        """Set when every source is open and every part runs."""
         self._state = state
         self._recording: LogWriter | None = None
         self._timer: asyncio.TimerHandle | None = None
         self._ticked_s = 0.0
-        self._group = asyncio.TaskGroup()
-        self._tasks: dict[str, asyncio.Task[None]] = {}
+        self._parts = Supervisor(end_s=END_PARTS_S)
+        self._reloads: asyncio.Queue[tuple[Panel, asyncio.Future[None]]] = asyncio.Queue()
         self._stopping = asyncio.Event()
         self._throttle = LogThrottle()
         self._notice_log = NoticeLog()
 
+    @staticmethod
+    def clock() -> float:
+        """The time of everything in the service: the running event loop's, in seconds."""
+        return asyncio.get_running_loop().time()
+
     def _given(self) -> frozenset[str]:
-        """What really arrives; before anything has, what the sources could give."""
+        """Quantities that have arrived; before the first arrival, those the sources can provide."""
         senders = [sender for source in self.sources for sender in source.senders]
         arriving = frozenset[str]().union(*(sender.readings for sender in senders))
         return arriving or frozenset[str]().union(*(source.given for source in self.sources))
 
     def _board(self, panel: Panel, name: str) -> Board:
-        return Board(self.running.sessions[name], link_to(panel, name), self._clock)
+        return Board(self.running.sessions[name], make_link(panel, name, self.clock), self.clock)
 
     @property
     def parts(self) -> tuple[str, ...]:
         """The names of the parts that run."""
-        return tuple(self._tasks)
+        return self._parts.names
 
     def record(self, recording: LogWriter) -> None:
         """From now on, every arrival is recorded there."""
         self._recording = recording
 
     def stop(self) -> None:
-        """Ask the service to bring the needles to rest and end."""
+        """Ask the service to bring the pointers to rest and end."""
         self._stopping.set()
 
     async def run(self) -> None:
         """Fly until `stop` is called or a source that ends by itself has ended.
 
-        Raises DescriptionError when a source can't be opened at the start.
+        Raises DescriptionErrors with every source that can't be opened at the start.
         """
-        await self._open(self.sources)
+        await _open(self.sources)
         if not self.sources:
             _log.warning(
                 "nothing to listen to", cure="describe where telemetry comes from, under [[sources]]"
             )
         try:
-            async with self._group:
+            async with self._parts:
                 for source in self.sources:
-                    self._start_source(source)
+                    self._start_source(source, is_open=True)
                 for name in self.boards:
                     self._start_board(name)
-                self._start("files", self._watch_files)
-                self._start("telemetry", self._watch_given)
+                self._parts.start("files", self._watch_files)
+                self._parts.start("reloads", self._take_reloads)
+                self._parts.start("telemetry", self._watch_given)
                 if self._state is not None:
-                    self._start("state", self._keep_state)
+                    self._parts.start("state", self._keep_state)
                 self._tick()
+                # What is there now stays: collections in flight need not look at it again.
+                gc.collect()
+                gc.freeze()
+                self.started.set()
                 await self._stopping.wait()
                 await self._come_to_rest()
-                for task in self._tasks.values():
-                    task.cancel()
         finally:
+            if self._timer is not None:
+                self._timer.cancel()
             for source in self.sources:
-                await source.__aexit__(None, None, None)
-        if self._state is not None:
-            self._state.keep(self._real_positions(), self.running.knob_setting_inhg)
+                await source.close()
+        await self._keep_last_state()
         _log.info("stopped")
 
-    # -- tasks ------------------------------------------------------------------------------------
+    # -- parts ------------------------------------------------------------------------------------
 
-    def _start(self, name: str, part: Callable[[], Coroutine[Any, Any, None]]) -> None:
-        self._tasks[name] = self._group.create_task(self._keep_going(name, part), name=name)
-
-    async def _keep_going(self, name: str, part: Callable[[], Coroutine[Any, Any, None]]) -> None:
-        """Run a part until it ends; one that fails is said and started again, and hurts no other."""
-        while True:
-            try:
-                await part()
-                return
-            except Exception:
-                _log.exception("part failed", part=name, again_in_s=_RESTART_DELAY_S)
-                await asyncio.sleep(_RESTART_DELAY_S)
-
-    def _start_source(self, source: Source) -> None:
+    def _start_source(self, source: Source, *, is_open: bool) -> None:
         base = TimeBase()
 
         def deliver(arrival: Arrival) -> None:
             try:
                 self._arrived(arrival, base)
             except Exception:  # one arrival that can't be shown must not end the source
-                if (count := self._throttle.due(source.name, self._clock())) is not None:
-                    _log.exception("arrival not shown", source=source.name, **count)
+                self._throttle.exception("arrival not shown", source.name, self.clock(), source=source.name)
 
         async def fly() -> None:
+            nonlocal is_open
+            while not is_open:
+                try:
+                    await source.open()
+                    is_open = True
+                except BridgeError as error:
+                    fields = {"source": source.name, "why": str(error), "again_in_s": REOPEN_S}
+                    self._throttle.error("telemetry is off", source.name, self.clock(), **fields)
+                    await asyncio.sleep(REOPEN_S)
             try:
                 await source.run(deliver)
             except DescriptionError as error:  # a log that goes wrong halfway would do so again
                 _log.error("source ended", source=source.name, why=str(error))
             self.stop()  # only a replay ends by itself
 
-        self._start(f"source {source.name}", fly)
+        self._parts.start(f"source {source.name}", fly)
 
     def _start_board(self, name: str) -> None:
-        self._start(f"board {name}", self.boards[name].run)
-
-    async def _end(self, name: str) -> None:
-        task = self._tasks.pop(name, None)
-        if task is None:  # ended by somebody else already, as when a stop meets a swap
-            return
-        task.cancel()
-        with suppress(asyncio.CancelledError):
-            await task
+        self._parts.start(f"board {name}", self.boards[name].run)
 
     # -- the way of the data ----------------------------------------------------------------------
 
@@ -219,14 +203,14 @@ class Service:
         if self._recording is not None:
             self._recording.record(arrival.arrival_s, self.running.recorded(arrival.readings))
         # A sender faster than the boards' lines is not followed frame by frame.
-        if self._clock() - self._ticked_s >= 0.25 / self.running.panel.description.tick_hz:
+        if self.clock() - self._ticked_s >= 0.25 / self.running.panel.description.tick_hz:
             self._tick()
 
     def _tick(self) -> None:
-        """Move on to now, send, and come back after one tick's time unless an arrival is sooner."""
+        """Advance to now, send, and come back after one tick's time unless an arrival is sooner."""
         if self._timer is not None:
             self._timer.cancel()
-        now_s = self._ticked_s = self._clock()
+        now_s = self._ticked_s = self.clock()
         tick_s = 1.0 / self.running.panel.description.tick_hz
         self._timer = asyncio.get_running_loop().call_later(tick_s, self._tick)
         moves = self.running.tick(now_s)
@@ -238,11 +222,10 @@ class Service:
                 try:
                     board.move(now_s, positions, velocities)
                 except Exception:  # the other boards get theirs
-                    if (count := self._throttle.due(("move", name), now_s)) is not None:
-                        _log.exception("move not sent", board=name, **count)
+                    self._throttle.exception("move not sent", name, now_s, board=name)
 
     async def _watch_given(self) -> None:
-        """Plan anew when telemetry gives other quantities than were planned with.
+        """Plan anew when telemetry brings other quantities than were planned with.
 
         A layout may name what its sender never sends; what a gauge needs may be had another way then.
         """
@@ -250,94 +233,133 @@ class Service:
         while True:
             given = self._given()
             if given == before != self.running.chain.given:
-                _log.info("telemetry gives", quantities=sorted(given))
+                _log.info("telemetry brings", quantities=sorted(given))
                 self.running = RunningPanel(self.running.panel, given, before=self.running)
             before = given
-            await asyncio.sleep(_GIVEN_POLL_S)
+            await asyncio.sleep(GIVEN_POLL_S)
 
     async def _come_to_rest(self) -> None:
-        for source in self.sources:
-            await self._end(f"source {source.name}")
+        sources = [f"source {source.name}" for source in self.sources]
+        await self._parts.end("files", "reloads", "telemetry", *sources)
         if self.running.panel.description.rest.behaviour == "park":
             self.running.park()
         tick_s = 1.0 / self.running.panel.description.tick_hz
-        for _ in range(round(_STOP_S / tick_s)):
+        for _ in range(round(COME_TO_REST_S / tick_s)):
             await asyncio.sleep(tick_s)
             if self.running.still:
                 break
         else:
-            _log.warning("stopped before every needle had come to rest")
-        await asyncio.sleep(_BOARD_LAG_S)
+            _log.warning("stopped before every pointer had come to rest")
+        await asyncio.sleep(BOARD_LAG_S)
         if self._timer is not None:
             self._timer.cancel()
         for board in self.boards.values():
             board.rest()
 
-    # -- files ------------------------------------------------------------------------------------
+    # -- state ------------------------------------------------------------------------------------
 
     async def _keep_state(self) -> None:
-        assert self._state is not None
         while True:
-            await asyncio.sleep(_KEEP_STATE_S)
-            await asyncio.to_thread(self._state.keep, self._real_positions(), self.running.knob_setting_inhg)
+            await asyncio.sleep(KEEP_STATE_S)
+            await self._write_state()
+
+    async def _write_state(self) -> None:
+        assert self._state is not None
+        keep, positions = self._state.keep, self._real_positions()
+        setting_inhg = self.running.knob_setting_inhg
+        await in_thread("state", lambda: keep(positions, setting_inhg))
+
+    async def _keep_last_state(self) -> None:
+        if self._state is None:
+            return
+        try:
+            async with asyncio.timeout(LAST_STATE_S):
+                await self._write_state()
+        except TimeoutError:
+            _log.warning("last positions not kept", why=f"the disk took longer than {LAST_STATE_S} s")
 
     def _real_positions(self) -> dict[PointerAddress, float]:
         boards = self.running.panel.description.boards
         return {
             place: steps
             for place, steps in self.running.positions().items()
-            if boards[place[0]].link != "virtual"
+            if not boards[place[0]].is_virtual
         }
+
+    # -- reloads ----------------------------------------------------------------------------------
 
     async def _watch_files(self) -> None:
         async for panel in changes(self.running.panel):
-            await self.take(panel)
+            await self.reload(panel)
 
-    async def take(self, panel: Panel) -> None:
-        """Swap the description in between two ticks; a source that can't be opened leaves all as it was."""
-        try:
-            await self._swap_sources(self.running.panel, panel)
-        except BridgeError as error:
-            _log.error("description not taken", cure="the panel flies on as before", why=str(error))
+    async def reload(self, panel: Panel) -> None:
+        """Swap the description in between two ticks; returns when that is done.
+
+        Sources that can't be opened leave all as it was, which is logged with its cure.
+        """
+        taken: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._reloads.put_nowait((panel, taken))
+        await taken
+
+    async def _take_reloads(self) -> None:
+        while True:
+            panel, taken = await self._reloads.get()
+            try:
+                await self._take(panel)
+            finally:
+                if not taken.done():
+                    taken.set_result(None)
+
+    async def _take(self, panel: Panel) -> None:
+        if not await self._swap_sources(self.running.panel, panel):
             return
         before = self.running
         self.running = RunningPanel(panel, self._given(), _virtual_homes(panel), before)
-        for name, board in list(self.boards.items()):
-            if self.running.sessions.get(name) is not board.session:
-                await self._end(f"board {name}")
-                del self.boards[name]
+        changed = [n for n, board in self.boards.items() if self.running.sessions.get(n) is not board.session]
+        await self._parts.end(*(f"board {name}" for name in changed))
+        for name in changed:
+            del self.boards[name]
         for name in self.running.sessions.keys() - self.boards.keys():
             self.boards[name] = self._board(panel, name)
             self._start_board(name)
+        gc.freeze()
 
-    async def _swap_sources(self, old: Panel, new: Panel) -> None:
-        """Open the new description's sources if they differ; the old ones come back when that fails."""
-        if self._make_sources is not udp_sources:
-            return
-        if new.description.sources == old.description.sources and new.layouts == old.layouts:
-            return
+    async def _swap_sources(self, old: Panel, new: Panel) -> bool:
+        """Open the new description's sources if they differ; when that fails the old ones come back."""
+        if self._source_maker.same(old, new):
+            return True
         before = self.sources
+        await self._parts.end(*(f"source {source.name}" for source in before))
         for source in before:
-            await self._end(f"source {source.name}")
-            await source.__aexit__(None, None, None)
-        fresh: list[Source] = list(self._make_sources(new))
+            await source.close()
+        fresh = list(self._source_maker.make(new, self.clock))
         try:
-            await self._open(fresh)
-            self.sources = fresh
-        except BridgeError:
-            await self._open(before)
-            raise
-        finally:
-            for source in self.sources:
-                self._start_source(source)
+            await _open(fresh)
+        except BridgeError as error:
+            cure = "the panel flies on with the description before"
+            _log.error("description not taken", cure=cure, why=str(error))
+            for source in before:
+                self._start_source(source, is_open=False)
+            return False
+        self.sources = fresh
+        for source in fresh:
+            self._start_source(source, is_open=True)
+        return True
 
-    @staticmethod
-    async def _open(sources: Sequence[Source]) -> None:
-        """Open all of them, or none: raises DescriptionError for the first that can't be."""
-        for number, source in enumerate(sources):
-            try:
-                await source.__aenter__()
-            except BridgeError:
-                for opened in sources[:number]:
-                    await opened.__aexit__(None, None, None)
-                raise
+
+async def _open(sources: Sequence[Source]) -> None:
+    """Open all of them, or none: raises DescriptionErrors with every one that can't be."""
+    opened: list[Source] = []
+    errors: list[DescriptionError] = []
+    for source in sources:
+        try:
+            await source.open()
+            opened.append(source)
+        except DescriptionErrors as several:
+            errors += several.errors
+        except DescriptionError as error:
+            errors.append(error)
+    if errors:
+        for source in opened:
+            await source.close()
+        raise DescriptionErrors(errors)

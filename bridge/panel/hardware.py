@@ -159,6 +159,11 @@ class BoardDescription(StrictModel):
     channels: dict[Annotated[int, Field(ge=0, le=11)], Channel]
     inputs: dict[Annotated[int, Field(ge=0, le=7)], Input] = {}
 
+    @property
+    def is_virtual(self) -> bool:
+        """Whether no hardware is behind it."""
+        return self.link == "virtual"
+
     @model_validator(mode="after")
     def _reachable(self) -> BoardDescription:
         if self.link == "serial" and not self.port:

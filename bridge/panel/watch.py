@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import AsyncIterator
+from functools import partial
 
 import structlog
 
 from bridge.errors import BridgeError
 from bridge.panel.load import Panel, load_panel
+from bridge.threads import in_thread
 
 _log = structlog.get_logger(__name__)
 
@@ -27,7 +28,7 @@ async def changes(panel: Panel) -> AsyncIterator[Panel]:
             if not any(path.endswith(".toml") for _, path in saved):
                 continue
             try:
-                panel = await asyncio.to_thread(load_panel, panel.path)
+                panel = await in_thread("reload", partial(load_panel, panel.path))
             except BridgeError as error:
                 _log.error("description not taken", cure="the panel flies on as before", why=str(error))
                 continue

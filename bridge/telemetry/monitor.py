@@ -30,15 +30,17 @@ async def listen(
     console: Console,
     catalogue: Catalogue = CATALOGUE,
     clock: Callable[[], float] = time.monotonic,
-) -> None:
+) -> int:
     """Opens the sources and shows what arrives until cancelled; raises `DescriptionError` for a bad port."""
     async with AsyncExitStack() as stack:
         for source in sources:
-            await stack.enter_async_context(source)
+            await source.open()
+            stack.push_async_callback(source.close)
         async with asyncio.TaskGroup() as tasks:
             for source in sources:
                 tasks.create_task(source.run(_pass_over))
             tasks.create_task(_show(sources, console, catalogue, clock))
+    return 0
 
 
 def _pass_over(arrival: Arrival) -> None:

@@ -6,8 +6,6 @@ import asyncio
 import math
 import time
 from collections.abc import Callable, Iterator
-from types import TracebackType
-from typing import Self
 
 from bridge.errors import DescriptionError
 from bridge.telemetry.flightlog import FlightLog
@@ -101,14 +99,11 @@ class ReplaySource:
     def senders(self) -> tuple[Sender, ...]:
         return (self._sender,)
 
-    async def __aenter__(self) -> Self:
+    async def open(self) -> None:
         next(arrivals(self._log, *self._window))  # raises where there is nothing to replay
-        return self
 
-    async def __aexit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        return None
+    async def close(self) -> None:
+        """Nothing is held open."""
 
     async def run(self, deliver: Deliver) -> None:
         """Delivers the log; ends with it, or when cancelled."""

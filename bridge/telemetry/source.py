@@ -1,10 +1,7 @@
 """The contract of every telemetry source, and what each tells about its senders.
 
-A source is opened with `async with`, which is where what a person got wrong shows (a port in use, a log
-without its time). `run` then delivers arrivals until it is cancelled or has no more:
-
-    async with source:
-        await source.run(deliver)
+`open` is where what a person got wrong shows (a port in use, a log without its time). `run` then delivers
+arrivals until it is cancelled or has no more, and may be run again; `close` ends it all.
 
 `deliver` is called in the event loop and must not block; there is no queue between a datagram and it, so that
 nothing grows stale in one. What it raises ends `run`.
@@ -15,8 +12,7 @@ from __future__ import annotations
 from collections import Counter, deque
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from types import TracebackType
-from typing import Protocol, Self
+from typing import Protocol
 
 # A sender's rate is counted over this long; one that is silent for as long has none.
 _RATE_WINDOW_S = 3.0
@@ -87,10 +83,10 @@ class Source(Protocol):
     @property
     def senders(self) -> tuple[Sender, ...]: ...
 
-    async def __aenter__(self) -> Self: ...
+    async def open(self) -> None:
+        """Raises DescriptionError, with the cure, when it can't be; may be opened again after `close`."""
 
-    async def __aexit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None: ...
+    async def close(self) -> None:
+        """Safe at any time, also twice."""
 
     async def run(self, deliver: Deliver) -> None: ...

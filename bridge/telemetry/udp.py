@@ -17,8 +17,6 @@ import ipaddress
 import time
 from collections import Counter
 from collections.abc import Callable, Iterable
-from types import TracebackType
-from typing import Self
 
 import structlog
 
@@ -92,9 +90,8 @@ class UdpSource:
     def senders(self) -> tuple[Sender, ...]:
         return tuple(stream.sender for stream in self._streams.values())
 
-    async def __aenter__(self) -> Self:
+    async def open(self) -> None:
         loop = asyncio.get_running_loop()
-        self._failed = loop.create_future()
         self._closed.clear()
         try:
             self._transport, _ = await loop.create_datagram_endpoint(
@@ -112,11 +109,8 @@ class UdpSource:
                 "Stop the other program, or change the address here and in the sender",
             ) from None
         _log.info("listening", source=self.name, layouts=[layout.name for layout in self.layouts])
-        return self
 
-    async def __aexit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    async def close(self) -> None:
         self._deliver = None
         if self._transport is not None:
             self._transport.close()
@@ -126,7 +120,8 @@ class UdpSource:
 
     async def run(self, deliver: Deliver) -> None:
         """Delivers until cancelled; ends with what `deliver` raised, if it did."""
-        assert self._failed is not None, "the source isn't open"
+        assert self._transport is not None, "the source isn't open"
+        self._failed = asyncio.get_running_loop().create_future()
         self._deliver = deliver
         try:
             await self._failed

@@ -31,6 +31,7 @@ from bridge.boards.line import to_line
 from bridge.boards.serial import SerialLink
 from bridge.boards.state import State
 from bridge.flight.service import Service
+from bridge.flight.sources import FixedSources
 from bridge.panel.load import Panel, load_panel
 from bridge.telemetry.source import Arrival, Deliver
 from bridge.telemetry.udp import UdpSource
@@ -81,7 +82,7 @@ async def of_service(path: Path, port_to: IO[str]) -> TimedSource:
     """Fly the panel; latencies once all boards are ready."""
     panel = load_panel(path)
     source = TimedSource(panel)
-    service = Service(panel, make_sources=lambda _: [source])
+    service = Service(panel, sources=FixedSources(source))
     run = asyncio.create_task(service.run())
     while not service.parts:
         await asyncio.sleep(0.01)

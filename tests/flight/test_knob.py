@@ -6,8 +6,6 @@ import asyncio
 import time
 from collections.abc import Mapping
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 import pytest
 
@@ -15,6 +13,7 @@ from bridge.boards.state import State
 from bridge.boards.virtual.link import VirtualLink
 from bridge.flight.dry_run import DryRun
 from bridge.flight.service import Service
+from bridge.flight.sources import FixedSources
 from bridge.flight.state_file import StateFile
 from bridge.panel.load import Panel, load_panel
 from bridge.telemetry.flightlog import read_log
@@ -34,13 +33,11 @@ class Steady:
     given = frozenset(READINGS)
     senders: tuple[Sender, ...] = ()
 
-    async def __aenter__(self) -> Self:
-        return self
+    async def open(self) -> None:
+        pass
 
-    async def __aexit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        return None
+    async def close(self) -> None:
+        pass
 
     async def run(self, deliver: Deliver) -> None:
         while True:
@@ -60,7 +57,7 @@ def panel(config: Path) -> Panel:
 
 async def fly(panel: Panel, state: StateFile, clicks: int, recording: Path) -> float:
     """Fly until the knob has been turned and its setting is recorded; returns the indicated altitude, ft."""
-    service = Service(panel, make_sources=lambda _: [Steady()], state=state)
+    service = Service(panel, sources=FixedSources(Steady()), state=state)
     columns = sorted(service.running.chain.given | service.running.recorded({}).keys())
     async with LogWriter(recording, columns, panel.catalogue) as log:
         service.record(log)

@@ -14,9 +14,10 @@ from bridge.boards.pointer_channel import Phase
 from bridge.boards.state import State
 from bridge.boards.virtual.channel import VirtualChannelSpec
 from bridge.boards.virtual.link import VirtualLink
-from bridge.errors import DescriptionError
+from bridge.errors import DescriptionErrors
 from bridge.flight.running_panel import Telemetry
 from bridge.flight.service import Service
+from bridge.flight.sources import FixedSources
 from bridge.flight.state_file import StateFile, positions_as_left
 from bridge.panel.expected import expected_channels
 from bridge.panel.load import load_panel
@@ -163,9 +164,9 @@ async def test_a_changed_source_listens_anew_and_a_port_in_use_leaves_the_old_on
             panel = service.running.panel
             text = panel_file.read_text()
             panel_file.write_text(text.replace("127.0.0.1:0", f"127.0.0.1:{taken}"))
-            await service.take(load_panel(panel_file))
+            await service.reload(load_panel(panel_file))
             assert service.running.panel is panel
-        await service.take(load_panel(panel_file))
+        await service.reload(load_panel(panel_file))
         assert service.sources[0].name == f"127.0.0.1:{taken}"
         late = Sender(service)
         late.send(b"alt=5000 set=29.92126 cas=90")
@@ -235,7 +236,7 @@ async def test_a_needle_without_mark_or_stop_is_driven_only_when_the_user_vouche
     async def fly(vouched: bool, until_phase: Phase, rpm: float | None = None) -> float:
         state = StateFile(state_path)
         confirmed = positions_as_left(panel, state) if vouched else {}
-        service = Service(panel, make_sources=lambda _: [], state=state, confirmed=confirmed)
+        service = Service(panel, sources=FixedSources(), state=state, confirmed=confirmed)
         run = asyncio.create_task(service.run())
         needle = service.running.chain.pointers["only", 0]
         await until(lambda: service.running.sessions["only"].channels[0].phase is until_phase)
@@ -317,7 +318,7 @@ async def test_a_port_in_use_is_said_at_the_start(panel_file: Path) -> None:
         other.bind(("127.0.0.1", 0))
         taken = other.getsockname()[1]
         panel_file.write_text(panel_file.read_text().replace("127.0.0.1:0", f"127.0.0.1:{taken}"))
-        with pytest.raises(DescriptionError, match=str(taken)):
+        with pytest.raises(DescriptionErrors, match=str(taken)):
             await Service(load_panel(panel_file)).run()
 
 

@@ -15,6 +15,7 @@ from bridge.errors import DescriptionError
 from bridge.telemetry.flightlog import FlightLog, read_log
 from bridge.telemetry.replay import ReplaySource, arrivals, parse_speed
 from bridge.telemetry.source import Arrival
+from tests.telemetry.written import opened
 
 SHIPPED = Path(__file__).parents[2] / "replay_logs"
 
@@ -99,7 +100,7 @@ async def test_it_is_paced_by_the_clock_at_any_speed(
     clock = Clock()
     monkeypatch.setattr(asyncio, "sleep", clock.sleep)
     delivered: list[tuple[float, Arrival]] = []
-    async with ReplaySource(log, speed, clock=clock) as source:
+    async with opened(ReplaySource(log, speed, clock=clock)) as source:
         await source.run(lambda arrival: delivered.append((clock.now_s, arrival)))
     assert clock.now_s == 1000 + took_s
     assert [now_s for now_s, _ in delivered] == [arrival.arrival_s for _, arrival in delivered]
@@ -111,7 +112,7 @@ async def test_it_is_paced_by_the_clock_at_any_speed(
 async def test_without_pacing_it_does_not_wait_and_keeps_the_flights_own_time() -> None:
     log = read_log(SHIPPED / "circuit.csv")
     delivered: list[Arrival] = []
-    async with ReplaySource(log, math.inf, 60.0, 120.0, clock=lambda: 7.0) as source:
+    async with opened(ReplaySource(log, math.inf, 60.0, 120.0, clock=lambda: 7.0)) as source:
         await source.run(delivered.append)
     assert delivered[0].arrival_s == 7.0
     assert delivered[-1].arrival_s == pytest.approx(67.0, abs=0.1)

@@ -16,7 +16,7 @@ from bridge.telemetry.layout import load_layout
 from bridge.telemetry.source import Arrival, Sender
 from bridge.telemetry.udp import UdpSource
 from tests.conftest import until
-from tests.telemetry.written import DATA, EXAMPLES, layout_of, toml
+from tests.telemetry.written import DATA, EXAMPLES, layout_of, opened, toml
 
 TEXT = layout_of(toml({"kind": "delimited"}, [{"quantity": "pitch", "unit": "deg", "column": 1}]))
 PAIRS = layout_of(
@@ -38,7 +38,7 @@ def a_sender(host: str = "127.0.0.1") -> Iterator[socket.socket]:
 async def heard(source: UdpSource, datagrams: list[bytes], host: str = "127.0.0.1") -> list[Arrival]:
     """What the source delivers when one sender sends these, in an order that is kept."""
     arrivals: list[Arrival] = []
-    async with source:
+    async with opened(source):
         running = asyncio.create_task(source.run(arrivals.append))
         with a_sender(host) as sender:
             for count, datagram in enumerate(datagrams, 1):
@@ -100,7 +100,7 @@ def test_the_same_trouble_is_said_again_after_a_while_with_how_often_it_was_not(
 async def test_only_senders_on_the_list_are_heard() -> None:
     source = UdpSource("127.0.0.1", 0, [TEXT], allow=["127.0.0.2", "10.0.0.0/8"])
     with capture_logs() as logs:
-        async with source:
+        async with opened(source):
             running = asyncio.create_task(source.run(lambda arrival: None))
             with a_sender() as stranger:
                 for _ in range(5):
@@ -147,7 +147,7 @@ async def test_a_port_in_use_is_explained() -> None:
     with a_sender() as other:
         port = other.getsockname()[1]
         with pytest.raises(DescriptionError) as raised:
-            async with UdpSource("127.0.0.1", port, [TEXT]):
+            async with opened(UdpSource("127.0.0.1", port, [TEXT])):
                 pass
     assert raised.value.where == f"listen 127.0.0.1:{port}"
     assert raised.value.found == "that port in use by another program"
@@ -158,14 +158,14 @@ async def test_the_port_is_free_again_at_once_when_the_source_is_closed() -> Non
     port = 0
     for _ in range(5):
         source = UdpSource("127.0.0.1", port, [TEXT])
-        async with source:
+        async with opened(source):
             port = source.port
 
 
 async def test_an_address_of_another_machine_is_explained() -> None:
     # 192.0.2.0/24 is set aside for documentation (RFC 5737): no machine has it.
     with pytest.raises(DescriptionError, match="an address that is not this machine's"):
-        async with UdpSource("192.0.2.1", 0, [TEXT]):
+        async with opened(UdpSource("192.0.2.1", 0, [TEXT])):
             pass
 
 
@@ -189,7 +189,7 @@ async def test_each_sender_has_its_own_labels_and_counts() -> None:
     field: dict[str, object] = {"quantity": "pitch", "unit": "deg", "label": "p"}
     source = UdpSource("127.0.0.1", 0, [layout_of(toml({"kind": "delimited"}, [field]))])
     arrivals: list[Arrival] = []
-    async with source:
+    async with opened(source):
         running = asyncio.create_task(source.run(arrivals.append))
         with a_sender() as one, a_sender() as two:
             for count, (sender, datagram) in enumerate(
@@ -215,7 +215,7 @@ async def test_what_the_receiver_raises_ends_the_run_and_is_not_swallowed() -> N
         raise RuntimeError("no")
 
     source = UdpSource("127.0.0.1", 0, [TEXT])
-    async with source:
+    async with opened(source):
         running = asyncio.create_task(source.run(fail))
         with a_sender() as sender:
             sender.sendto(b"1", ("127.0.0.1", source.port))

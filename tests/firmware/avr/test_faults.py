@@ -18,14 +18,14 @@ from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from types import TracebackType
-from typing import Any, Self
+from typing import Any
 
 from structlog.testing import capture_logs
 
 from bridge.boards.session import BoardSession
 from bridge.boards.state import State
 from bridge.flight.service import Service
+from bridge.flight.sources import FixedSources
 from bridge.panel.load import load_panel
 from bridge.telemetry.source import Arrival, Deliver
 from tests.conftest import until
@@ -50,13 +50,11 @@ class Climb:
         self.altitude_ft = 300.0
         self.climb_ft_s = 0.0
 
-    async def __aenter__(self) -> Self:
-        return self
+    async def open(self) -> None:
+        pass
 
-    async def __aexit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        return None
+    async def close(self) -> None:
+        pass
 
     async def run(self, deliver: Deliver) -> None:
         before_s = time.monotonic()
@@ -139,7 +137,7 @@ async def flight(config: Path, folder: Path) -> AsyncIterator[Flight]:
             device = str(left.emulator.device)
             panel_file.write_text(panel_file.read_text().replace(device, str(line.path)))
             climb = Climb()
-            service = Service(load_panel(panel_file), make_sources=lambda _: [climb])
+            service = Service(load_panel(panel_file), sources=FixedSources(climb))
             async with flying(service):
                 this = Flight(boards, line, climb, service, logs)
                 await this.ready()

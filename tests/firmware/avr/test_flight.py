@@ -6,6 +6,7 @@ from pathlib import Path
 
 from bridge.boards.messages import Homing, Output
 from bridge.flight.service import Service
+from bridge.flight.sources import FixedSources
 from bridge.telemetry.flightlog import read_log
 from bridge.telemetry.replay import ReplaySource
 from tests.firmware.avr.cockpit import ask, beaten_limits, cockpit, home
@@ -27,7 +28,7 @@ async def test_the_steps_at_the_pins_are_the_steps_commanded_pointer_by_pointer(
             await boards.emulator(name).tell(f"log {tmp_path / name}.log")
         await boards.pace("wall")
         log = read_log(LOG, boards.panel.catalogue)
-        service = Service(boards.panel, make_sources=lambda _: [ReplaySource(log, 1.0, *PART)])
+        service = Service(boards.panel, sources=FixedSources(ReplaySource(log, 1.0, *PART)))
         await service.run()
 
         for name, subject in boards.boards.items():

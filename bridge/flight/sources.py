@@ -1,0 +1,46 @@
+"""Where a service gets its telemetry from: what the description names, or a flight log in its place."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Protocol
+
+from bridge.panel.load import Panel
+from bridge.telemetry.source import Source
+from bridge.telemetry.udp import UdpSource
+
+
+class SourceMaker(Protocol):
+    """Makes the sources of a panel, and tells whether a new description asks for other ones."""
+
+    def make(self, panel: Panel, clock: Callable[[], float]) -> Sequence[Source]: ...
+
+    def same(self, old: Panel, new: Panel) -> bool:
+        """Whether the sources of the old description serve the new one as they are."""
+        ...
+
+
+class DescribedSources:
+    """The sources that the panel description names."""
+
+    def make(self, panel: Panel, clock: Callable[[], float]) -> list[UdpSource]:
+        return [
+            UdpSource(s.host, s.port, [panel.layouts[name] for name in s.layouts], s.allow, clock)
+            for s in panel.description.sources
+        ]
+
+    def same(self, old: Panel, new: Panel) -> bool:
+        return old.description.sources == new.description.sources and old.layouts == new.layouts
+
+
+class FixedSources:
+    """The same sources whatever the description names: a replay, or none."""
+
+    def __init__(self, *sources: Source) -> None:
+        self._sources = sources
+
+    def make(self, panel: Panel, clock: Callable[[], float]) -> tuple[Source, ...]:
+        return self._sources
+
+    def same(self, old: Panel, new: Panel) -> bool:
+        return True
