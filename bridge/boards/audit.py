@@ -10,7 +10,8 @@ from __future__ import annotations
 from fractions import Fraction
 from math import floor
 
-_LONGEST_TICK_S = 0.1  # longest time corrected for at once; after a longer pause it goes on as after this
+from bridge.timing import LONGEST_TICK_S
+
 LOST_SENSOR_MARKS = 3  # unseen marks in a row after which the sensor, not a lost frame, is to blame
 
 
@@ -101,7 +102,7 @@ class IndexAudit:
         left = self.missed - self.offset
         if left == 0.0 or last_s is None:
             return self.offset, 0.0
-        step = self._rate * max(0.0, min(time_s - last_s, _LONGEST_TICK_S))
+        step = self._rate * max(0.0, min(time_s - last_s, LONGEST_TICK_S))
         if abs(left) <= step:
             self.offset = float(self.missed)
             return self.offset, 0.0

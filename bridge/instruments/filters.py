@@ -13,8 +13,8 @@ from __future__ import annotations
 import math
 
 from bridge.quantities.catalogue import Quantity
+from bridge.timing import LATE_S
 
-LATE_S = 1.0
 GAP_S = 3.0
 SETTLE_S = 0.2  # history needed before a slope is believed
 

@@ -9,12 +9,8 @@ from math import inf
 
 from bridge.motion.path import Limits, Path
 from bridge.motion.prediction import Prediction
+from bridge.timing import LATE_S, LONGEST_TICK_S
 
-LATE_S = 1.0
-"""A target up to this much older than the last one is late; one older still means that the time base was set
-back. The same as in instruments/filters.py, which must not know of motion."""
-LONGEST_TICK_S = 0.1
-"""Longest step simulated: after a longer pause the pointer moves on as if this had passed."""
 _FARTHEST_STEPS = 2.0**31  # what a frame can carry
 
 

@@ -11,8 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import signal
 
-from bridge.instruments.filters import GAP_S, LATE_S, Lag, Slope
+from bridge.instruments.filters import GAP_S, Lag, Slope
 from bridge.quantities.catalogue import CATALOGUE
+from bridge.timing import LATE_S
 
 ALTITUDE = CATALOGUE["pressure_altitude"]
 CLIMB = CATALOGUE["vertical_speed"]

@@ -56,6 +56,27 @@ class Slew:
         return max(away, default=self.last_s) - self.last_s
 
 
+class Leader:
+    """The host's motion of one pointer that is sent to one goal after the other."""
+
+    def __init__(self, limits: Limits, start: float, goals: Sequence[tuple[float, float]]) -> None:
+        self.limits = limits
+        self.direction = 0.0
+        """As in `Slew`, once the last goal is set."""
+        self._motion = Motion(limits, start)
+        self._motion.step(0.0)
+        self._pending = list(goals)
+
+    def tick(self, time_s: float, tick_s: float = TICK_S) -> tuple[float, float]:
+        """Position (steps) and velocity (steps/s) to send at this time; ticks come every `tick_s`."""
+        motion = self._motion
+        while self._pending and self._pending[0][0] <= time_s:
+            goal = self._pending.pop(0)[1]
+            motion.glide_to(goal)
+            self.direction = _approach(self.limits, goal - motion.position, motion.velocity, tick_s)
+        return motion.step(time_s)
+
+
 def slew(
     limits: Limits,
     start: float,
@@ -67,24 +88,16 @@ def slew(
 ) -> Slew:
     """What the host sends. Each tick comes up to `jitter_s` late, its frame as much later again, or never."""
     chance = random.Random(seed)
-    motion = Motion(limits, start)
-    motion.step(0.0)
-    last_s, last = goals[-1]
-    end_s = last_s + 0.6 + 2.0 * quickest_s(limits, abs(last - start) + limits.speed_steps_s * last_s)
+    leader = Leader(limits, start, goals)
+    end = end_s(limits, start, goals)
     frames: list[tuple[float, float, float]] = []
-    direction = 0.0
-    pending = list(goals)
-    for tick in range(1, round(end_s / tick_s)):
+    for tick in range(1, round(end / tick_s)):
         time_s = tick * tick_s + chance.uniform(0.0, jitter_s)
-        while pending and pending[0][0] <= time_s:
-            motion.glide_to(pending.pop(0)[1])
-            if not pending:
-                direction = _approach(limits, last - motion.position, motion.velocity, tick_s)
-        position, velocity = motion.step(time_s)
+        position, velocity = leader.tick(time_s, tick_s)
         if chance.random() >= loss:
             frames.append((time_s + chance.uniform(0.0, jitter_s), position, velocity))
     frames.sort()
-    return Slew(limits, start, goals, frames, end_s, direction)
+    return Slew(limits, start, goals, frames, end, leader.direction)
 
 
 def _approach(limits: Limits, way: float, velocity: float, tick_s: float) -> float:
@@ -115,6 +128,12 @@ def followed(slewed: Slew) -> list[tuple[float, float]]:
         follower.advance(time_s)
         places.append((time_s, follower.position))
     return places
+
+
+def end_s(limits: Limits, start: float, goals: Sequence[tuple[float, float]]) -> float:
+    """When a pointer that is sent to these goals is surely at rest."""
+    last_s, last = goals[-1]
+    return last_s + 0.6 + 2.0 * quickest_s(limits, abs(last - start) + limits.speed_steps_s * last_s)
 
 
 def quickest_s(limits: Limits, way: float) -> float:

@@ -11,9 +11,10 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from ruckig import InputParameter, Ruckig, Trajectory
 
-from bridge.motion.motion import LONGEST_TICK_S, Motion
+from bridge.motion.motion import Motion
 from bridge.motion.path import Limits, Path
 from bridge.motion.prediction import HORIZON_S
+from bridge.timing import LONGEST_TICK_S
 from tests.bench.motion_study import Truth, candidates, fly, recorded, truths
 
 HUNDREDS = Limits(600.0, 4_000.0)
