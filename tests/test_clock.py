@@ -6,6 +6,8 @@ import asyncio
 import socket
 import time
 
+import pytest
+
 from tests.clock import on_jumping_clock
 
 
@@ -20,7 +22,8 @@ async def test_an_hour_passes_at_once_and_timers_come_in_order() -> None:
         rung.append((name, loop.time() - begun_s))
 
     await asyncio.gather(ring("late", 3600.0), ring("early", 0.5), ring("middle", 60.0))
-    assert rung == [("early", 0.5), ("middle", 60.0), ("late", 3600.0)]
+    assert [name for name, _ in rung] == ["early", "middle", "late"]
+    assert [at_s for _, at_s in rung] == pytest.approx([0.5, 60.0, 3600.0], abs=1e-3)
     assert time.perf_counter() - really_s < 60.0
 
 
@@ -40,12 +43,12 @@ async def test_what_can_be_read_comes_before_a_timer() -> None:
 @on_jumping_clock
 async def test_time_does_not_jump_while_a_thread_works() -> None:
     loop = asyncio.get_running_loop()
-    timer = asyncio.create_task(asyncio.sleep(0.001))
+    timer = asyncio.create_task(asyncio.sleep(0.5))
     work = asyncio.create_task(asyncio.to_thread(time.sleep, 0.05))
     await asyncio.sleep(0)
     begun_s = loop.time()
     await work
-    assert loop.time() == begun_s
+    assert loop.time() - begun_s < 0.001
     assert not timer.done()
     await timer
 

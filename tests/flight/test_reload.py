@@ -96,6 +96,7 @@ async def test_a_host_that_was_paused_takes_no_board_for_dead(config: Path) -> N
     async with flying(load_panel(config / "panel.toml")) as (service, _):
         while not all(s.state is State.READY for s in service.running.sessions.values()):
             await asyncio.sleep(0.05)
+        await asyncio.sleep(1.0)  # of the loop's own time: the last of it is logged
         for pause_s in (0.3, 0.7, 5.0):
             with capture_logs() as logs:
                 loop.pause(pause_s)
