@@ -160,7 +160,7 @@ async def _fly_real(
     panel: Panel, log: FlightLog, arguments: argparse.Namespace, view: View | None, real: list[str]
 ) -> int:
     """On the boards that the description names: the live service with the log as its source."""
-    from bridge.commands.run import fly
+    from bridge.commands.run import fly, stopped_by_signals
     from bridge.errors import DescriptionError
     from bridge.flight.service import Service
     from bridge.flight.sources import FixedSources
@@ -181,4 +181,5 @@ async def _fly_real(
     state = StateFile(state_file(panel.path))
     confirmed = positions_as_left(panel, state) if arguments.needles_as_left else {}
     service = Service(panel, sources=FixedSources(source), state=state, confirmed=confirmed, replayed=True)
-    return await fly(service, view)
+    with stopped_by_signals(service):
+        return await fly(service, view)

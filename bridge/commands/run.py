@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -58,27 +59,32 @@ async def _fly(panel: Panel, arguments: argparse.Namespace, view: View | None) -
     state = StateFile(state_file(panel.path))
     confirmed = positions_as_left(panel, state) if arguments.needles_as_left else {}
     service = Service(panel, state=state, confirmed=confirmed)
-    if arguments.record is None:
-        return await fly(service, view)
-    columns = sorted(service.running.chain.given | service.running.recorded({}).keys())
-    async with LogWriter(arguments.record, columns, panel.catalogue) as recording:
-        service.record(recording)
-        return await fly(service, view)
+    with stopped_by_signals(service):
+        if arguments.record is None:
+            return await fly(service, view)
+        columns = sorted(service.running.chain.given | service.running.recorded({}).keys())
+        async with LogWriter(arguments.record, columns, panel.catalogue) as recording:
+            service.record(recording)
+            return await fly(service, view)
+
+
+def stopped_by_signals(service: Service) -> AbstractContextManager[None]:
+    """While it lasts, a signal stops the service: cleanly, whether it flies already or not."""
+    loop = asyncio.get_running_loop()
+    return ending.stopping(lambda: loop.call_soon_threadsafe(service.stop))
 
 
 async def fly(service: Service, view: View | None) -> int:
-    """Run the service until it ends or a signal asks it to."""
-    loop = asyncio.get_running_loop()
-    with ending.stopping(lambda: loop.call_soon_threadsafe(service.stop)):
-        if view is None:
+    """Run the service, and show it, until it ends."""
+    if view is None:
+        await service.run()
+        return 0
+    with Drawing(view) as drawing:
+        shown = asyncio.create_task(_show(service, drawing))
+        try:
             await service.run()
-            return 0
-        with Drawing(view) as drawing:
-            shown = asyncio.create_task(_show(service, drawing))
-            try:
-                await service.run()
-            finally:
-                shown.cancel()
+        finally:
+            shown.cancel()
     return 0
 
 
