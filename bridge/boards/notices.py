@@ -132,6 +132,7 @@ class Statistics:
     refused: int = 0
     resets: int = 0
     disbelieved: int = 0
+    notices_dropped: int = 0  # nobody took them, see `session.MOST_NOTICES`
     round_trip_s: float = 0.0
     worst_round_trip_s: float = 0.0
     board_good: int = 0

@@ -401,3 +401,5 @@ class BoardSession:
                 self.statistics.disbelieved += 1
             if len(self._notices) < MOST_NOTICES:
                 self._notices.append(notice)
+            else:
+                self.statistics.notices_dropped += 1

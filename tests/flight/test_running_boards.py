@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
+from random import Random
 
 import pytest
 
@@ -10,6 +12,7 @@ from bridge.boards import codec, messages
 from bridge.boards.notices import PositionNeeded
 from bridge.boards.pointer_channel import Phase
 from bridge.boards.runner import InstantBoard
+from bridge.boards.virtual.board import VirtualBoard
 from bridge.flight.chain import homes
 from bridge.flight.dry_run import virtual_board
 from bridge.flight.notices import BoardReported, PanelNotice, PositionAdopted, PositionUnknown
@@ -37,6 +40,24 @@ channel = 0
 TICK_S = 0.01
 
 
+class Liar(VirtualBoard):
+    """Reports, now and then, any state and position, and events that did not happen."""
+
+    random: Random | None = None
+
+    def _status(self) -> messages.Status:
+        status = super()._status()
+        if self.random is None or self.random.random() < 0.5:
+            return status
+        positions = (0, 405, 809, -1, 2000, -5000, 2**30, 2**31 - 1, -(2**31))
+        kind = self.random.choice(list(messages.EventKind))
+        self._event(kind, self.random.choice(positions), source=self.random.choice((0, 0, 1, 255)))
+        row = messages.ChannelStatus(
+            self.random.choice((0, 1, 2, 2, 3, 4, 5, 6, 255)), self.random.choice(positions), 0
+        )
+        return replace(status, channels=(row,))
+
+
 class Flight:
     """One pointer on one virtual board, on a clock of the test's own."""
 
@@ -47,7 +68,9 @@ class Flight:
         confirmed = {} if confirmed_steps is None else dict.fromkeys(homes(panel), confirmed_steps)
         self.running = RunningPanel(panel, frozenset({"engine_speed"}), confirmed)
         self.session = self.running.sessions["only"]
-        self.board = InstantBoard(self.session, virtual_board(panel, "only"))
+        honest = virtual_board(panel, "only")
+        self.liar = Liar(honest.described, honest.board_id, honest.watchdog_ms)
+        self.board = InstantBoard(self.session, self.liar)
         self.pointer = self.running.chain.pointers["only", 0]
         self.notices: list[PanelNotice] = []
         self.time_s = 0.0
@@ -123,3 +146,31 @@ def test_a_confirmed_position_that_can_not_be_is_unknown_and_says_why(tmp_path: 
     assert "can't be at 1000000000000 steps: outside" in unknown.why
     assert BoardReported("only", PositionNeeded(0)) in flight.notices
     assert flight.phase() is Phase.WAITING
+
+
+@pytest.mark.parametrize("homing", ["sweep", "last"])
+@pytest.mark.parametrize("seed", range(10))
+def test_whatever_a_board_reports_its_pointer_is_never_sent_outside_its_travel(
+    tmp_path: Path, homing: str, seed: int
+) -> None:
+    flight = Flight(tmp_path, homing, confirmed_steps=0.0)
+    flight.run(10.0, 1500.0)
+    assert flight.phase() is Phase.READY
+    pointer = flight.pointer.pointer
+    assert pointer.low_steps is not None
+    assert pointer.high_steps is not None
+    braking = 900**2 / (2 * 6000) + 2  # how far past a stop a report is believed
+    flight.liar.random = Random(seed)
+    for _ in range(500):
+        flight.run(0.02, 2000.0)
+        if flight.session.move(flight.time_s, [0.0], [0.0]):  # it is driven
+            assert pointer.low_steps - braking <= flight.pointer.position <= pointer.high_steps + braking
+    flight.liar.random = None
+    flight.run(1.0, 2000.0)
+    if flight.phase() is Phase.FAULTED:
+        flight.session.home(0)
+    if flight.phase() is Phase.WAITING:
+        flight.session.adopt(0, round(flight.liar.channel(0).place))
+    flight.run(20.0, 2000.0)
+    assert flight.phase() is Phase.READY
+    assert flight.liar.channel(0).place == pytest.approx(540, abs=2)
