@@ -6,16 +6,16 @@ from collections.abc import Iterator
 from fractions import Fraction
 from itertools import pairwise
 
+from bridge.boards.homing import SPEED_SHARE
 from bridge.check import defaults
 from bridge.check.backlash import check_backlash
 from bridge.check.case import Case, Load, load
 from bridge.check.electrics import check_board, check_motor_electrics, check_output
-from bridge.check.findings import Finding
+from bridge.check.findings import Finding, at_most, number
 from bridge.check.gearing import Gearing, check_counted_teeth, check_gearing
 from bridge.check.resolution import check_resolution
 from bridge.check.speed import check_speed
 from bridge.check.torque import check_torque
-from bridge.check.trains import train_value
 from bridge.check.travel import check_travel
 from bridge.errors import DescriptionErrors
 from bridge.faces.geometry import gauge_parts
@@ -25,11 +25,14 @@ from bridge.gauges.curve import Curve
 from bridge.gauges.pointer import Pointer
 from bridge.hardware.microcontrollers import PARTS
 from bridge.panel.description import GaugeDescription
+from bridge.panel.expected import longest_homing_s
 from bridge.panel.face import Scale
 from bridge.panel.load import Panel, shipped_motors
 from bridge.wiring.sheet import board_sheet
 
 _INTERVALS = 200
+HOMING_GOOD_S, HOMING_BEARABLE_S = 30.0, 300.0
+"""At each start somebody waits for it (common practice, no source)."""
 
 
 def check_case(case: Case) -> Iterator[Finding]:
@@ -70,6 +73,7 @@ def _panel(panel: Panel) -> Iterator[Finding]:
         yield from check_output(case.subject, case.drive, output)
         part = PARTS[board.part]
         yield from check_motor_electrics(case.subject, case.motor, output, board.supply_v, part)
+    yield from _homing(panel)
     for name, gauge in description.gauges.items():
         for gearing in _gearings(panel, name, gauge):
             yield from check_gearing(gearing, description.teeth)
@@ -90,6 +94,35 @@ def _face(panel: Panel, gauge: str) -> Iterator[Finding]:
             says = f"{fault.key}: found {fault.found}; expected {fault.expected}."
             check = f"face {number}" if len(faults.errors) > 1 else "face"
             yield Finding(gauge, check, "failure", None, "", None, "", "", says, f"{fault.cure}.")
+
+
+def _homing(panel: Panel) -> Iterator[Finding]:
+    """How long each pointer looks for its home position, at the start and after a reset."""
+    for board in panel.description.boards:
+        for pointer in panel.board_pointers(board):
+            longest_s = longest_homing_s(panel, board)[pointer.channel]
+            if not longest_s:
+                continue
+            channel = panel.description.boards[board].channels[pointer.channel]
+            speed = pointer.drive.speed_steps_s * SPEED_SHARE
+            says = f"Homing by {channel.homing} takes at most {number(longest_s)} s."
+            severity = at_most(longest_s, HOMING_GOOD_S, HOMING_BEARABLE_S)
+            cure = ""
+            if severity != "ok":
+                cure = "Raise the drive's speed, gear it up, or put the sensor on a quicker arbor."
+            formula = f"{number(longest_s * speed)} steps / {number(speed)} steps/s, a quarter of its speed"
+            yield Finding(
+                pointer.key,
+                "homing",
+                severity,
+                longest_s,
+                "s",
+                HOMING_GOOD_S,
+                "at most",
+                formula,
+                says,
+                cure,
+            )
 
 
 def pointer_case(panel: Panel, pointer: Pointer) -> Case:
@@ -142,16 +175,7 @@ def _carried(gauge: GaugeDescription, driven: str) -> Iterator[Load]:
     """The loads of the pointers that wheels turn from this one, as it feels them."""
     for name, geared in gauge.geared.items():
         if gauge.driven_by(name) == driven:
-            yield load(geared).behind(_ratio_from(gauge, name))
-
-
-def _ratio_from(gauge: GaugeDescription, name: str) -> Fraction:
-    """Turns of the driven pointer at the root for one turn of this geared one."""
-    ratio = Fraction(1)
-    while name in gauge.geared:
-        ratio *= train_value(gauge.geared[name].gears)
-        name = gauge.geared[name].geared_to
-    return ratio
+            yield load(geared).behind(gauge.turns_of_root(name))
 
 
 def _gearings(panel: Panel, gauge_name: str, gauge: GaugeDescription) -> Iterator[Gearing]:

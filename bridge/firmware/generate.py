@@ -12,6 +12,7 @@ from math import ceil
 from pathlib import Path
 
 from bridge.boards.compatibility import ExpectedChannel
+from bridge.boards.homing import search_steps
 from bridge.boards.messages import ENDLESS_HIGH, ENDLESS_LOW, Homing
 from bridge.errors import DescriptionError, DescriptionErrors
 from bridge.gauges.pointer import Pointer
@@ -23,9 +24,6 @@ from bridge.panel.hardware import BoardDescription, Channel, Motor, Sensor
 from bridge.panel.load import Panel
 
 _SOURCES = Path(__file__).parent
-_INDEX_SEARCH = 1.25  # turns until a mark must have come
-_STOP_SEARCH = 1.25  # travels until an end stop must have closed
-_SWEEP = 1.05  # travels after which any pointer stands at its stop
 
 
 def write_firmware(panel: Panel, board: str, folder: Path) -> None:
@@ -129,28 +127,12 @@ def _channel(
         f".reversed = {_c(channel.reversed)}, .saves_current = {_c(saves)},",
         f"        .speed = {limits.speed}, .acceleration = {limits.acceleration}, "
         f".low = {low}, .high = {high},",
-        f"        .search = {_search(panel, pointer, expected)}, .mirror_us = {mirror},",
+        f"        .search = {ceil(search_steps(limits, pointer.mark_steps))}, .mirror_us = {mirror},",
         f"        .pins = {{{_c_pins(board, channel.pins, 4)}}},",
         f"        .index = {_c_sensor(board, channel.index)}, .stop = {_c_sensor(board, channel.stop)},",
         "    }",
     )
     return " \\\n".join(lines)
-
-
-def _search(panel: Panel, pointer: Pointer, expected: ExpectedChannel) -> int:
-    """The longest way to the home position, in steps."""
-    limits = expected.limits
-    travel = limits.high - limits.low
-    match limits.homing:
-        case Homing.INDEX:
-            return ceil(pointer.drive.steps_per_turn * _INDEX_SEARCH)
-        case Homing.STOP:
-            return ceil(travel * _STOP_SEARCH)
-        case Homing.SWEEP:
-            of_motor = _motor(panel, pointer).travel_deg or 0.0
-            return ceil(max(travel, pointer.drive.steps(of_motor)) * _SWEEP)
-        case _:
-            return 0
 
 
 def _motor(panel: Panel, pointer: Pointer) -> Motor:

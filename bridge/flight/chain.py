@@ -60,7 +60,7 @@ class DrivenPointer:
 
     def __post_init__(self) -> None:
         pointer = self.pointer
-        self.half_turn_steps = float(pointer.drive.steps_per_turn) / 2.0 if pointer.endless else inf
+        self.half_turn_steps = float(pointer.wrap_steps) / 2.0 if pointer.endless else inf
 
     def show(self, time_s: float, reading: float) -> None:
         """Show this reading, which belongs to this time."""

@@ -16,12 +16,12 @@ from bridge.boards.virtual.channel import VirtualChannelSpec
 from bridge.flight.chain import homes
 from bridge.flight.notice_log import NoticeLog
 from bridge.flight.running_panel import RunningPanel
-from bridge.panel.expected import expected_channels
+from bridge.panel.expected import expected_channels, longest_homing_s
 from bridge.panel.load import Panel
 from bridge.telemetry.source import Arrival
 
-_PREPARE_S = 60.0
-"""Boards get this long before the flight to home their pointers."""
+_GLIDE_S = 30.0
+"""After homing, pointers get this long to glide to the first row."""
 _PREPARE_FEED_TICKS = 10
 
 
@@ -31,7 +31,7 @@ def virtual_board(panel: Panel, name: str) -> VirtualBoard:
     channels = []
     for expected, pointer in zip(expected_channels(panel, name), panel.board_pointers(name), strict=True):
         marked = described.channels[pointer.channel].index is not None
-        turn = pointer.drive.steps_per_turn if marked else None
+        turn = pointer.mark_steps if marked else None
         at_home = expected.limits.homing == Homing.LAST_POSITION  # there is no user to look where it is
         channels.append(VirtualChannelSpec(expected.limits, turn, pointer_at=0.0 if at_home else -20.0))
     board_id = bytes.fromhex(described.id) if described.id else name.encode()[:8].ljust(8, b"\0")
@@ -89,12 +89,15 @@ class DryRun:
 
     def _prepare(self, start_s: float, readings: Mapping[str, float]) -> None:
         """Home the pointers and set them to the first row, in the seconds before it."""
-        tick_s = 1.0 / self.running.panel.description.tick_hz
-        time_s = start_s - _PREPARE_S
+        panel = self.running.panel
+        tick_s = 1.0 / panel.description.tick_hz
+        homing_s = (s for board in panel.description.boards for s in longest_homing_s(panel, board).values())
+        prepare_s = max(homing_s, default=0.0) + _GLIDE_S
+        time_s = start_s - prepare_s
         for board in self.boards.values():
             board.start(time_s)
-        for tick in range(round(_PREPARE_S / tick_s)):
-            time_s = start_s - _PREPARE_S + tick * tick_s
+        for tick in range(round(prepare_s / tick_s)):
+            time_s = start_s - prepare_s + tick * tick_s
             if tick % _PREPARE_FEED_TICKS == 0:
                 self.running.prepare(time_s, readings)
             self._tick(time_s)

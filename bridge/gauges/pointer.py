@@ -1,13 +1,16 @@
 """Pointer: from a reading to an absolute motor position, by its kind.
 
-A bounded pointer runs between its stops. An endless one stands at the same face position
-once in every turn, so it goes to the nearest of them: whatever the reading does between two
-targets, the pointer never winds back through turns that nobody would see.
+A bounded pointer runs between its stops. An endless one is at the same face position once in every
+turn, so it goes to the nearest of them: whatever the reading does between two targets, the pointer never
+winds back through turns that nobody would see. Where wheels turn other pointers from its arbor, what
+repeats is the whole train: the faces of a 10:1 pair are the same again after ten turns of the quick one,
+and the pointer goes to the nearest of those.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from fractions import Fraction
 
 from bridge.gauges.curve import Curve
 from bridge.gauges.drive import Drive
@@ -17,9 +20,14 @@ from bridge.gauges.drive import Drive
 class Pointer:
     """One pointer of one gauge, with all that turns a reading into steps.
 
-    `face` gives the angle at which the pointer stands for a reading; `rising` and `falling` the angle
-    at which the drive must stand for it (the same curve but for a crooked linkage or backlash).
-    `home_deg` is the drive angle of the home position. Angles are degrees clockwise from 12 o'clock.
+    `face` is the angle of the pointer for a reading; `rising` and `falling` the angle of the drive for it
+    (the same curve but for a crooked linkage or backlash). `home_deg` is the drive angle of the home
+    position. Angles are degrees clockwise from 12 o'clock, positions steps. `low_steps` and `high_steps`
+    are the ends of the scale, which the host keeps; `reach_low_steps` and `reach_high_steps` those that the
+    board keeps: the motor's own stops, or some way beyond the scale. None for an endless pointer.
+
+    After `wrap_turns` of the pointer, it and every pointer that wheels turn from it are at the same face
+    positions again; an index mark passes its sensor once in `mark_turns`.
     """
 
     gauge: str
@@ -37,6 +45,20 @@ class Pointer:
     low_steps: float | None
     high_steps: float | None
     park: float
+    reach_low_steps: float | None = None
+    reach_high_steps: float | None = None
+    wrap_turns: Fraction = Fraction(1)
+    mark_turns: Fraction = Fraction(1)
+
+    @property
+    def wrap_steps(self) -> Fraction:
+        """Steps after which every face of the train repeats, exact."""
+        return self.drive.steps_per_turn * self.wrap_turns
+
+    @property
+    def mark_steps(self) -> Fraction:
+        """Steps between two index marks, exact."""
+        return self.drive.steps_per_turn * self.mark_turns
 
     @property
     def key(self) -> str:
@@ -54,10 +76,10 @@ class Pointer:
         return steps
 
     def nearest(self, position_steps: float, reference_steps: float) -> float:
-        """The same face position as `position_steps`, in the turn nearest to `reference_steps`."""
+        """The same face positions as at `position_steps`, of those the nearest to `reference_steps`."""
         if not self.endless:
             return position_steps
-        turn = self.drive.steps_per_turn
+        turn = self.wrap_steps
         turns = round((reference_steps - position_steps) * turn.denominator / turn.numerator)
         return position_steps + turns * turn.numerator / turn.denominator
 

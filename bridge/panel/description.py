@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
+from fractions import Fraction
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
@@ -218,6 +219,15 @@ class GaugeDescription(StrictModel):
             found = f"{chain[-2]} geared to {chain[-1]}"
             raise MistakeError(found, "an endless pointer of this gauge", "Name one under its pointers")
         return chain[-1]
+
+    def turns_of_root(self, name: str) -> Fraction:
+        """Turns of the driven pointer at the root of the wheels for one turn of this geared one, exact."""
+        turns = Fraction(1)
+        while name in self.geared:
+            for ratio in self.geared[name].gears:
+                turns *= ratio
+            name = self.geared[name].geared_to
+        return turns
 
 
 class CalibrationPoints(StrictModel):

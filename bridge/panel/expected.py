@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from math import ceil, floor
 
+from bridge.boards import homing
 from bridge.boards.compatibility import ExpectedChannel
 from bridge.boards.messages import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, Homing, Output
 from bridge.gauges.pointer import Pointer
@@ -24,9 +25,18 @@ def expected_channels(panel: Panel, board: str) -> tuple[ExpectedChannel, ...]:
     return tuple(_expected(p, channels[p.channel]) for p in panel.board_pointers(board))
 
 
+def longest_homing_s(panel: Panel, board: str) -> dict[int, float]:
+    """How long each channel of this board takes at most to find its home position, in seconds."""
+    expected = expected_channels(panel, board)
+    return {
+        pointer.channel: homing.longest_homing_s(channel.limits, pointer.mark_steps)
+        for pointer, channel in zip(panel.board_pointers(board), expected, strict=True)
+    }
+
+
 def _expected(pointer: Pointer, channel: Channel) -> ExpectedChannel:
-    low = ENDLESS_LOW if pointer.low_steps is None else floor(pointer.low_steps)
-    high = ENDLESS_HIGH if pointer.high_steps is None else ceil(pointer.high_steps)
+    low = ENDLESS_LOW if pointer.reach_low_steps is None else floor(pointer.reach_low_steps)
+    high = ENDLESS_HIGH if pointer.reach_high_steps is None else ceil(pointer.reach_high_steps)
     limits = ChannelLimits(
         Output[channel.output.upper()],
         _HOMING[channel.homing],
@@ -36,4 +46,4 @@ def _expected(pointer: Pointer, channel: Channel) -> ExpectedChannel:
         high,
     )
     audited = channel.index is not None and pointer.endless
-    return ExpectedChannel(limits, pointer.drive.steps_per_turn if audited else None)
+    return ExpectedChannel(limits, pointer.mark_steps if audited else None)

@@ -107,10 +107,16 @@ class DriveDescription(StrictModel):
 
 
 class Sensor(StrictModel):
-    """An index sensor or end stop: its pin and the level that means 'here'."""
+    """An end stop: its pin and the level that means 'here'."""
 
     pin: str
     active: Literal["low", "high"] = "low"
+
+
+class IndexSensor(Sensor):
+    """An index sensor. `arbor` names the geared pointer whose arbor has the mark (or the driven one)."""
+
+    arbor: str | None = None
 
 
 class Channel(StrictModel):
@@ -124,7 +130,7 @@ class Channel(StrictModel):
     pins: tuple[str, ...] = ()
     reversed: bool = False
     homing: Literal["index", "stop", "sweep", "last"] = "last"
-    index: Sensor | None = None
+    index: IndexSensor | None = None
     stop: Sensor | None = None
 
     @model_validator(mode="after")

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from fractions import Fraction
+from math import gcd, lcm
 from pathlib import Path
 
 from bridge.errors import BridgeError
@@ -10,7 +12,7 @@ from bridge.gauges.curve import Curve, CurveTurnsBackError
 from bridge.gauges.drive import Drive
 from bridge.gauges.pointer import Pointer
 from bridge.panel.description import CalibrationPoints, PanelDescription, PointerDescription
-from bridge.panel.hardware import Motor
+from bridge.panel.hardware import Channel, DriveDescription, Motor
 from bridge.panel.mistakes import Mistakes
 from bridge.quantities.catalogue import Catalogue
 from bridge.quantities.units import make_conversion
@@ -22,6 +24,11 @@ _OUTPUTS = {  # channel outputs that can turn a motor of this kind
     "servo": ("servo",),
     "continuous_servo": ("servo",),
 }
+
+_SAME_DEG, _SAME_STEPS = 1e-6, 0.5
+_ROOM_DEG = 10.0
+"""How far beyond its scale a board lets a pointer whose motor has no stops, so that calibrating an end of the
+scale needs no new firmware."""
 
 Calibrations = Mapping[str, Mapping[str, CalibrationPoints]]
 """By gauge, then by pointer."""
@@ -98,13 +105,14 @@ class PointerBuilder:
         steps = motor.full_steps_per_turn * described.microsteps
         for ratio in described.gear_train:
             steps *= ratio
+        low_steps, high_steps = _own_stops(motor, described, channel)
         return Drive(
             steps,
             described.speed_steps_s,
             described.acceleration_steps_s2,
             zero_steps=(motor.pulse_low_us or 0.0) if motor.is_servo else 0.0,
-            low_steps=motor.pulse_low_us if motor.is_servo else None,
-            high_steps=motor.pulse_high_us if motor.is_servo else None,
+            low_steps=low_steps,
+            high_steps=high_steps,
         )
 
     def _curves(
@@ -165,25 +173,33 @@ class PointerBuilder:
         unit: str,
     ) -> Pointer:
         face, rising, falling = curves
-        low, high = drive.low_steps, drive.high_steps
+        key = f"gauges.{gauge}.pointers.{name}"
+        low = high = None
+        reach: tuple[float | None, float | None] = (None, None)
         if described.kind == "bounded":
-            ends = described.stops_deg or (
+            scale = (
                 min(*rising.angles, *falling.angles),
                 max(*rising.angles, *falling.angles),
             )
-            stops = [drive.steps(end - described.home_deg) + drive.zero_steps for end in ends]
-            if low is not None and high is not None and (min(stops) < low - 0.5 or max(stops) > high + 0.5):
+            ends = described.stops_deg or scale
+            if min(ends) > min(scale) + _SAME_DEG or max(ends) < max(scale) - _SAME_DEG:
                 self.mistakes.wrong(
-                    f"gauges.{gauge}.pointers.{name}.scale",
-                    f"a scale that needs {min(stops):.0f} to {max(stops):.0f} microseconds of pulse",
-                    f"{low:g} to {high:g} microseconds, which the servo can do",
-                    "Shorten the scale, change home_deg, or gear the servo up",
+                    f"{key}.stops_deg",
+                    f"stops at {min(ends):g} and {max(ends):g} degrees",
+                    f"stops outside the scale, {min(scale):g} to {max(scale):g} degrees",
+                    "Move the stops outward, shorten the scale, or leave stops_deg out",
                 )
-            if low is None or high is None:
-                # The home position, which counts as zero, is within reach: the pointer starts there.
-                low, high = min(*stops, 0.0), max(*stops, 0.0)
+            stops = sorted(drive.steps(end - described.home_deg) + drive.zero_steps for end in ends)
+            if drive.low_steps is not None and drive.high_steps is not None:
+                self._within_reach(key, described, drive, scale)
+                low, high = max(stops[0], drive.low_steps), min(stops[1], drive.high_steps)
+                reach = drive.low_steps, drive.high_steps
             else:
-                low, high = max(low, min(stops)), min(high, max(stops))
+                # The home position, which counts as zero, is within reach: the pointer starts there.
+                low, high = min(stops[0], 0.0), max(stops[1], 0.0)
+                room = 0.0 if described.stops_deg else drive.steps(_ROOM_DEG)
+                reach = (low - room if low < 0.0 else 0.0), (high + room if high > 0.0 else 0.0)
+        wrap_turns, mark_turns = self._turns(gauge, key, name, described)
         return Pointer(
             gauge=gauge,
             name=name,
@@ -200,4 +216,75 @@ class PointerBuilder:
             low_steps=low,
             high_steps=high,
             park=described.park,
+            reach_low_steps=reach[0],
+            reach_high_steps=reach[1],
+            wrap_turns=wrap_turns,
+            mark_turns=mark_turns,
         )
+
+    def _within_reach(
+        self, key: str, described: PointerDescription, drive: Drive, scale: tuple[float, float]
+    ) -> None:
+        """Note a scale that the motor can't reach from its stop."""
+        assert drive.low_steps is not None and drive.high_steps is not None
+        needed = sorted(drive.steps(end - described.home_deg) + drive.zero_steps for end in scale)
+        if needed[0] >= drive.low_steps - _SAME_STEPS and needed[1] <= drive.high_steps + _SAME_STEPS:
+            return
+        can_deg = drive.angle_deg(drive.high_steps - drive.low_steps)
+        cure = "Shorten the scale, or gear the motor up"
+        if scale[1] - scale[0] <= can_deg:
+            first, last = scale[1] - can_deg, scale[0]
+            cure = f"Write home_deg, the face angle at the motor's stop: {first:g} to {last:g} serves"
+        servo = self.motors[self.description.drives[described.drive].motor].is_servo
+        unit = "microseconds of pulse" if servo else "steps"
+        self.mistakes.wrong(
+            f"{key}.home_deg",
+            f"a scale from {scale[0]:g} to {scale[1]:g} degrees, which takes {needed[0]:.0f} to "
+            f"{needed[1]:.0f} {unit} of a motor that is at its stop at {described.home_deg:g} degrees",
+            f"{drive.low_steps:g} to {drive.high_steps:g} {unit}, which the motor can do",
+            cure,
+        )
+
+    def _turns(
+        self, gauge: str, key: str, name: str, described: PointerDescription
+    ) -> tuple[Fraction, Fraction]:
+        """Turns of this pointer after which all faces of its train repeat, and between two index marks."""
+        geared = self.description.gauges[gauge]
+        turns = {name: Fraction(1)} | {
+            other: geared.turns_of_root(other) for other in geared.geared if geared.driven_by(other) == name
+        }
+        wrap = Fraction(1)
+        for each in turns.values():
+            wrap = Fraction(lcm(wrap.numerator, each.numerator), gcd(wrap.denominator, each.denominator))
+        channel = self.description.boards[described.board].channels[described.channel]
+        if channel.index is None:
+            return wrap, Fraction(1)
+        place = f"boards.{described.board}.channels.{described.channel}.index.arbor"
+        arbor = channel.index.arbor or name
+        if arbor not in turns:
+            self.mistakes.unknown(place, "arbor", arbor, turns)
+            return wrap, Fraction(1)
+        mark = turns[arbor]
+        if channel.homing == "index" and (mark / wrap).denominator != 1:
+            slowest = max(turns, key=lambda other: turns[other])
+            self.mistakes.wrong(
+                place,
+                f"a mark on the arbor of {arbor}, which passes {wrap / mark} times before all pointers of "
+                f"{gauge} are at the same place again",
+                "a mark that passes once in that time, so that homing finds the place of every pointer",
+                f"Put the mark on the slowest arbor and write arbor = {slowest!r}, drive that arbor and gear "
+                "the quick one up, or home by 'last'",
+            )
+        return wrap, mark
+
+
+def _own_stops(
+    motor: Motor, described: DriveDescription, channel: Channel
+) -> tuple[float | None, float | None]:
+    """The motor's own ends in steps from home, None where it has none or home is not at one of them."""
+    if motor.is_servo:
+        return motor.pulse_low_us, motor.pulse_high_us
+    if motor.travel_deg is None or channel.homing not in ("sweep", "stop"):
+        return None, None
+    steps = motor.full_steps_per_turn * described.microsteps * Fraction(str(motor.travel_deg)) / 360
+    return 0.0, float(steps)

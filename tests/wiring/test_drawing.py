@@ -11,7 +11,7 @@ import pytest
 
 from bridge.faces.clearance import overlap, text_box
 from bridge.faces.primitives import Text
-from bridge.panel.hardware import Channel, Sensor
+from bridge.panel.hardware import Channel, IndexSensor
 from bridge.wiring.cautions import CAUTIONS
 from bridge.wiring.diagram import MOST_MM, WIDTH_MM, pictures
 from bridge.wiring.html import picture_svg, sheets_html
@@ -48,7 +48,7 @@ def test_no_lettering_lies_over_other_lettering_or_leaves_the_picture(board: str
 
 
 def test_a_board_with_twelve_channels_takes_several_pictures_that_fit_a_page() -> None:
-    channel = Channel(output="step_dir", pins=("S", "D", "E"), homing="index", index=Sensor(pin="I"))
+    channel = Channel(output="step_dir", pins=("S", "D", "E"), homing="index", index=IndexSensor(pin="I"))
     drawn = pictures(changed("left", channels=dict.fromkeys(range(12), channel)))
     assert len(drawn) > 1
     assert all(picture.height <= MOST_MM + 1 for picture in drawn)

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, floor
 
+from bridge.boards.homing import INDEX_SEARCH, SPEED_SHARE, STOP_SEARCH, SWEEP_SEARCH
 from bridge.boards.messages import ChannelLimits, ChannelState, ChannelStatus, EventKind, Homing, Output
 from bridge.boards.virtual.follower import Follower
 
 HOLD_S = 10.0
-_HOMING_SHARE = 0.25  # of the channel's speed
 _HOMING_STEP_S = 0.01
 _FAULT_NO_INDEX, _FAULT_NO_STOP = 1, 2
 # Used at every tick; in Python 3.11 to look up an enum's member costs nine times what a global does.
@@ -123,7 +123,7 @@ class VirtualChannel:
         self._after_stop = None
         self.state = ChannelState.HOMING
         self._start = self._follower.position
-        rate = self._limits.speed * _HOMING_SHARE
+        rate = self._limits.speed * SPEED_SHARE
         self._follower.run(rate if homing == Homing.INDEX else -rate)
 
     def adopt(self, position: int) -> None:
@@ -158,18 +158,18 @@ class VirtualChannel:
                     mark = turn * self._marks - self._slip
                     self._found_at = floor(mark) if self._was_known else 0
                     self._found(mark)
-                elif travelled > 1.25 * self._marks:
+                elif travelled > INDEX_SEARCH * self._marks:
                     self._not_found(_FAULT_NO_INDEX)
                 self._turn = turn
             case Homing.STOP:
                 if self.place <= 0.0 and not self.stop_dead:
                     self._report(EventKind.STOP, ceil(self._follower.position))
                     self._found(-self._slip)
-                elif travelled > 1.25 * span:
+                elif travelled > STOP_SEARCH * span:
                     self._not_found(_FAULT_NO_STOP)
             case _:
                 self._slip = max(self._slip, -self._follower.position)  # it slips at its stop
-                if travelled > 1.05 * span:
+                if travelled > SWEEP_SEARCH * span:
                     self._found(-self._slip)
 
     def _found(self, zero: float) -> None:
