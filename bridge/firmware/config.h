@@ -32,7 +32,7 @@
     }, \
     { /* 3: attitude.bank; servo at D9 */ \
         .output = SERVO, .homing = LAST_POSITION, .reversed = false, .saves_current = false, \
-        .speed = 800, .acceleration = 8000, .low = 500, .high = 2400, \
+        .speed = 800, .acceleration = 8000, .low = 1000, .high = 2000, \
         .search = 0, .mirror_us = 0, \
         .pins = {PIN(B, 1), NO_PIN, NO_PIN, NO_PIN}, \
         .index = {NO_PIN, false}, .stop = {NO_PIN, false}, \

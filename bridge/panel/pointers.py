@@ -193,7 +193,8 @@ class PointerBuilder:
             if drive.low_steps is not None and drive.high_steps is not None:
                 self._within_reach(key, described, drive, scale)
                 low, high = max(stops[0], drive.low_steps), min(stops[1], drive.high_steps)
-                reach = drive.low_steps, drive.high_steps
+                # Stops that the builder writes are there for a reason; else the motor may use all of its own.
+                reach = (low, high) if described.stops_deg else (drive.low_steps, drive.high_steps)
             else:
                 # The home position, which counts as zero, is within reach: the pointer starts there.
                 low, high = min(stops[0], 0.0), max(stops[1], 0.0)
