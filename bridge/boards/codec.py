@@ -1,8 +1,8 @@
-"""The wire format: every payload of frame format version 1.
+"""The wire format: every payload of the frame format.
 
 The table in DEVELOPERS.md is the contract; this file (and `line` for serial lines) implements it and
 nothing else. It knows no state and no time. Integers of the wire stay integers here (steps, 1/256 step,
-1/256 step/s); only `encode_move`, the hot path, takes floats and says how it rounds.
+1/256 step/s); only `encode_move`, the hot path, takes floats and states how it rounds.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import struct
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import floor
-from typing import Any
+from typing import Any, Protocol
 
 from bridge.boards.messages import (
     MAX_CHANNELS,
@@ -52,71 +52,109 @@ class FrameError(BridgeError):
 
 
 @dataclass(frozen=True, slots=True)
-class _Plain:
-    """A body of fixed fields: the first `fields` of the message."""
+class _Fields:
+    """A value's fields, in their order on the wire."""
 
     make: Callable[..., Any]
-    fields: int
-    body: struct.Struct
+    names: tuple[str, ...]
+    layout: struct.Struct
+
+    def pack(self, value: Any) -> bytes:
+        return self.layout.pack(*(getattr(value, name) for name in self.names))
+
+
+def _fields(make: Callable[..., Any], **formats: str) -> _Fields:
+    """`formats`: each field's format, as the module struct writes them."""
+    return _Fields(make, tuple(formats), struct.Struct("<" + "".join(formats.values())))
+
+
+class _Shape(Protocol):
+    """How one type's body is written; `decode` returns None for a body of the wrong length."""
+
+    @property
+    def make(self) -> Callable[..., Any]: ...
+
+    def encode(self, message: Any) -> bytes: ...
+
+    def decode(self, body: bytes) -> Message | None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class _Plain:
+    """A body of fixed fields."""
+
+    fields: _Fields
+
+    @property
+    def make(self) -> Callable[..., Any]:
+        return self.fields.make
 
     def encode(self, message: Any) -> bytes:
-        return self.body.pack(*_values(message)[: self.fields])
+        return self.fields.pack(message)
 
-    def decode(self, body: bytes) -> Message:
-        return self.make(*self.body.unpack(body))  # type: ignore[no-any-return]
+    def decode(self, body: bytes) -> Message | None:
+        layout = self.fields.layout
+        return self.make(*layout.unpack(body)) if len(body) == layout.size else None
 
 
 @dataclass(frozen=True, slots=True)
 class _Masked:
-    """A mask of channels, then one record for each of them in ascending order."""
+    """A mask of channels, then one record for each of them in ascending order.
+
+    `items`: the message's field that has them. A record has no fields where channels alone are named.
+    """
 
     make: Callable[..., Any]
-    item: Callable[..., Any]
-    record: struct.Struct
+    items: str
+    record: _Fields
 
     def encode(self, message: Any) -> bytes:
-        (items,) = _values(message)
-        rows = [(item,) if isinstance(item, int) else _values(item) for item in items]
-        channels = [row[0] for row in rows]
+        items = getattr(message, self.items)
+        channels = [item if isinstance(item, int) else item.channel for item in items]
         if channels != sorted(set(channels)) or any(not 0 <= channel < 16 for channel in channels):
             raise OutOfRangeError(f"channels must ascend within 0 to 15, not {channels}")
-        records = b"".join(self.record.pack(*row[1:]) for row in rows)
-        return _MASK.pack(sum(1 << channel for channel in channels)) + records
+        mask = _MASK.pack(sum(1 << channel for channel in channels))
+        return mask + b"".join(self.record.pack(item) for item in items)
 
-    def decode(self, body: bytes) -> Message:
-        (mask,) = _MASK.unpack_from(body)
-        channels = channels_of(mask)
-        if len(body) != _MASK.size + self.record.size * len(channels):
-            raise struct.error
-        rows = self.record.iter_unpack(body[_MASK.size :]) if self.record.size else ((),) * len(channels)
-        items = (self.item(channel, *row) for channel, row in zip(channels, rows, strict=True))
+    def decode(self, body: bytes) -> Message | None:
+        if len(body) < _MASK.size:
+            return None
+        channels = channels_of(*_MASK.unpack_from(body))
+        layout = self.record.layout
+        if len(body) != _MASK.size + layout.size * len(channels):
+            return None
+        rows = layout.iter_unpack(body[_MASK.size :]) if layout.size else ((),) * len(channels)
+        items = (self.record.make(channel, *row) for channel, row in zip(channels, rows, strict=True))
         return self.make(tuple(items))  # type: ignore[no-any-return]
 
 
 @dataclass(frozen=True, slots=True)
 class _Counted:
-    """Fixed fields of which the last counts the records that follow, one per channel from 0."""
+    """Fixed fields, the number of channels, then one record for each channel from 0."""
 
-    make: Callable[..., Any]
-    fixed: struct.Struct
-    item: Callable[..., Any]
-    record: struct.Struct
+    fixed: _Fields
+    record: _Fields
+
+    @property
+    def make(self) -> Callable[..., Any]:
+        return self.fixed.make
 
     def encode(self, message: Any) -> bytes:
-        *fields, items = _values(message)
-        records = b"".join(self.record.pack(*_values(item)) for item in items)
-        return self.fixed.pack(*fields, len(items)) + records
+        channels = message.channels
+        return (
+            self.fixed.pack(message) + _COUNT.pack(len(channels)) + b"".join(map(self.record.pack, channels))
+        )
 
-    def decode(self, body: bytes) -> Message:
-        *fields, count = self.fixed.unpack_from(body)
-        if len(body) != self.fixed.size + self.record.size * count or count > MAX_CHANNELS:
-            raise struct.error
-        items = (self.item(*row) for row in self.record.iter_unpack(body[self.fixed.size :]))
-        return self.make(*fields, tuple(items))  # type: ignore[no-any-return]
-
-
-def _values(record: Any) -> tuple[Any, ...]:
-    return tuple(getattr(record, name) for name in record.__slots__)
+    def decode(self, body: bytes) -> Message | None:
+        fixed, layout = self.fixed.layout, self.record.layout
+        start = fixed.size + _COUNT.size
+        if len(body) < start:
+            return None
+        (count,) = _COUNT.unpack_from(body, fixed.size)
+        if len(body) != start + layout.size * count or count > MAX_CHANNELS:
+            return None
+        channels = (self.record.make(*row) for row in layout.iter_unpack(body[start:]))
+        return self.make(*fixed.unpack_from(body), tuple(channels))  # type: ignore[no-any-return]
 
 
 def _itself(channel: int) -> int:
@@ -125,25 +163,45 @@ def _itself(channel: int) -> int:
 
 _HEADER = struct.Struct("<BBB")
 _MASK = struct.Struct("<H")
-_EMPTY = struct.Struct("<")
+_COUNT = struct.Struct("<B")
 
-_TABLE: dict[int, _Plain | _Masked | _Counted] = {
-    FrameType.IDENTIFY: _Plain(Identify, 0, _EMPTY),
-    FrameType.MOVE: _Masked(Move, Target, struct.Struct("<iBi")),
-    FrameType.HOME: _Masked(Home, _itself, _EMPTY),
-    FrameType.ADOPT: _Masked(Adopt, ChannelPosition, struct.Struct("<i")),
-    FrameType.REST: _Masked(Rest, _itself, _EMPTY),
-    FrameType.QUERY: _Plain(Query, 0, _EMPTY),
+_TABLE: dict[int, _Shape] = {
+    FrameType.IDENTIFY: _Plain(_fields(Identify)),
+    FrameType.MOVE: _Masked(Move, "targets", _fields(Target, position="i", fraction="B", velocity="i")),
+    FrameType.HOME: _Masked(Home, "channels", _fields(_itself)),
+    FrameType.ADOPT: _Masked(Adopt, "places", _fields(ChannelPosition, position="i")),
+    FrameType.REST: _Masked(Rest, "channels", _fields(_itself)),
+    FrameType.QUERY: _Plain(_fields(Query)),
     FrameType.INTRODUCTION: _Counted(
-        Introduction, struct.Struct("<8sBBHB"), ChannelLimits, struct.Struct("<BBIIii")
+        _fields(Introduction, board_id="8s", firmware_major="B", firmware_minor="B", watchdog_ms="H"),
+        _fields(ChannelLimits, output="B", homing="B", speed="I", acceleration="I", low="i", high="i"),
     ),
-    FrameType.STATUS: _Counted(Status, struct.Struct("<HHHBB"), ChannelStatus, struct.Struct("<Bii")),
-    FrameType.EVENT: _Plain(Event, 3, struct.Struct("<BBi")),
-    FrameType.REFUSAL: _Plain(Refusal, 2, struct.Struct("<BB")),
+    FrameType.STATUS: _Counted(
+        _fields(
+            Status, frames_good="H", frames_bad="H", frames_missed="H", slots_lost="H", watchdog_trips="B"
+        ),
+        _fields(ChannelStatus, state="B", position="i", velocity="i"),
+    ),
+    FrameType.EVENT: _Plain(_fields(Event, kind="B", source="B", value="i")),
+    FrameType.REFUSAL: _Plain(_fields(Refusal, refused="B", reason="B")),
 }
 _TYPE_OF: dict[Any, int] = {shape.make: kind for kind, shape in _TABLE.items()}
 _MOVE = int(FrameType.MOVE)
 _MOVES = [struct.Struct("<BBBH" + "iBi" * count) for count in range(MAX_CHANNELS + 1)]
+
+
+def sequence_after(sequence: int) -> int:
+    """The sequence of a sender's next frame, modulo 256."""
+    return sequence + 1 & 255
+
+
+def sequence_gap(expected: int | None, sequence: int) -> int | None:
+    """How many frames are missing before this one; None when it is a late or doubled one.
+
+    `expected` is the sequence after the last frame, None when the count starts with this one.
+    """
+    gap = 0 if expected is None else sequence - expected & 255
+    return gap if gap < 128 else None
 
 
 def channels_of(mask: int) -> tuple[int, ...]:
@@ -177,11 +235,10 @@ def decode(payload: bytes) -> tuple[int, Message]:
     shape = _TABLE.get(kind)
     if shape is None:
         raise FrameError(Reason.UNKNOWN_TYPE, f"unknown frame type 0x{kind:02x}", payload)
-    try:
-        message = shape.decode(payload[_HEADER.size :])
-    except struct.error:
+    message = shape.decode(payload[_HEADER.size :])
+    if message is None:
         detail = f"{FrameType(kind).name} of {len(payload)} bytes has the wrong length"
-        raise FrameError(Reason.WRONG_LENGTH, detail, payload) from None
+        raise FrameError(Reason.WRONG_LENGTH, detail, payload)
     if isinstance(message, Refusal):
         message = Refusal(message.refused, message.reason, version)
     return sequence, message
@@ -211,9 +268,9 @@ def encode_move(
 
 
 def unpack_move(payload: bytes) -> tuple[int, ...]:
-    """The numbers of a MOVE as they stand: version, type, sequence, mask, then three per channel.
+    """The numbers of a MOVE in order: version, type, sequence, mask, then three per channel.
 
-    The quick way for a virtual board; raises FrameError on a wrong length.
+    For a virtual board's hot path; raises FrameError on a wrong length.
     """
     count, rest = divmod(len(payload) - 5, 9)
     if rest == 0 and 0 <= count <= MAX_CHANNELS:

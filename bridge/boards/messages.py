@@ -1,7 +1,7 @@
-"""The messages of frame format version 1, as values.
+"""The messages of the frame format, as values.
 
-Numbers are integers as on the wire: steps, 1/256 step, 1/256 step/s. The order of a message's fields is
-their order on the wire; `codec` relies on it.
+Numbers are integers as on the wire: steps, 1/256 step, 1/256 step/s. `codec` has their places on the wire.
+The numbers of this file reach the firmware through `bridge.firmware.contract`.
 """
 
 from __future__ import annotations
@@ -9,7 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import IntEnum
 
-VERSION = 1
+VERSION = 2
+"""Of the frame format."""
+FIRMWARE_VERSION = (2, 0)
+"""Major and minor, as boards introduce themselves."""
 MAX_PAYLOAD = 250
 MAX_CHANNELS = 12
 ENDLESS_LOW, ENDLESS_HIGH = -(2**31), 2**31 - 1  # the stops of a pointer that has none
@@ -59,6 +62,13 @@ class EventKind(IntEnum):
     BUTTON = 5
     FAULT = 6
     WATCHDOG = 7
+
+
+class Fault(IntEnum):
+    """The value of a FAULT event."""
+
+    NO_INDEX_MARK = 1
+    NO_STOP = 2
 
 
 class Reason(IntEnum):
@@ -151,9 +161,15 @@ class ChannelStatus:
 
 @dataclass(frozen=True, slots=True)
 class Status:
+    """Counters since the board started, modulo 65,536 (`watchdog_trips` modulo 256).
+
+    `slots_lost`: time slots that an overloaded board could not serve; its pointers lag by each of them.
+    """
+
     frames_good: int
     frames_bad: int
     frames_missed: int
+    slots_lost: int
     watchdog_trips: int
     channels: tuple[ChannelStatus, ...]
 

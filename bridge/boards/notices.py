@@ -103,6 +103,13 @@ class FramesCorrupted:
     here: int
 
 
+@dataclass(frozen=True, slots=True)
+class SlotsLost:
+    """The board is overloaded: time slots that it could not serve since it started, modulo 65,536."""
+
+    total: int
+
+
 Notice = (
     StateChanged
     | KnobTurned
@@ -116,6 +123,7 @@ Notice = (
     | FrameRefused
     | WatchdogTripped
     | FramesCorrupted
+    | SlotsLost
 )
 
 
@@ -138,4 +146,5 @@ class Statistics:
     board_good: int = 0
     board_bad: int = 0
     board_missed: int = 0
+    slots_lost: int = 0
     watchdog_trips: int = 0

@@ -22,7 +22,7 @@ from enum import Enum
 from bridge.boards import messages
 from bridge.boards.audit import LOST_SENSOR_MARKS, IndexAudit
 from bridge.boards.compatibility import ExpectedChannel
-from bridge.boards.messages import ChannelState, EventKind, Homing
+from bridge.boards.messages import ChannelState, EventKind, Fault, Homing
 from bridge.boards.notices import (
     ChannelFaulted,
     ChannelHomed,
@@ -40,9 +40,9 @@ _MARGIN_STEPS = 2
 _CORRECTING = "are being corrected"
 _STATES = frozenset(ChannelState)
 _KNOWN = frozenset({ChannelState.READY, ChannelState.HOLDING, ChannelState.RESTING})
-_FAULTS = {
-    1: "no index mark found: look at the sensor, its wiring and whether the pointer turns",
-    2: "stop not found: look at the switch, its wiring and whether the pointer turns",
+_FAULTS: dict[int, str] = {
+    Fault.NO_INDEX_MARK: "no index mark found: look at the sensor, its wiring and whether the pointer turns",
+    Fault.NO_STOP: "stop not found: look at the switch, its wiring and whether the pointer turns",
 }
 
 

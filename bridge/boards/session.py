@@ -22,6 +22,7 @@ from bridge.boards.notices import (
     KnobTurned,
     Notice,
     PositionsForgotten,
+    SlotsLost,
     StateChanged,
     Statistics,
     WatchdogTripped,
@@ -183,7 +184,7 @@ class BoardSession:
             positions = [positions[number] for number in numbers]
             velocities = [velocities[number] for number in numbers]
         payload = codec.encode_move(self._sequence, positions, velocities, driven)
-        self._sequence = self._sequence + 1 & 255
+        self._sequence = codec.sequence_after(self._sequence)
         self.statistics.sent += 1
         return payload
 
@@ -270,6 +271,10 @@ class BoardSession:
         more_bad = status.frames_bad > figures.board_bad
         figures.board_good, figures.board_bad = status.frames_good, status.frames_bad
         figures.board_missed, figures.watchdog_trips = status.frames_missed, status.watchdog_trips
+        more_lost = status.slots_lost > figures.slots_lost
+        figures.slots_lost = status.slots_lost
+        if more_lost:
+            self._notify([SlotsLost(figures.slots_lost)])
         if more_bad:
             self._notify([FramesCorrupted(figures.board_bad, figures.corrupted)])
         self._look_for_reset(status)
@@ -331,17 +336,17 @@ class BoardSession:
 
     def _encode(self, message: messages.Message) -> bytes:
         payload = codec.encode(message, self._sequence)
-        self._sequence = self._sequence + 1 & 255
+        self._sequence = codec.sequence_after(self._sequence)
         self.statistics.sent += 1
         return payload
 
     # -- state ----------------------------------------------------------------------------------
 
     def _count(self, sequence: int, starts: bool) -> None:
-        gap = 0 if starts or self._board_sequence is None else sequence - self._board_sequence & 255
-        if gap < 128:
+        gap = codec.sequence_gap(None if starts else self._board_sequence, sequence)
+        if gap is not None:
             self.statistics.missed += gap
-            self._board_sequence = sequence + 1 & 255
+            self._board_sequence = codec.sequence_after(sequence)
 
     def _silence(self) -> str:
         """Why nothing is heard, in words, with the likely cure."""

@@ -33,6 +33,7 @@ _log = structlog.get_logger(__name__)
 
 STATE_EVERY_S = 1.0
 _CORRUPTED_CURE = "look at the cable, its length and the motor wires beside it"
+_OVERLOADED_CURE = "lower the speed of this board's drives, or use another board for some of its channels"
 _UNKNOWN_CURE = (
     "see that the needle is where the last run left it (the first time: at its home position), then start "
     "with --needles-as-left"
@@ -133,6 +134,9 @@ class NoticeLog:
             case boards.FramesCorrupted(at_board, here):
                 fields = {"board": board, "at_board": at_board, "here": here, "cure": _CORRUPTED_CURE}
                 self._line(now_s, "warning", "corrupted frames", (board,), **fields)
+            case boards.SlotsLost(total):
+                fields = {"board": board, "slots": total, "cure": _OVERLOADED_CURE}
+                self._line(now_s, "warning", "board overloaded: its pointers lag", (board,), **fields)
 
     def _line(self, now_s: float, level: str, event: str, key: Hashable, **fields: object) -> None:
         if (count := self._others.due((event, key), now_s)) is not None:

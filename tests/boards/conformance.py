@@ -217,7 +217,7 @@ async def numbers_its_own_frames_without_a_gap(subject: Subject, host: Host) -> 
 async def refuses_in_words_of_the_table(subject: Subject, host: Host) -> None:
     good = codec.encode(messages.Query(), host.sequence)
     for payload, refused, reason in (
-        (b"\x02" + good[1:], FrameType.QUERY, Reason.VERSION_NOT_SPOKEN),
+        (bytes([messages.VERSION + 1]) + good[1:], FrameType.QUERY, Reason.VERSION_NOT_SPOKEN),
         (good[:1] + b"\x55" + good[2:], 0x55, Reason.UNKNOWN_TYPE),
         (good + b"\x00", FrameType.QUERY, Reason.WRONG_LENGTH),
         (codec.encode(messages.Home((15,)), 0), FrameType.HOME, Reason.NO_SUCH_CHANNEL),

@@ -43,6 +43,7 @@ any_message: st.SearchStrategy[messages.Message] = st.one_of(
         u16,
         u16,
         u16,
+        u16,
         u8,
         st.lists(st.builds(messages.ChannelStatus, u8, i32, i32), max_size=12).map(tuple),
     ),
@@ -59,29 +60,29 @@ def test_every_message_comes_back_as_it_was(message: messages.Message, sequence:
 
 
 BYTES_OF_THE_TABLE = [
-    (messages.Identify(), 7, "01 01 07"),
+    (messages.Identify(), 7, "02 01 07"),
     (
         messages.Move((messages.Target(0, -2, 128, 256), messages.Target(3, 1000, 0, -1))),
         8,
-        "01 02 08 0900 feffffff 80 00010000 e8030000 00 ffffffff",
+        "02 02 08 0900 feffffff 80 00010000 e8030000 00 ffffffff",
     ),
-    (messages.Home((1, 11)), 9, "01 03 09 0208"),
-    (messages.Adopt((messages.ChannelPosition(2, -1),)), 10, "01 04 0a 0400 ffffffff"),
-    (messages.Rest((0, 1)), 11, "01 05 0b 0300"),
-    (messages.Query(), 255, "01 06 ff"),
+    (messages.Home((1, 11)), 9, "02 03 09 0208"),
+    (messages.Adopt((messages.ChannelPosition(2, -1),)), 10, "02 04 0a 0400 ffffffff"),
+    (messages.Rest((0, 1)), 11, "02 05 0b 0300"),
+    (messages.Query(), 255, "02 06 ff"),
     (
         messages.Introduction(b"LARKMOOR", 1, 2, 500, (messages.ChannelLimits(2, 3, 600, 5000, 0, 944),)),
         0,
-        "01 81 00 4c41524b4d4f4f52 01 02 f401 01 02 03 58020000 88130000 00000000 b0030000",
+        "02 81 00 4c41524b4d4f4f52 01 02 f401 01 02 03 58020000 88130000 00000000 b0030000",
     ),
     (
-        messages.Status(1, 2, 3, 4, (messages.ChannelStatus(2, 5, -256),)),
+        messages.Status(1, 2, 3, 5, 4, (messages.ChannelStatus(2, 5, -256),)),
         1,
-        "01 82 01 0100 0200 0300 04 01 02 05000000 00ffffff",
+        "02 82 01 0100 0200 0300 0500 04 01 02 05000000 00ffffff",
     ),
-    (messages.Event(4, 0, -3), 2, "01 83 02 04 00 fdffffff"),
-    (messages.Refusal(2, 5), 3, "01 84 03 02 05"),
-    (messages.Refusal(2, 1, version=2), 3, "02 84 03 02 01"),
+    (messages.Event(4, 0, -3), 2, "02 83 02 04 00 fdffffff"),
+    (messages.Refusal(2, 5), 3, "02 84 03 02 05"),
+    (messages.Refusal(2, 1, version=3), 3, "03 84 03 02 01"),
 ]
 
 
@@ -152,12 +153,12 @@ def test_a_number_that_does_not_fit_is_refused(message: messages.Message) -> Non
     ("payload", "reason"),
     [
         (b"", messages.Reason.WRONG_LENGTH),
-        (b"\x01\x06", messages.Reason.WRONG_LENGTH),
-        (b"\x01\x06\x00\x00", messages.Reason.WRONG_LENGTH),
-        (b"\x02\x06\x00", messages.Reason.VERSION_NOT_SPOKEN),
-        (b"\x01\x7f\x00", messages.Reason.UNKNOWN_TYPE),
-        (b"\x01\x02\x00\x03\x00" + bytes(9), messages.Reason.WRONG_LENGTH),
-        (b"\x01\x03\x00\x03", messages.Reason.WRONG_LENGTH),
+        (b"\x02\x06", messages.Reason.WRONG_LENGTH),
+        (b"\x02\x06\x00\x00", messages.Reason.WRONG_LENGTH),
+        (b"\x03\x06\x00", messages.Reason.VERSION_NOT_SPOKEN),
+        (b"\x02\x7f\x00", messages.Reason.UNKNOWN_TYPE),
+        (b"\x02\x02\x00\x03\x00" + bytes(9), messages.Reason.WRONG_LENGTH),
+        (b"\x02\x03\x00\x03", messages.Reason.WRONG_LENGTH),
     ],
 )
 def test_a_payload_off_the_table_is_refused_with_its_reason(payload: bytes, reason: messages.Reason) -> None:

@@ -174,7 +174,7 @@ async def test_the_last_frame_before_closing_still_goes_out(double: PtyBoard) ->
 async def test_what_arrives_corrupted_is_counted_and_left_out(double: PtyBoard) -> None:
     link = SerialLink("left", str(double.device))
     await link.open()
-    corrupted = to_line(codec.encode(messages.Status(0, 0, 0, 0, ()), 77))
+    corrupted = to_line(codec.encode(messages.Status(0, 0, 0, 0, 0, ()), 77))
     double.corrupt_out = lambda data: corrupted[:3] + b"\x01" + corrupted[4:] + data if data else data
     link.send(codec.encode(messages.Query(), 5))
     sequence, _ = await answer(link, messages.Status)

@@ -23,6 +23,7 @@ from bridge.boards.notices import (
     FramesCorrupted,
     KnobTurned,
     PositionNeeded,
+    SlotsLost,
     StateChanged,
     StepsMissed,
 )
@@ -306,9 +307,9 @@ def test_a_board_flashed_again_is_taken() -> None:
     "payload",
     [
         codec.encode(
-            messages.Refusal(messages.FrameType.IDENTIFY, messages.Reason.VERSION_NOT_SPOKEN, version=2), 0
+            messages.Refusal(messages.FrameType.IDENTIFY, messages.Reason.VERSION_NOT_SPOKEN, version=1), 0
         ),
-        b"\x02\x81\x00 whatever version 2 says",
+        b"\x01\x81\x00 whatever version 1 means",
     ],
 )
 def test_a_board_of_another_version_is_refused_with_the_cure(payload: bytes) -> None:
@@ -317,7 +318,7 @@ def test_a_board_of_another_version_is_refused_with_the_cure(payload: bytes) -> 
     session.receive(0.1, payload)
     assert session.state is State.FAULTED
     assert session.detail == (
-        "speaks version 2 of the frame format, this program speaks 1. "
+        "speaks version 1 of the frame format, this program speaks 2. "
         "Flash the firmware again: pointer-bridge firmware left"
     )
 
@@ -327,7 +328,8 @@ def test_a_board_of_another_version_is_refused_with_the_cure(payload: bytes) -> 
 
 def test_a_late_or_doubled_status_is_no_news() -> None:
     pair = Pair((INDEXED,)).start().run(10.0)
-    old = codec.encode(messages.Status(0, 0, 0, 0, (messages.ChannelStatus(ChannelState.UNKNOWN, 0, 0),)), 3)
+    row = messages.ChannelStatus(ChannelState.UNKNOWN, 0, 0)
+    old = codec.encode(messages.Status(0, 0, 0, 0, 0, (row,)), 3)
     for _ in range(3):
         pair.session.receive(pair.time_s, old)
     assert pair.state() is State.READY
@@ -372,7 +374,7 @@ def test_any_payloads_at_all_raise_nothing_and_drive_nothing_unknown(payloads: l
     pair = Pair((INDEXED, LAST)).start()
     for payload in payloads:
         pair.session.receive(pair.time_s, payload)
-        pair.session.receive(pair.time_s, b"\x01" + payload)
+        pair.session.receive(pair.time_s, bytes([messages.VERSION]) + payload)
         pair.tick([100.0, 100.0])
     assert pair.board.channel(1).state == ChannelState.UNKNOWN
 
@@ -426,6 +428,18 @@ def test_statistics_tell_what_was_measured() -> None:
     assert figures.board_missed > 3
     assert figures.unanswered > 3
     assert pair.told(ChannelFaulted) == []
+
+
+def test_time_slots_that_a_board_loses_are_counted_and_reported_when_they_grow() -> None:
+    pair = ready()
+    pair.run(1.0)
+    assert pair.told(SlotsLost) == []
+    for lost in (5, 65_000):
+        pair.board.slots_lost = lost
+        pair.run(1.0)
+    assert pair.session.statistics.slots_lost == 65_000
+    assert pair.told(SlotsLost) == [SlotsLost(5), SlotsLost(65_000)]
+    assert pair.state() is State.READY
 
 
 def test_corrupted_frames_are_reported_with_both_counts() -> None:
@@ -677,7 +691,10 @@ def of_other_size(payload: bytes) -> list[bytes]:
     [
         (renumbered, "answers QUERY with a STATUS of another number"),
         (of_other_size, "answers with a STATUS for 2 channels, expected 1"),
-        (lambda payload: [b"\x01\x99\x00"], "sends frames that can't be read (unknown frame type 0x99)"),
+        (
+            lambda payload: [bytes([messages.VERSION, 0x99, 0])],
+            "sends frames that can't be read (unknown frame type 0x99)",
+        ),
         (
             lambda _: [codec.encode(messages.Event(messages.EventKind.STOP, 0, 0), 0)],
             "sends frames, but does not answer QUERY",
@@ -726,7 +743,7 @@ def test_a_board_that_sends_but_never_introduces_itself_is_named(
     babble: messages.Event | None, words: str
 ) -> None:
     pair = Pair((BOUNDED,))
-    payload = b"\x01\x99\x00" if babble is None else codec.encode(babble, 0)
+    payload = bytes([messages.VERSION, 0x99, 0]) if babble is None else codec.encode(babble, 0)
     pair.to_host = lambda _: [payload]
     pair.start()
     for _ in range(300):

@@ -10,6 +10,7 @@ import pytest
 
 from bridge.cli import main
 from bridge.errors import DescriptionErrors
+from bridge.firmware.contract import HEADER, contract_h
 from bridge.firmware.generate import config_h, write_firmware
 from bridge.panel.load import load_panel
 from tests.firmware import built
@@ -137,3 +138,8 @@ def test_an_earlier_firmware_is_replaced_and_a_file_of_the_users_is_not(tmp_path
         ):
             write_firmware(panel, "left", tmp_path / name)
         assert [file.name for file in (tmp_path / name).iterdir()] == [name]
+
+
+def test_the_header_that_boards_and_host_share_is_what_is_written_from_the_python_modules() -> None:
+    """Otherwise: `python -m bridge.firmware.contract`."""
+    assert HEADER.read_text(encoding="utf-8") == contract_h()

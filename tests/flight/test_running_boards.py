@@ -101,7 +101,7 @@ def test_a_board_that_starts_again_between_two_ticks_has_its_position_taken_agai
         sequence, message = codec.decode(payload)
         assert message == messages.Query()
         row = messages.ChannelStatus(messages.ChannelState.READY, 120, 0)
-        session.receive(flight.time_s, codec.encode(messages.Status(0, 0, 0, 0, (row,)), sequence))
+        session.receive(flight.time_s, codec.encode(messages.Status(0, 0, 0, 0, 0, (row,)), sequence))
     assert session.channels[0].phase is Phase.READY
     ((_, (position,), _),) = flight.running.tick(flight.time_s)
     assert position == 120, "the path starts where the board reports the pointer"

@@ -1,4 +1,4 @@
-"""The virtual board: speaks the frame format in the same process, keeps the same limits, can be told to fail.
+"""The virtual board: speaks the frame format in the same process, keeps the same limits, can be made to fail.
 
 Pure: `VirtualBoard` takes payloads and the time and returns payloads.
 """
@@ -10,18 +10,20 @@ from functools import partial
 from math import inf
 
 from bridge.boards import codec, messages
-from bridge.boards.messages import EventKind, FrameType, Reason
+from bridge.boards.messages import FIRMWARE_VERSION, VERSION, EventKind, FrameType, Reason
 from bridge.boards.virtual.channel import VirtualChannel, VirtualChannelSpec
 
 _IDENTIFY = int(FrameType.IDENTIFY)
+_MOVE_HEAD = bytes([VERSION, FrameType.MOVE])
 
 
 class VirtualBoard:
     """A board made of nothing. Every call takes the time in seconds, which never goes back.
 
-    Failures, to be set at any time: `silent` (hears and says nothing), `drop_every` (every nth frame from
+    Failures, to be set at any time: `silent` (receives and sends nothing), `drop_every` (every nth frame from
     the host is lost, 0 for none), `channel(n).marks_dead`, `channel(n).stop_dead`, `channel(n).lose(steps)`,
     and `reset`. `bad` counts frames with a wrong CRC: whoever reads a line for this board adds to it.
+    `slots_lost` is reported as it is set: a virtual board is never overloaded.
     """
 
     def __init__(
@@ -45,7 +47,7 @@ class VirtualBoard:
     def reset(self, time_s: float) -> list[bytes]:
         """Start, or start again: counts are forgotten, pointers stay where they are."""
         if self.running:
-            self._live(time_s)
+            self._advance(time_s)
         places = [channel.place for channel in self._channels] or [c.pointer_at for c in self.described]
         self._channels = [
             VirtualChannel(described, place, time_s, partial(self._event, source=number))
@@ -54,7 +56,7 @@ class VirtualBoard:
         self._sequence = 0
         self._received = 0
         self._expected: int | None = None
-        self._good = self.bad = self._missed = self._trips = 0
+        self._good = self.bad = self._missed = self.slots_lost = self._trips = 0
         self._fed_s = inf  # the watchdog wakes with the first good frame
         self._counts: dict[tuple[EventKind, int], int] = {}
         self._out.clear()
@@ -62,8 +64,8 @@ class VirtualBoard:
         return self._drain()
 
     def receive(self, time_s: float, payload: bytes) -> list[bytes]:
-        """Take one payload at this time; gives the answers and whatever happened until then."""
-        self._live(time_s)
+        """Take one payload at this time; returns the answers and the events until then."""
+        self._advance(time_s)
         self._received += 1
         if self.silent or (self.drop_every and self._received % self.drop_every == 0):
             return self._drain()
@@ -72,17 +74,17 @@ class VirtualBoard:
         try:
             if len(payload) > 2:
                 self._count(payload)
-            if payload[:2] == b"\x01\x02":
+            if payload[:2] == _MOVE_HEAD:
                 self._move(payload)
             else:
                 self._answer(payload[1:2], *codec.decode(payload))
         except codec.FrameError as error:
-            self._say(messages.Refusal(error.type, error.reason))
+            self._send(messages.Refusal(error.type, error.reason))
         return self._drain()
 
     def advance(self, time_s: float) -> list[bytes]:
-        """Live on to this time; gives the events of that while."""
-        self._live(time_s)
+        """Advance to this time; returns the events since the last call."""
+        self._advance(time_s)
         return self._drain()
 
     def turn_knob(self, source: int, clicks: int) -> None:
@@ -91,11 +93,11 @@ class VirtualBoard:
     def press(self, source: int) -> None:
         self._input(EventKind.BUTTON, source, 1)
 
-    def _live(self, time_s: float) -> None:
-        bites_s = self._fed_s + self.watchdog_ms / 1000
-        if time_s >= bites_s:
+    def _advance(self, time_s: float) -> None:
+        trips_s = self._fed_s + self.watchdog_ms / 1000
+        if time_s >= trips_s:
             for channel in self._channels:
-                channel.advance(bites_s)
+                channel.advance(trips_s)
                 channel.watchdog()
             self._fed_s = inf
             self._trips += 1
@@ -106,11 +108,10 @@ class VirtualBoard:
     def _count(self, payload: bytes) -> None:
         """A gap in the host's sequence is counted; a doubled or late frame is not. IDENTIFY starts afresh."""
         sequence = payload[2]
-        fresh = self._expected is None or payload[1] == _IDENTIFY
-        gap = 0 if fresh or self._expected is None else sequence - self._expected & 255
-        if gap < 128:
+        gap = codec.sequence_gap(None if payload[1] == _IDENTIFY else self._expected, sequence)
+        if gap is not None:
             self._missed += gap
-            self._expected = sequence + 1 & 255
+            self._expected = codec.sequence_after(sequence)
 
     def _move(self, payload: bytes) -> None:
         values = codec.unpack_move(payload)
@@ -124,7 +125,7 @@ class VirtualBoard:
                 all_known = channel.move(position, values[at + 2] / 256.0) and all_known
                 at += 3
         if not all_known:
-            self._say(messages.Refusal(FrameType.MOVE, Reason.POSITION_NOT_KNOWN))
+            self._send(messages.Refusal(FrameType.MOVE, Reason.POSITION_NOT_KNOWN))
 
     def _answer(self, kind: bytes, sequence: int, message: messages.Message) -> None:
         match message:
@@ -145,31 +146,37 @@ class VirtualBoard:
                 for place in places:
                     self._channels[place.channel].adopt(place.position)
             case _:
-                raise codec.FrameError(Reason.UNKNOWN_TYPE, "not a host's frame", b"\x01" + kind)
+                raise codec.FrameError(Reason.UNKNOWN_TYPE, "not a host's frame", bytes([VERSION]) + kind)
 
     def _check(self, channels: int, kind: bytes = bytes([FrameType.MOVE])) -> None:
         if channels > len(self._channels):
-            raise codec.FrameError(Reason.NO_SUCH_CHANNEL, f"channel {channels - 1}", b"\x01" + kind)
+            raise codec.FrameError(Reason.NO_SUCH_CHANNEL, f"channel {channels - 1}", bytes([VERSION]) + kind)
 
     def _status(self) -> messages.Status:
-        counts = (self._good & 0xFFFF, self.bad & 0xFFFF, self._missed & 0xFFFF, self._trips & 0xFF)
-        return messages.Status(*counts, tuple(channel.status for channel in self._channels))
+        return messages.Status(
+            frames_good=self._good & 0xFFFF,
+            frames_bad=self.bad & 0xFFFF,
+            frames_missed=self._missed & 0xFFFF,
+            slots_lost=self.slots_lost & 0xFFFF,
+            watchdog_trips=self._trips & 0xFF,
+            channels=tuple(channel.status for channel in self._channels),
+        )
 
     def _introduce(self) -> None:
         limits = tuple(channel.limits for channel in self.described)
-        self._say(messages.Introduction(self.board_id, 1, 0, self.watchdog_ms, limits))
+        self._send(messages.Introduction(self.board_id, *FIRMWARE_VERSION, self.watchdog_ms, limits))
 
     def _input(self, kind: EventKind, source: int, change: int) -> None:
         self._counts[kind, source] = self._counts.get((kind, source), 0) + change
         self._event(kind, self._counts[kind, source], source)
 
     def _event(self, kind: EventKind, value: int, source: int) -> None:
-        self._say(messages.Event(kind, source, value))
+        self._send(messages.Event(kind, source, value))
 
-    def _say(self, message: messages.Message) -> None:
+    def _send(self, message: messages.Message) -> None:
         """Send under the board's own count; a STATUS has the number of its QUERY and does not use it up."""
         self._out.append(codec.encode(message, self._sequence))
-        self._sequence = self._sequence + 1 & 255
+        self._sequence = codec.sequence_after(self._sequence)
 
     def _drain(self) -> list[bytes]:
         if not self._out:

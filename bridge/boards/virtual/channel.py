@@ -11,13 +11,21 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import ceil, floor
 
+from bridge.boards.behaviour import HOLD_MS
 from bridge.boards.homing import INDEX_SEARCH, SPEED_SHARE, STOP_SEARCH, SWEEP_SEARCH
-from bridge.boards.messages import ChannelLimits, ChannelState, ChannelStatus, EventKind, Homing, Output
+from bridge.boards.messages import (
+    ChannelLimits,
+    ChannelState,
+    ChannelStatus,
+    EventKind,
+    Fault,
+    Homing,
+    Output,
+)
 from bridge.boards.virtual.follower import Follower
 
-HOLD_S = 10.0
+HOLD_S = HOLD_MS / 1000
 _HOMING_STEP_S = 0.01
-_FAULT_NO_INDEX, _FAULT_NO_STOP = 1, 2
 # Used at every tick; in Python 3.11 to look up an enum's member costs nine times what a global does.
 _READY, _HOMING, _HOLDING = ChannelState.READY, ChannelState.HOMING, ChannelState.HOLDING
 _KNOWN = (_READY, _HOLDING, ChannelState.RESTING)
@@ -159,14 +167,14 @@ class VirtualChannel:
                     self._found_at = floor(mark) if self._was_known else 0
                     self._found(mark)
                 elif travelled > INDEX_SEARCH * self._marks:
-                    self._not_found(_FAULT_NO_INDEX)
+                    self._not_found(Fault.NO_INDEX_MARK)
                 self._turn = turn
             case Homing.STOP:
                 if self.place <= 0.0 and not self.stop_dead:
                     self._report(EventKind.STOP, ceil(self._follower.position))
                     self._found(-self._slip)
                 elif travelled > STOP_SEARCH * span:
-                    self._not_found(_FAULT_NO_STOP)
+                    self._not_found(Fault.NO_STOP)
             case _:
                 self._slip = max(self._slip, -self._follower.position)  # it slips at its stop
                 if travelled > SWEEP_SEARCH * span:

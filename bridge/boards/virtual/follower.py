@@ -3,7 +3,7 @@
 The target is a point moving at constant rate, carried on for at most `CARRY_S` after it was set. One
 advance goes in closed form when the target can be met exactly at its end; otherwise in short steps, each
 taking the highest velocity from which braking still ends at the target, and at the stop. Behind a moving
-target it closes in with CATCH_UP_SHARE of the acceleration only, since the target itself may be braking.
+target it closes in with CATCH_UP_SHARE of the acceleration only, since the target may be braking.
 
 Meeting exactly: from velocity v to w in time h with acceleration at most a, the distances that can be
 covered are (v + w)/2 h, give or take ((a h)^2 - (w - v)^2) / (4 a): full acceleration one way first, then
@@ -16,9 +16,9 @@ from __future__ import annotations
 
 from math import ceil, inf, sqrt
 
-CARRY_S = 0.1
-CATCH_UP_SHARE = 0.25
-"""Of the acceleration, to close in from behind on a moving target, which may be braking (motion/path.py)."""
+from bridge.boards.behaviour import CARRY_MS, CATCH_UP_SHARE
+
+CARRY_S = CARRY_MS / 1000
 _ROUNDING_STEPS = 1e-6
 _STEP_S = 0.005
 _LONGEST_LEAP_S = 0.05  # beyond this a closed form could hide a velocity above the limit

@@ -5,13 +5,12 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "contract.h"
+
 /* A pin is a number that only the port understands; PIN(D, 4) is bit 4 of port D. */
 enum { BANK_A, BANK_B, BANK_C, BANK_D, BANK_E, BANK_F, BANK_G, BANK_H, BANK_I, BANK_J, BANK_K, BANK_L };
 #define PIN(port, bit) ((uint8_t)(BANK_##port << 3 | (bit)))
 #define NO_PIN 255
-
-enum output { STEP_DIR, FOUR_WIRE, GAUGE_STEPPER, SERVO };
-enum homing { LAST_POSITION, INDEX, STOP, SWEEP };
 
 struct sensor {
     uint8_t pin;      /* NO_PIN if there is none */
@@ -40,6 +39,10 @@ struct input_config {
 };
 
 #include "config.h"
+
+#if CHANNELS > MOST_CHANNELS
+#error "more channels than a mask of the frame format holds"
+#endif
 
 extern const struct channel_config channel_configs[CHANNELS];
 extern const struct input_config input_configs[INPUTS + 1]; /* one more, for C has no empty array */

@@ -4,13 +4,10 @@
 #include "motion.h"
 #include "port.h"
 
-#define HOLD_TICKS 4883 /* 10 s */
+#define HOLD_TICKS ((uint16_t)(HOLD_MS * 1000L / (SLOT_US * TICK_SLOTS) + 1)) /* no less than HOLD_MS */
 #define IDLE_TICKS 977  /* 2 s of standing still, then coils off if the drive holds without current */
 #define WAKE_TICKS 5    /* 10 ms from current on to the first step */
 #define CALM_TICKS 10   /* 20 ms from the last step on: the motor has arrived and may lose its current */
-#define HOMING_SHARE 4  /* homing goes at a quarter of the speed */
-
-enum fault { NO_INDEX_MARK = 1, NO_STOP = 2 };
 
 struct channel {
     struct motion motion;
@@ -98,7 +95,7 @@ bool channel_move(uint8_t number, struct place goal, int32_t velocity)
 
 static void search_on(struct channel *channel, bool clockwise)
 {
-    int16_t rate = channel->motion.fastest / HOMING_SHARE;
+    int16_t rate = channel->motion.fastest / HOMING_DIVISOR;
 
     channel->searched_from = channel->place.count;
     motion_run(&channel->motion, clockwise ? rate : -rate);

@@ -11,9 +11,8 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "contract.h"
 #include "steps.h"
-
-enum state { UNKNOWN, HOMING, READY, HOLDING, RESTING, FAULT };
 
 void channels_start(void);
 

@@ -6,15 +6,7 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-enum event_kind {
-    INDEX_EVENT = 1,
-    STOP_EVENT = 2,
-    HOMED_EVENT = 3,
-    KNOB_EVENT = 4,
-    BUTTON_EVENT = 5,
-    FAULT_EVENT = 6,
-    WATCHDOG_EVENT = 7
-};
+#include "contract.h"
 
 struct event {
     uint8_t kind, source;

@@ -1,4 +1,4 @@
-/* Frame format version 1 on a serial line: COBS over payload and CRC, ended by a zero byte.
+/* The frame format on a serial line: COBS over payload and CRC, ended by a zero byte.
  * The table in DEVELOPERS.md is the contract. Knows no state of the board. */
 #ifndef FRAME_H
 #define FRAME_H
@@ -6,31 +6,9 @@
 #include <stdbool.h>
 #include <stdint.h>
 
-#define FRAME_VERSION 1
+#include "contract.h"
+
 #define FRAME_HEADER 3 /* version, type, sequence */
-#define FRAME_LONGEST 250
-
-enum frame_type {
-    IDENTIFY = 0x01,
-    MOVE = 0x02,
-    HOME = 0x03,
-    ADOPT = 0x04,
-    REST = 0x05,
-    QUERY = 0x06,
-    INTRODUCTION = 0x81,
-    STATUS = 0x82,
-    EVENT = 0x83,
-    REFUSAL = 0x84
-};
-
-enum refusal {
-    ACCEPTED = 0,
-    VERSION_NOT_SPOKEN = 1,
-    UNKNOWN_TYPE = 2,
-    WRONG_LENGTH = 3,
-    NO_SUCH_CHANNEL = 4,
-    POSITION_NOT_KNOWN = 5
-};
 
 /* CRC-16/IBM-3740; start with 0xFFFF. */
 uint16_t frame_crc(uint16_t crc, uint8_t byte);

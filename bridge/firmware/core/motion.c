@@ -4,8 +4,8 @@
 #define RATES_PER_MEGA 8388608
 /* One step/s^2 is 8.388608 * 2.048e-3 * 16 = 0.2748779 changes a tick. */
 #define PUSHES_PER_MEGA 274878
-/* Steps that no target covers while it is carried on (3900 steps/s for 100 ms). */
-#define BEYOND 400
+/* Steps that no target covers while it is carried on. */
+#define BEYOND (FASTEST_STEPS_S * (int32_t)CARRY_MS / 1000 + 10)
 
 void motion_limit(struct motion *motion, uint16_t speed, uint32_t acceleration, int32_t low, int32_t high)
 {
@@ -147,7 +147,7 @@ bool motion_wants(const struct motion *motion, struct place place)
     return rate || way > 32768 || way < -32768;
 }
 
-/* Behind a target that moves, a quarter of the way counts: the target may be braking itself. */
+/* Behind a target that moves only 1 / CATCH_UP_DIVISOR of the way counts: the target may be braking itself. */
 static int32_t catch_up(const struct motion *motion, int32_t way, bool upward)
 {
     int32_t near = (int32_t)motion->near;
@@ -155,7 +155,7 @@ static int32_t catch_up(const struct motion *motion, int32_t way, bool upward)
 
     if (behind <= near)
         return way;
-    behind /= 4;
+    behind /= CATCH_UP_DIVISOR;
     if (behind < near)
         behind = near;
     return upward ? behind : -behind;

@@ -3,9 +3,8 @@
  * Once a control tick (TICK_SLOTS) the follower picks the rate of the next. Towards the target, whose own rate
  * is fed forward, it closes in at the highest rate from which it can still brake: sqrt(2 b r) for a way r, b
  * being 7/8 of the acceleration so that the last eighth absorbs rounding per tick; and within the last step at
- * r / TAU_SLOTS, which joins the parabola without a kink. From behind on a target that moves it closes in as
- * if the way were a quarter of what it is, since the target may be braking itself, with 0.7 of the acceleration
- * (motion/path.py). The change of rate per tick is held within the acceleration, the rate within the speed, and
+ * r / TAU_SLOTS, which joins the parabola without a kink. From behind on a target that moves it closes in with
+ * 1 / CATCH_UP_DIVISOR of the acceleration, since the target may be braking itself. The change of rate per tick is held within the acceleration, the rate within the speed, and
  * within what can be braked before a stop.
  *
  * Units: ways in 1/65536 step, rates in 1/65536 step a slot, changes of rate in 1/16 of that a tick.
@@ -16,7 +15,7 @@
 #include "steps.h"
 
 #define TICK_SLOTS 16
-#define CARRY_SLOTS 781 /* 100 ms */
+#define CARRY_SLOTS ((uint16_t)(CARRY_MS * 1000L / SLOT_US))
 #define TAU_SHIFT 7     /* TAU_SLOTS is 128 */
 
 struct motion {

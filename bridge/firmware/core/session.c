@@ -8,8 +8,6 @@
 #include "frame.h"
 #include "line.h"
 
-#define FIRMWARE_MAJOR 1
-#define FIRMWARE_MINOR 0
 #define BYTES_AT_ONCE 64
 
 static struct frame_reader reader;
@@ -47,7 +45,7 @@ static void tell_status(uint8_t asked)
 {
     uint8_t i;
 
-    if (!line_begin(FRAME_HEADER + 8 + 9 * CHANNELS))
+    if (!line_begin(FRAME_HEADER + 10 + 9 * CHANNELS))
         return;
     line_put(FRAME_VERSION);
     line_put(STATUS);
@@ -55,6 +53,7 @@ static void tell_status(uint8_t asked)
     line_put_u16(good);
     line_put_u16(reader.bad);
     line_put_u16(missed);
+    line_put_u16(steps_slots_lost());
     line_put(trips);
     line_put(CHANNELS);
     for (i = 0; i < CHANNELS; i++) {

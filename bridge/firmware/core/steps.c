@@ -23,7 +23,7 @@ static const uint8_t half_steps[8] = {0x1, 0x3, 0x2, 0x6, 0x4, 0xC, 0x8, 0x9};
 static const uint8_t six_states[6] = {0x9, 0x8, 0xE, 0x6, 0x7, 0x1};
 
 static struct track tracks[CHANNELS];
-static uint16_t clock_slots;
+static uint16_t clock_slots, slots_lost;
 static uint8_t unfed_slots;
 
 /* 256 * way / rate for 0 < way <= rate, at most 255. */
@@ -58,10 +58,12 @@ uint8_t steps_plan(struct step steps[CHANNELS])
     uint8_t count = 0, channel, i;
 
     clock_slots++;
-    if (unfed_slots < ALIVE_SLOTS)
+    if (unfed_slots < ALIVE_SLOTS) {
         unfed_slots++;
-    else
+    } else {
         halt_all();
+        slots_lost++;
+    }
     for (channel = 0; channel < CHANNELS; channel++, track++) {
         int16_t rate = track->rate;
         uint16_t before = track->phase, after;
@@ -169,6 +171,20 @@ uint16_t steps_clock(void)
 {
     uint8_t lock = port_lock();
     uint16_t slots = clock_slots;
+
+    port_unlock(lock);
+    return slots;
+}
+
+void steps_lose_slots(uint16_t slots)
+{
+    slots_lost += slots;
+}
+
+uint16_t steps_slots_lost(void)
+{
+    uint8_t lock = port_lock();
+    uint16_t slots = slots_lost;
 
     port_unlock(lock);
     return slots;

@@ -27,6 +27,13 @@ struct step {
 uint8_t steps_plan(struct step steps[CHANNELS]);
 void steps_make(const struct step *step);
 
+/* From the port, with interrupts locked: so many slots could not be served. The board's time falls behind by them,
+ * and so do its pointers. */
+void steps_lose_slots(uint16_t slots);
+
+/* Slots lost since the start, modulo 65536: those, and those in which all rates were zero for want of a new one. */
+uint16_t steps_slots_lost(void);
+
 /* Counts go round at 2^32 as those of the frames do: an endless pointer may turn for ever. */
 static inline int32_t count_plus(int32_t count, int32_t steps)
 {

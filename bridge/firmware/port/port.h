@@ -1,8 +1,8 @@
 /* All that a port to another microcontroller must provide: ten functions.
  *
- * In return it calls the core: `steps_plan` and `steps_make` from a timer interrupt every SLOT_US
- * (core/steps.h), `line_received` and `line_next` from its serial interrupts (core/line.h), and from `main`
- * `firmware_start` once, then `firmware_pass` for ever.
+ * In return it calls the core: `steps_plan` and `steps_make` from a timer interrupt every SLOT_US, or
+ * `steps_lose_slots` for a slot that it can't serve (core/steps.h), `line_received` and `line_next` from its
+ * serial interrupts (core/line.h), and from `main` `firmware_start` once, then `firmware_pass` for ever.
  */
 #ifndef BOARD_PORT_H
 #define BOARD_PORT_H /* PORT_H is a pin port */

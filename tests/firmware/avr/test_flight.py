@@ -36,6 +36,7 @@ async def test_the_steps_at_the_pins_are_the_steps_commanded_pointer_by_pointer(
             session = service.running.sessions[name]
             assert session.statistics.resets == 0
             assert session.statistics.board_bad == 0
+            assert status.slots_lost == session.statistics.slots_lost == 0
             assert counts.overruns == 0
             for number, (limits, row) in enumerate(zip(subject.channels, status.channels, strict=True)):
                 pointer = f"{name} {number}"

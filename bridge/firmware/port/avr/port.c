@@ -1,7 +1,7 @@
-/* Port to the ATmega328P and the ATmega2560: bare metal, 16 MHz.
+/* Port to the ATmega328P and the ATmega2560, without an operating system, 16 MHz: pins, the serial line, `main`.
  *
- * Timer 2 counts half microseconds: a slot is its 256 counts, its compare interrupt places each step within
- * the slot. The 16-bit timers make servo pulses by themselves (servo.c). USART 0 is the host's line.
+ * Timer 2 makes the steps (slots.c), the 16-bit timers make servo pulses by themselves (servo.c), USART 0 is the
+ * host's line.
  */
 #include <avr/interrupt.h>
 #include <avr/io.h>
@@ -18,7 +18,7 @@
 #include "line.h"
 #include "port.h"
 #include "servo.h"
-#include "steps.h"
+#include "slots.h"
 
 #define STEP_PULSE_US 3 /* step/dir drivers want 1 to 2.5 us (data sheets, from memory) */
 #define DIRECTION_SETUP_US 5
@@ -40,16 +40,6 @@ struct wire {
 };
 
 static struct wire wires[CHANNELS][4];
-
-/* Steps of this slot, and those planned for the next. */
-static struct step slots[2][CHANNELS];
-static struct step *due = slots[0];
-static uint8_t due_count, due_next, planned_count;
-
-/* Slots that have begun and wait to be served; more than so many are forgotten: then time goes slower. */
-#define MOST_OWED 4
-static volatile uint8_t owed;
-static volatile bool serving, making; /* slots; steps */
 
 static void output(uint8_t pin, struct wire *wire)
 {
@@ -108,8 +98,7 @@ void port_start(void)
 #endif
     UCSR0B = _BV(RXEN0) | _BV(TXEN0) | _BV(RXCIE0);
 
-    TCCR2B = _BV(CS21);
-    TIMSK2 = _BV(TOIE2);
+    slots_start();
     set_sleep_mode(SLEEP_MODE_IDLE);
     _delay_us(100); /* pull-ups charge their lines before anyone looks */
     sei();
@@ -137,9 +126,9 @@ bool port_input(uint8_t pin)
 void port_step(uint8_t channel, bool clockwise)
 {
     const struct wire *wire = wires[channel];
-    bool stands = wire[1].port && (*wire[1].port & wire[1].mask);
+    bool direction = wire[1].port && (*wire[1].port & wire[1].mask);
 
-    if (stands != clockwise) {
+    if (direction != clockwise) {
         drive(&wire[1], clockwise);
         _delay_us(DIRECTION_SETUP_US);
     }
@@ -200,75 +189,6 @@ ISR(USART_UDRE_vect)
         UDR0 = byte;
     else
         UCSR0B &= (uint8_t)~_BV(UDRIE0);
-}
-
-/* Whether `at` is more than `counts` ahead in the slot that is served; all of it is past once the next began. */
-static bool ahead(uint8_t at, uint8_t counts)
-{
-    uint8_t now = TCNT2;
-
-    return at > now + counts && !owed && !(TIFR2 & _BV(TOV2));
-}
-
-/* Make the steps whose time has come and set the alarm for the next one. Bytes may come between and within
- * steps: at 500,000 baud the receiver holds 60 us. Begins with the alarm off and ends with interrupts off. */
-static void make_due(void)
-{
-    making = true;
-    for (;;) {
-        cli();
-        if (due_next == due_count)
-            break;
-        if (ahead(due[due_next].at, 2)) {
-            OCR2A = due[due_next].at;
-            TIMSK2 |= _BV(OCIE2A);
-            if (ahead(due[due_next].at, 0)) /* the counter has not passed it meanwhile */
-                break;
-            TIMSK2 &= (uint8_t)~_BV(OCIE2A);
-        }
-        sei();
-        steps_make(&due[due_next++]);
-    }
-    making = false;
-}
-
-/* Serve the slots that have begun: make what the last one left, then plan one ahead, while steps and bytes come
- * between. Begins and ends with interrupts off. */
-static void serve_slots(void)
-{
-    serving = true;
-    while (owed) {
-        owed--;
-        TIMSK2 &= (uint8_t)~_BV(OCIE2A);
-        making = true;
-        sei();
-        while (due_next < due_count)
-            steps_make(&due[due_next++]);
-        due = due == slots[0] ? slots[1] : slots[0];
-        due_count = planned_count;
-        due_next = 0;
-        make_due();
-        sei();
-        planned_count = steps_plan(due == slots[0] ? slots[1] : slots[0]);
-        cli();
-    }
-    serving = false;
-}
-
-ISR(TIMER2_OVF_vect)
-{
-    if (owed < MOST_OWED)
-        owed++;
-    if (!making && !serving)
-        serve_slots();
-}
-
-ISR(TIMER2_COMPA_vect)
-{
-    TIMSK2 &= (uint8_t)~_BV(OCIE2A);
-    make_due();
-    if (owed && !serving)
-        serve_slots();
 }
 
 int main(void)

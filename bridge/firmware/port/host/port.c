@@ -27,6 +27,8 @@
 #include "steps.h"
 #include "world.h"
 
+#define MOST_OWED (500000 / SLOT_US) /* half a second */
+
 struct shared {
     struct world world;
     uint64_t slots; /* the board has lived */
@@ -154,8 +156,10 @@ static void live(void)
         time_s = now_s();
         due += (time_s - last_s) * speed * 1e6 / SLOT_US;
         last_s = time_s;
-        if (due > 0.5e6 / SLOT_US)
-            due = 0.5e6 / SLOT_US; /* held up by the machine: the board's clock stands still meanwhile */
+        if (due > MOST_OWED) { /* held up by the machine: the board's time falls behind */
+            steps_lose_slots((uint16_t)(due - MOST_OWED));
+            due = MOST_OWED;
+        }
         for (; due >= 1.0; due -= 1.0) {
             live_slot();
             firmware_pass();
