@@ -1,4 +1,4 @@
-"""How far and how fast a channel looks for its home position: one source for virtual boards, firmware and check."""
+"""How far and how fast a channel looks for its home position: one source for boards, firmware, check."""
 
 from __future__ import annotations
 
@@ -7,7 +7,8 @@ from fractions import Fraction
 from bridge.boards.messages import ChannelLimits, Homing
 
 SPEED_SHARE = 0.25
-"""Of the channel's speed: slow enough for a sensor's edge, and for a motor that meets its stop. One by a whole number."""
+"""Of the channel's speed: slow enough for a sensor's edge, and for a motor that meets its stop.
+One by a whole number."""
 INDEX_SEARCH = 1.25
 """Ways between two index marks within which one must have come."""
 STOP_SEARCH = 1.25
