@@ -8,21 +8,35 @@ say enough.
 from __future__ import annotations
 
 import difflib
+import os
+import stat
 import tomllib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, TypeVar, get_args
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, ValidationError, ValidationInfo, field_validator
 from pydantic_core import ErrorDetails
 
 from bridge.errors import DescriptionError, DescriptionErrors
 
 
 class StrictModel(BaseModel):
-    """Base of everything a person writes: unknown keys are refused, values can't change later."""
+    """Base of everything a person writes: unknown keys are refused, values can't change later.
+
+    True and false are no numbers.
+    """
 
     model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, allow_inf_nan=False)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _no_number(cls, value: Any, info: ValidationInfo) -> Any:
+        if isinstance(value, bool) and info.field_name is not None:
+            annotation = cls.model_fields[info.field_name].annotation
+            if annotation is not Any and bool not in (annotation, *get_args(annotation)):
+                raise MistakeError(str(value).lower(), "neither true nor false", "Change the value")
+        return value
 
 
 class MistakeError(ValueError):
@@ -37,25 +51,59 @@ class MistakeError(ValueError):
 
 Model = TypeVar("Model", bound=BaseModel)
 
+_LONGEST_NAME = 60  # of a misspelt name that is compared: what is longer is none
+
+
+LARGEST_FILE_BYTES = 1_000_000
+"""A description of a hundred gauges takes a tenth of it."""
+
 
 def read_toml(path: Path) -> dict[str, Any]:
     """The file's TOML as a dict; raises `DescriptionError` naming the file and, for syntax, the line."""
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError:
-        raise DescriptionError(
-            str(path), "", "no such file", "a TOML file", "Check the path; paths in a file start at that file"
-        ) from None
-    except (OSError, UnicodeDecodeError) as error:
-        raise DescriptionError(
-            str(path), "", f"a file that can't be read ({error})", "a TOML file in UTF-8", "Mend the file"
-        ) from None
+    text = read_text(path)
     try:
         return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise DescriptionError(
-            str(path), "", f"a mistake in the TOML: {error}", "TOML 1.0", "Mend that line"
+            str(path), "", f"a mistake in the TOML: {error}", "TOML 1.0", "Correct that line"
         ) from None
+    except RecursionError:
+        found, expected = "arrays or tables nested too deeply", "a few levels"
+        raise DescriptionError(str(path), "", found, expected, "Take the inner brackets out") from None
+    except ValueError as error:  # a number with thousands of digits
+        raise DescriptionError(str(path), "", str(error), "a number of a few digits", "Correct it") from None
+
+
+def read_text(path: Path) -> str:
+    """The text of a file that a person wrote: a regular one, of bounded size, in UTF-8 (a byte-order mark is
+    skipped). Raises `DescriptionError`; never waits for a pipe or a device."""
+    where, expected = str(path), "a text file in UTF-8"
+    try:
+        descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
+        with os.fdopen(descriptor, "rb") as file:
+            status = os.fstat(descriptor)
+            if not stat.S_ISREG(status.st_mode):
+                raise DescriptionError(where, "", "no regular file", expected, "Name a file")
+            if status.st_size > LARGEST_FILE_BYTES:
+                found = f"a file of {status.st_size:,} bytes"
+                most = f"at most {LARGEST_FILE_BYTES:,} bytes"
+                raise DescriptionError(where, "", found, most, "Look whether it is the right file")
+            data = file.read(LARGEST_FILE_BYTES)
+    except FileNotFoundError:
+        raise DescriptionError(
+            where, "", "no such file", "a TOML file", "Check the path; paths in a file start at that file"
+        ) from None
+    except IsADirectoryError:
+        raise DescriptionError(where, "", "a folder", expected, "Name a file in it") from None
+    except OSError as error:
+        found = f"a file that can't be read ({error.strerror})"
+        raise DescriptionError(where, "", found, expected, "Allow reading, or name another file") from None
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        found = f"a byte that is no UTF-8 (0x{data[error.start]:02x})"
+        raise DescriptionError(where, f"line {line}", found, expected, "Save the file in UTF-8") from None
 
 
 def validate(model: type[Model], data: Mapping[str, Any], where: str, key: str = "") -> Model:
@@ -82,13 +130,25 @@ def load(model: type[Model], path: Path) -> Model:
     return validate(model, read_toml(path), str(path))
 
 
-def near(name: str, known: Iterator[str] | list[str]) -> str:
-    """A cure for a misspelt name: the nearest known ones, or all when none is near."""
+def near(name: str, known: Iterable[str]) -> str:
+    """A cure for a misspelt name: the nearest known ones, and all of them."""
+    names = sorted(known)
+    if not names:
+        return "Nothing is described there yet"
+    close = difflib.get_close_matches(name[:_LONGEST_NAME], names, n=2, cutoff=0.5)
+    nearest = f"Did you mean {' or '.join(close)}? " if close else ""
+    return f"{nearest}Known: {', '.join(names)}"
+
+
+def chosen(where: str, option: str, thing: str, name: str | None, known: Iterable[str]) -> list[str]:
+    """The known names, or the one that an option names; raises `DescriptionError` where nothing has it."""
     names = list(known)
-    close = difflib.get_close_matches(name, names, n=2, cutoff=0.5)
-    if close:
-        return f"Did you mean {' or '.join(close)}"
-    return f"Known: {', '.join(sorted(names))}" if names else "Nothing is described there yet"
+    if name is None:
+        return names
+    if name not in names:
+        found = f"an unknown {thing} {name!r}"
+        raise DescriptionError(where, option, found, f"a {thing} of this panel", near(name, names))
+    return [name]
 
 
 def _explained(error: ErrorDetails, model: type[BaseModel], where: str, key: str) -> DescriptionError:
@@ -110,7 +170,27 @@ def _explained(error: ErrorDetails, model: type[BaseModel], where: str, key: str
         expected = str(error["ctx"]["expected"])
         return DescriptionError(where, place, repr(error["input"]), expected, "Choose one of them")
     message = error["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
+    message = _IN_WORDS.get(kind, message)
     return DescriptionError(where, place, repr(error["input"])[:80], message, "Change the value")
+
+
+_IN_WORDS = {
+    "tuple_type": "a list in square brackets",
+    "list_type": "a list in square brackets",
+    "dict_type": "a table",
+    "model_type": "a table",
+    "model_attributes_type": "a table",
+    "string_type": "text in quotes",
+    "float_type": "a number",
+    "float_parsing": "a number",
+    "int_type": "a whole number",
+    "int_parsing": "a whole number",
+    "int_from_float": "a whole number",
+    "bool_type": "true or false",
+    "bool_parsing": "true or false",
+    "finite_number": "a number that is finite",
+}
+"""What the library's kinds of error expect, in words of the file."""
 
 
 def _keys_at(model: type[BaseModel], path: tuple[int | str, ...]) -> list[str]:

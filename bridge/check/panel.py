@@ -74,6 +74,7 @@ def _panel(panel: Panel) -> Iterator[Finding]:
         part = PARTS[board.part]
         yield from check_motor_electrics(case.subject, case.motor, output, board.supply_v, part)
     yield from _homing(panel)
+    yield from _unused(panel)
     for name, gauge in description.gauges.items():
         for gearing in _gearings(panel, name, gauge):
             yield from check_gearing(gearing, description.teeth)
@@ -123,6 +124,25 @@ def _homing(panel: Panel) -> Iterator[Finding]:
                 says,
                 cure,
             )
+
+
+def _unused(panel: Panel) -> Iterator[Finding]:
+    """What the description has and nothing uses: a stop of the motor for homing, buttons, knobs."""
+    description = panel.description
+    setting = description.altimeter_setting
+    for name, board in description.boards.items():
+        for pointer in panel.board_pointers(name):
+            drive = description.drives[description.gauges[pointer.gauge].pointers[pointer.name].drive]
+            has_stop = panel.motors[drive.motor].kind == "gauge_stepper"
+            if has_stop and board.channels[pointer.channel].homing == "last":
+                says = "Homed by 'last', it asks at every start where its needle is; its motor has a stop."
+                cure = "Write homing = 'sweep', and home_deg for the face angle at that stop."
+                yield Finding(pointer.key, "homing", "warning", None, "", None, "", "", says, cure)
+        for place, given in board.inputs.items():
+            if setting.source == "knob" and (setting.board, setting.input) == (name, place):
+                continue
+            says = f"Nothing uses the {given.kind} at input {place}."
+            yield Finding(f"board {name}", "input", "note", None, "", None, "", "", says)
 
 
 def pointer_case(panel: Panel, pointer: Pointer) -> Case:

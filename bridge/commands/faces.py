@@ -9,7 +9,7 @@ from pathlib import Path
 
 from rich.console import Console
 
-from bridge.description import near
+from bridge.description import chosen
 from bridge.errors import DescriptionError, DescriptionErrors
 from bridge.faces import font
 from bridge.faces.geometry import gauge_parts
@@ -31,7 +31,7 @@ def run(args: argparse.Namespace) -> int:
     """Write the files and print their names; raises `BridgeError` with every mistake of the description."""
     panel = load_panel(args.panel)
     title = panel.description.name
-    drawn = _drawn(panel, _chosen(panel, args.gauge))
+    drawn = _drawn(panel, chosen(str(panel.path), "--gauge", "gauge", args.gauge, panel.description.gauges))
     out = Console()
     for file in write_folder(args.out, drawings(drawn, args.paper, title), panel.files):
         out.print(str(file), markup=False, highlight=False, soft_wrap=True)
@@ -71,16 +71,6 @@ def _notes(panel: Panel, drawn: dict[str, tuple[Part, ...]], title: str) -> Iter
     captions = [caption(gauge, part) for gauge, parts in drawn.items() for part in parts]
     if lacking := font.lacking("".join([title, *captions])):
         yield f"faces.pdf: the lettering has no {lacking}; captions are printed without"
-
-
-def _chosen(panel: Panel, name: str | None) -> list[str]:
-    known = list(panel.description.gauges)
-    if name is None:
-        return known
-    if name not in known:
-        found, cure = f"an unknown gauge '{name}'", near(name, known)
-        raise DescriptionError(str(panel.path), "--gauge", found, "a gauge of this panel", cure)
-    return [name]
 
 
 def _drawn(panel: Panel, gauges: list[str]) -> dict[str, tuple[Part, ...]]:

@@ -5,8 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from bridge.description import near
-from bridge.errors import DescriptionError
+from bridge.description import chosen
 from bridge.firmware.generate import board_id, write_firmware
 from bridge.panel.load import load_panel
 
@@ -42,9 +41,7 @@ def run(args: argparse.Namespace) -> int:
     """Writes the folder and says how to build and flash it; raises `BridgeError` with every mistake."""
     panel = load_panel(args.panel)
     boards = panel.description.boards
-    if args.board not in boards:
-        found, cure = f"an unknown board '{args.board}'", near(args.board, list(boards))
-        raise DescriptionError(str(panel.path), "BOARD", found, "a board of this panel", cure)
+    chosen(str(panel.path), "BOARD", "board", args.board, boards)
     write_firmware(panel, args.board, args.out)
     board = boards[args.board]
     words = {

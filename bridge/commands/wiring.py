@@ -9,8 +9,7 @@ from pathlib import Path
 
 from rich.console import Console
 
-from bridge.description import near
-from bridge.errors import DescriptionError
+from bridge.description import chosen
 from bridge.faces import font
 from bridge.outputs import write_folder
 from bridge.panel.load import Panel, load_panel
@@ -28,7 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Write the files and print their names; raises `BridgeError` with every mistake of the description."""
     panel = load_panel(args.panel)
-    boards = _chosen(panel, args.board)
+    boards = chosen(str(panel.path), "--board", "board", args.board, panel.description.boards)
     out = Console()
     for file in write_folder(args.out, drawings(panel, boards, args.paper), panel.files):
         out.print(str(file), markup=False, highlight=False, soft_wrap=True)
@@ -56,13 +55,3 @@ def drawings(panel: Panel, boards: list[str], paper: str) -> Iterator[tuple[str,
         for number, picture in enumerate(drawn, 1):
             ending = f"-{number}" if len(drawn) > 1 else ""
             yield f"wiring-{name}{ending}.svg", picture_svg(picture, f"Board {sheet.board}")
-
-
-def _chosen(panel: Panel, name: str | None) -> list[str]:
-    known = list(panel.description.boards)
-    if name is None:
-        return known
-    if name not in known:
-        found, cure = f"an unknown board '{name}'", near(name, known)
-        raise DescriptionError(str(panel.path), "--board", found, "a board of this panel", cure)
-    return [name]

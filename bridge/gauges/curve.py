@@ -14,6 +14,8 @@ from math import floor
 
 from bridge.errors import BridgeError
 
+_LEAST_SHARE = 1e-9  # of the scale: points nearer than this are one
+
 
 class CurveTurnsBackError(BridgeError, ValueError):
     """Points whose readings do not rise strictly, or whose angles do not run one way."""
@@ -106,6 +108,8 @@ def _check(readings: list[float], angles: list[float], period: float | None) -> 
             raise CurveTurnsBackError(
                 f"reading {readings[i]:g} follows {readings[i - 1]:g}; readings must rise"
             )
+        if readings[i] - readings[i - 1] < _LEAST_SHARE * (readings[-1] - readings[0]):
+            raise CurveTurnsBackError(f"readings {readings[i - 1]:g} and {readings[i]:g} are as good as one")
     rising = angles[-1] > angles[0]
     for i in range(1, len(angles)):
         if angles[i] == angles[i - 1] or (angles[i] > angles[i - 1]) != rising:

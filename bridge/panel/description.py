@@ -164,6 +164,12 @@ class PointerDescription(PointerBody):
             raise MistakeError(
                 "an endless pointer without per_turn", "the change of reading per turn", "Add per_turn"
             )
+        if self.kind == "endless" and self.scale:
+            found = "an endless pointer with a scale"
+            raise MistakeError(found, "per_turn alone", "Take scale out, or write kind = 'bounded'")
+        if self.kind == "bounded" and self.per_turn is not None:
+            found = "a bounded pointer with per_turn"
+            raise MistakeError(found, "a scale alone", "Take per_turn out, or write kind = 'endless'")
         if self.kind == "bounded" and len(self.scale) < 2:
             raise MistakeError(
                 "a bounded pointer without a scale", "at least two (reading, degrees) points", "Add scale"

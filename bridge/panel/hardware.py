@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 from pydantic import BeforeValidator, Field, model_validator
 
 from bridge.description import MistakeError, StrictModel
+from bridge.panel.names import PORTS, is_port
 
 
 def parse_ratio(value: object) -> Fraction:
@@ -173,9 +174,9 @@ class BoardDescription(StrictModel):
     @model_validator(mode="after")
     def _reachable(self) -> BoardDescription:
         if self.link == "serial" and not self.port:
-            raise MistakeError(
-                "a serial board without a port", 'port = "/dev/ttyUSB0" or "COM3"', "Name the port"
-            )
+            raise MistakeError("a serial board without a port", f"a port, such as {PORTS}", "Name the port")
+        if self.port is not None and not is_port(self.port):
+            raise MistakeError(f"the port {self.port!r}", PORTS, "Name the port as the system does")
         if sorted(self.channels) != list(range(len(self.channels))):
             raise MistakeError(
                 f"channels {sorted(self.channels)}", "channels 0, 1, 2 ... without a gap", "Renumber"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Iterable
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
@@ -16,6 +17,7 @@ from bridge.panel.board_checks import check_pins
 from bridge.panel.description import CalibrationPoints, PanelDescription
 from bridge.panel.hardware import Motor
 from bridge.panel.mistakes import Mistakes
+from bridge.panel.names import name_faults
 from bridge.panel.pointers import PointerBuilder
 from bridge.quantities.catalogue import CATALOGUE, Catalogue, Quantity, extend_catalogue
 from bridge.telemetry.layout import Layout, load_layout
@@ -71,6 +73,7 @@ class _Loader:
         self.mistakes = Mistakes(str(path))
 
     def panel(self) -> Panel:
+        self._names()
         catalogue = self._catalogue()
         layouts = self._layouts(catalogue)
         calibrations = self._calibrations()
@@ -81,6 +84,8 @@ class _Loader:
             for below, found, expected, cure in check_pins(board):
                 self.mistakes.wrong(f"boards.{name}.{below}", found, expected, cure)
         self._one_pointer_a_channel()
+        self._ports()
+        self._parking()
         builder = PointerBuilder(self.description, self.motors, catalogue, self.path.parent, self.mistakes)
         pointers = tuple(builder.pointers(calibrations))
         self.mistakes.check()
@@ -95,6 +100,55 @@ class _Loader:
             tuple(self.files),
         )
 
+    def _names(self) -> None:
+        described = self.description
+        tables: dict[str, Iterable[str]] = {
+            "boards": described.boards,
+            "gauges": described.gauges,
+            "drives": described.drives,
+            "motors": described.motors,
+            "quantities": described.quantities,
+        }
+        for gauge, of_gauge in described.gauges.items():
+            tables[f"gauges.{gauge}.pointers"] = (*of_gauge.pointers, *of_gauge.geared)
+        for table, names in tables.items():
+            for fault in name_faults(table, names):
+                self.mistakes.wrong(*fault)
+
+    def _ports(self) -> None:
+        """One port can serve one board only."""
+        taken: dict[str, str] = {}
+        for name, board in self.description.boards.items():
+            if board.is_virtual or board.port is None:
+                continue
+            if board.port in taken:
+                found = f"{board.port}, the port of board {taken[board.port]}"
+                self.mistakes.wrong(f"boards.{name}.port", found, "a port of its own", "Name its own port")
+            taken.setdefault(board.port, name)
+
+    def _parking(self) -> None:
+        """A resting place that no pointer has, or that is off its scale."""
+        places = {
+            f"gauges.{gauge}.pointers.{name}": pointer
+            for gauge, described in self.description.gauges.items()
+            for name, pointer in described.pointers.items()
+        }
+        parks = self.description.rest.behaviour == "park"
+        if parks and not any("park" in pointer.model_fields_set for pointer in places.values()):
+            found, expected = "park, and no pointer with a place to park", "park = a reading, under pointers"
+            self.mistakes.wrong("rest.behaviour", found, expected, "Add it, or write behaviour = 'hold'")
+        for key, pointer in places.items():
+            if not pointer.scale or not (parks or "park" in pointer.model_fields_set):
+                continue
+            low, high = sorted((pointer.scale[0][0], pointer.scale[-1][0]))
+            if not low <= pointer.park <= high:
+                self.mistakes.wrong(
+                    f"{key}.park",
+                    f"a resting place at {pointer.park:g}",
+                    f"a reading on its scale, {low:g} to {high:g}",
+                    "Choose one",
+                )
+
     def _catalogue(self) -> Catalogue:
         own: list[Quantity] = []
         catalogue = CATALOGUE
@@ -104,7 +158,7 @@ class _Loader:
                 own.append(catalogue[name])
             except ValueError as error:
                 expected = "a new name, a known unit, low below high"
-                self.mistakes.wrong(f"quantities.{name}", str(error), expected, "Mend the declaration")
+                self.mistakes.wrong(f"quantities.{name}", str(error), expected, "Correct the declaration")
         for key, table in (
             ("fixed", self.description.fixed),
             ("aircraft.fastest", self.description.aircraft.fastest),
@@ -116,7 +170,7 @@ class _Loader:
             quantity = catalogue.get(name)
             if quantity and not quantity.low <= value <= quantity.high:
                 expected = f"{quantity.low:g} to {quantity.high:g} {quantity.unit}"
-                self.mistakes.wrong(f"fixed.{name}", f"{value:g}", expected, "Mend the value")
+                self.mistakes.wrong(f"fixed.{name}", f"{value:g}", expected, "Correct the value")
         return catalogue
 
     def _position_error(self) -> PositionError | None:
@@ -130,7 +184,7 @@ class _Loader:
                 "aircraft.position_error",
                 str(error),
                 "(indicated, calibrated) knots, rising",
-                "Mend the points",
+                "Correct the points",
             )
             return None
 
@@ -158,6 +212,10 @@ class _Loader:
             except BridgeError as error:
                 self.mistakes.add(error)
                 continue
+            if not data:  # as an editor leaves it for a moment while it saves
+                wanted = f"a table for one of {', '.join(described.pointers)}"
+                cure = "Save the file again with its points, or take its name out of the description"
+                self.mistakes.wrong("", "no pointer", wanted, cure, str(file))
             found[gauge] = {}
             for pointer, points in data.items():
                 if pointer not in described.pointers:
@@ -179,7 +237,7 @@ class _Loader:
                 made = make_instrument(described.instrument, described.options, catalogue)
             except (BridgeError, ValueError) as error:
                 self.mistakes.wrong(
-                    f"{key}.options", str(error), f"options of a {described.instrument}", "Mend the option"
+                    f"{key}.options", str(error), f"options of a {described.instrument}", "Correct the option"
                 )
                 continue
             for name, pointer in described.pointers.items():

@@ -32,7 +32,7 @@ class Mistakes:
         self, key: str, thing: str, name: str, known: Iterable[str], where: str | None = None
     ) -> None:
         """Note a name that nothing has, with the nearest ones that something has."""
-        self.wrong(key, f"an unknown {thing} '{name}'", f"a known {thing}", near(name, list(known)), where)
+        self.wrong(key, f"an unknown {thing} '{name}'", f"a known {thing}", near(name, known), where)
 
     def check(self) -> None:
         """Raise `DescriptionErrors` if there was any mistake."""

@@ -58,6 +58,7 @@ class PointerBuilder:
                 key = f"gauges.{gauge}.pointers.{name}"
                 if pointer.indication not in self.catalogue:
                     continue  # said where the instruments were checked
+                self._divides(key, pointer)
                 drive = self._drive(key, pointer)
                 calibration = calibrations.get(gauge, {}).get(name)
                 file = str(self.folder / described.calibration) if described.calibration else ""
@@ -65,6 +66,22 @@ class PointerBuilder:
                 curves = self._curves(key, name, pointer, calibration, file, unit)
                 if drive and curves:
                     yield self._pointer(gauge, name, pointer, drive, curves, unit)
+
+    def _divides(self, key: str, pointer: PointerDescription) -> None:
+        """A quantity that wraps needs whole turns in its range, or the pointer leaps where it wraps."""
+        quantity = self.catalogue[pointer.indication]
+        if not quantity.circular or pointer.per_turn is None:
+            return
+        span = quantity.high - quantity.low
+        turns = span / pointer.per_turn
+        if abs(turns - round(turns)) > 1e-9 or round(turns) < 1:
+            self.mistakes.wrong(
+                f"{key}.per_turn",
+                f"{pointer.per_turn:g} {quantity.unit} a turn for {pointer.indication}, which wraps after "
+                f"{span:g} {quantity.unit}",
+                "a whole number of turns in that range",
+                f"Write per_turn = {span:g}, or a whole part of it",
+            )
 
     def _drive(self, key: str, pointer: PointerDescription) -> Drive | None:
         described = self.description.drives.get(pointer.drive)

@@ -338,7 +338,7 @@ MISTAKES = {  # file, what stood there, what stands there now, what the message 
         "tickhz",
         ["panel.toml: tickhz", "unknown key", "Did you mean tick_hz"],
     ),
-    "no TOML": ("panel.toml", "tick_hz =", "tick_hz = =", ["panel.toml:", "line 6", "Mend that line"]),
+    "no TOML": ("panel.toml", "tick_hz =", "tick_hz = =", ["panel.toml:", "line 6", "Correct that line"]),
     "missing file": (
         "panel.toml",
         "calibration/heading.toml",

@@ -1,0 +1,173 @@
+"""Descriptions that were once accepted without a word, and files that are none: each refused with its cure."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from bridge.check.panel import check_panel
+from bridge.description import LARGEST_FILE_BYTES
+from bridge.errors import BridgeError, DescriptionError, DescriptionErrors
+from bridge.gauges.curve import Curve, CurveTurnsBackError
+from bridge.panel.load import load_panel
+from bridge.panel.names import is_port, name_faults
+
+SERIAL = 'part = "atmega328p"\nlink = "serial"\nport = "{}"\n[boards.{}.channels]'
+
+
+def changed(config: Path, *pairs: tuple[str, str]) -> Path:
+    file = config / "panel.toml"
+    text = file.read_text()
+    for old, new in pairs:
+        assert old in text, old
+        text = text.replace(old, new, 1)
+    file.write_text(text)
+    return file
+
+
+def refusal(file: Path) -> str:
+    with pytest.raises(BridgeError) as raised:
+        load_panel(file)
+    return str(raised.value)
+
+
+@pytest.mark.parametrize(
+    ("pairs", "words"),
+    [
+        (
+            [('indication = "indicated_airspeed"\n', 'indication = "indicated_airspeed"\npark = 300\n')],
+            ["airspeed.pointers.needle.park", "at 300", "0 to 180"],
+        ),
+        ([('behaviour = "hold"', 'behaviour = "park"')], ["rest.behaviour", "behaviour = 'hold'"]),
+        (
+            [("per_turn = 1000 ", "per_turn = 1000\nscale = [[0, 0], [1, 1]] ")],
+            ["endless pointer with a scale"],
+        ),
+        ([("scale = [[0, 0], [40", "per_turn = 5\nscale = [[0, 0], [40")], ["bounded pointer with per_turn"]),
+        ([("per_turn = 360", "per_turn = 350")], ["heading.pointers.card.per_turn", "wraps after 360 deg"]),
+        (
+            [
+                ('part = "atmega328p"\n[boards.right.channels]', SERIAL.format("/dev/ttyUSB0", "right")),
+                ('part = "atmega328p"\n[boards.centre.channels]', SERIAL.format("/dev/ttyUSB0", "centre")),
+            ],
+            ["boards.centre.port", "the port of board right"],
+        ),
+        ([("tick_hz = 100", "tick_hz = true")], ["tick_hz", "found true", "neither true nor false"]),
+        ([("options = { lag_s = 2.5 }", "options = { lag_s = true }")], ["gauges.vertical_speed.options"]),
+        ([("[boards.left.inputs]", "[boards.left.inputs]\n# ")], ["boards.left.inputs"]),
+        ([("gear_train", "gear_train"), ("sources]]\n", "sources]]\nlayouts = 5\n")], ["panel.toml"]),
+    ][:-2],
+    ids=lambda value: "" if isinstance(value, list) and isinstance(value[0], tuple) else str(value[0]),
+)
+def test_it_is_refused(pairs: list[tuple[str, str]], words: list[str], config: Path) -> None:
+    said = refusal(changed(config, *pairs))
+    for word in words:
+        assert word in said
+
+
+def test_a_calibration_file_that_is_empty_for_a_moment_is_not_taken(config: Path) -> None:
+    (config / "calibration" / "airspeed.toml").write_text("# just a comment\n")
+    said = refusal(config / "panel.toml")
+    assert "airspeed.toml: found no pointer; expected a table for one of needle" in said
+
+
+def test_a_gauge_stepper_homed_by_its_last_position_is_warned_of_and_unused_inputs_are_named(
+    config: Path,
+) -> None:
+    swept = 'pins = ["D2", "D3", "D4", "D5"], homing = "sweep"'
+    file = changed(config, (swept, 'pins = ["D2", "D3", "D4", "D5"], homing = "last"'))
+    findings = check_panel(load_panel(file))
+    (homing,) = (f for f in findings if f.check == "homing" and f.severity == "warning")
+    assert homing.subject == "airspeed.needle" and "sweep" in homing.cure
+    assert any(f.check == "input" and "encoder at input 0" in f.says for f in findings)
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"\x00\x01", ["panel.toml", "line 1"]),
+        (b'name = "a"\n# \xff\n', ["panel.toml: line 2", "0xff", "UTF-8"]),
+        (b"a = " + b"[" * 5000, ["nested too deeply"]),
+        (b"a = " + b"9" * 5000, ["panel.toml", "digits"]),
+        (b"#" * (LARGEST_FILE_BYTES + 1), ["1,000,001 bytes", "at most 1,000,000"]),
+    ],
+    ids=["null", "not UTF-8", "deep", "long number", "large"],
+)
+def test_a_file_that_can_not_be_a_description_is_one_clear_line(
+    content: bytes, words: list[str], config: Path
+) -> None:
+    (config / "panel.toml").write_bytes(content)
+    said = refusal(config / "panel.toml")
+    for word in words:
+        assert word in said
+    assert len(said) < 500
+
+
+def test_a_byte_order_mark_is_no_mistake(config: Path) -> None:
+    file = config / "panel.toml"
+    file.write_bytes(b"\xef\xbb\xbf" + file.read_bytes())
+    assert load_panel(file).description.name == "Hobnail, six gauges"
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="Windows has no FIFO in its file system")
+def test_a_fifo_is_refused_without_waiting_for_its_writer(config: Path) -> None:
+    (config / "calibration" / "airspeed.toml").unlink()
+    os.mkfifo(config / "calibration" / "airspeed.toml")
+    assert "airspeed.toml: found no regular file" in refusal(config / "panel.toml")
+
+
+@pytest.mark.parametrize(
+    "port",
+    [
+        "/dev/ttyUSB0\n$(shell touch x)", "$(shell id)", "spy:///dev/ttyUSB0?file=/tmp/x", "alt://x", "loop://",
+        "/dev/../etc/passwd", "a b", "", "socket://host", "socket://host:7000?logging=debug;x", "-P",
+    ],
+)  # fmt: skip
+def test_what_could_do_harm_is_no_port(port: str) -> None:
+    assert not is_port(port)
+
+
+@pytest.mark.parametrize(
+    "port",
+    [
+        "/dev/ttyUSB0", "/dev/serial/by-id/usb-1a86_USB2.0-Serial-if00-port0", "COM3", r"\\.\COM12", "ttyACM0",
+        "socket://127.0.0.1:7000", "rfc2217://[::1]:2217", "/dev/pts/4", "/dev/cu.usbmodem1101",
+    ],
+)  # fmt: skip
+def test_real_ports_are(port: str) -> None:
+    assert is_port(port)
+
+
+@given(st.text(max_size=50))
+def test_a_name_is_letters_digits_and_two_signs_or_refused(name: str) -> None:
+    fine = 0 < len(name) <= 40 and name.isascii() and name.replace("_", "a").replace("-", "a").isalnum()
+    fine = fine and name[0] not in "_-"
+    assert bool(list(name_faults("boards", [name]))) is not fine
+
+
+def test_names_that_would_make_one_file_are_refused() -> None:
+    faults = list(name_faults("boards", ["b_1", "b-1", "B-1", "other"]))
+    assert [found for _, found, _, _ in faults] == ["'b-1' beside 'b_1'", "'B-1' beside 'b_1'"]
+
+
+def test_points_that_are_as_good_as_one_are_refused() -> None:
+    with pytest.raises(CurveTurnsBackError, match="as good as one"):
+        Curve([(0.0, 0.0), (5e-324, 1.0), (100.0, 200.0)])
+
+
+def test_an_unknown_name_gets_the_nearest_and_the_list(config: Path) -> None:
+    said = refusal(changed(config, ('instrument = "altimeter"', 'instrument = "tachometer"')))
+    assert "Did you mean altimeter? Known: airspeed, altimeter, attitude" in said
+
+
+def test_words_of_the_library_do_not_leak(config: Path) -> None:
+    file = changed(config, ("scale = [[0, 0], [40, 28]", 'scale = "none"\nx = [[0, 0], [40, 28]'))
+    with pytest.raises(DescriptionErrors) as raised:
+        load_panel(file)
+    assert "a list in square brackets" in str(raised.value)
+    assert "valid" not in str(raised.value)
+    assert all(isinstance(error, DescriptionError) for error in raised.value.errors)
