@@ -8,11 +8,10 @@ say enough.
 from __future__ import annotations
 
 import difflib
-import os
-import stat
 import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
+from stat import S_ISDIR, S_ISREG
 from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ConfigDict, ValidationError, ValidationInfo, field_validator
@@ -79,15 +78,13 @@ def read_text(path: Path) -> str:
     skipped). Raises `DescriptionError`; never waits for a pipe or a device."""
     where, expected = str(path), "a text file in UTF-8"
     try:
-        descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
-        with os.fdopen(descriptor, "rb") as file:
-            status = os.fstat(descriptor)
-            if not stat.S_ISREG(status.st_mode):
-                raise DescriptionError(where, "", "no regular file", expected, "Name a file")
-            if status.st_size > LARGEST_FILE_BYTES:
-                found = f"a file of {status.st_size:,} bytes"
-                most = f"at most {LARGEST_FILE_BYTES:,} bytes"
-                raise DescriptionError(where, "", found, most, "Look whether it is the right file")
+        status = path.stat()
+        if not S_ISREG(status.st_mode) and not S_ISDIR(status.st_mode):
+            raise DescriptionError(where, "", "no regular file", expected, "Name a file")
+        if status.st_size > LARGEST_FILE_BYTES:
+            found, most = f"a file of {status.st_size:,} bytes", f"at most {LARGEST_FILE_BYTES:,} bytes"
+            raise DescriptionError(where, "", found, most, "Look whether it is the right file")
+        with path.open("rb") as file:
             data = file.read(LARGEST_FILE_BYTES)
     except FileNotFoundError:
         raise DescriptionError(
