@@ -74,6 +74,7 @@ def _panel(panel: Panel) -> Iterator[Finding]:
         part = PARTS[board.part]
         yield from check_motor_electrics(case.subject, case.motor, output, board.supply_v, part)
     yield from _homing(panel)
+    yield from _parking(panel)
     yield from _unused(panel)
     for name, gauge in description.gauges.items():
         for gearing in _gearings(panel, name, gauge):
@@ -124,6 +125,17 @@ def _homing(panel: Panel) -> Iterator[Finding]:
                 says,
                 cure,
             )
+
+
+def _parking(panel: Panel) -> Iterator[Finding]:
+    """Pointers that park where nobody said."""
+    if panel.description.rest.behaviour != "park":
+        return
+    for pointer in panel.pointers:
+        described = panel.description.gauges[pointer.gauge].pointers[pointer.name]
+        if "park" not in described.model_fields_set:
+            says = f"It parks at {number(described.park)} {pointer.unit}, since nothing else is written."
+            yield Finding(pointer.key, "park", "note", None, "", None, "", "", says)
 
 
 def _unused(panel: Panel) -> Iterator[Finding]:

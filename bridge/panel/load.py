@@ -127,16 +127,13 @@ class _Loader:
             taken.setdefault(board.port, name)
 
     def _parking(self) -> None:
-        """A resting place that no pointer has, or that is off its scale."""
+        """A resting place that is off its pointer's scale."""
         places = {
             f"gauges.{gauge}.pointers.{name}": pointer
             for gauge, described in self.description.gauges.items()
             for name, pointer in described.pointers.items()
         }
         parks = self.description.rest.behaviour == "park"
-        if parks and not any("park" in pointer.model_fields_set for pointer in places.values()):
-            found, expected = "park, and no pointer with a place to park", "park = a reading, under pointers"
-            self.mistakes.wrong("rest.behaviour", found, expected, "Add it, or write behaviour = 'hold'")
         for key, pointer in places.items():
             if not pointer.scale or not (parks or "park" in pointer.model_fields_set):
                 continue

@@ -9,7 +9,7 @@ Fault = tuple[str, str, str, str]
 """Key, then found, expected and cure."""
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
-_PORT = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*|/dev/[A-Za-z0-9._/:+@=-]+|\\\\\.\\[A-Za-z0-9]+")
+_PORT = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*|/[A-Za-z0-9._/:+@=-]+|\\\\\.\\[A-Za-z0-9]+")
 _URL = re.compile(r"(socket|rfc2217)://[A-Za-z0-9._\[\]:-]+:[0-9]{1,5}(\?[A-Za-z0-9_=&/.-]*)?")
 PORTS = '"/dev/ttyUSB0", "COM3", "socket://host:port" or "rfc2217://host:port"'
 """Kinds of URL that can touch a file or watch a line are not among them."""

@@ -155,7 +155,7 @@ channel = 0
 0 = { output = "four_wire", pins = ["D2", "D3", "D4", "D5"], homing = "last" }
 """
     panel.write_text(text.replace("gauges.altimeter", "gauges.alti_meter") + gauge, encoding="utf-8")
-    with pytest.raises(DescriptionErrors, match=r"the same file as .+ Choose another name"):
+    with pytest.raises(DescriptionErrors, match="names that differ by more than case"):
         faces(str(panel), "--out", str(tmp_path / "out"))
     assert not (tmp_path / "out").exists()
 

@@ -42,7 +42,6 @@ def refusal(file: Path) -> str:
             [('indication = "indicated_airspeed"\n', 'indication = "indicated_airspeed"\npark = 300\n')],
             ["airspeed.pointers.needle.park", "at 300", "0 to 180"],
         ),
-        ([('behaviour = "hold"', 'behaviour = "park"')], ["rest.behaviour", "behaviour = 'hold'"]),
         (
             [("per_turn = 1000 ", "per_turn = 1000\nscale = [[0, 0], [1, 1]] ")],
             ["endless pointer with a scale"],
@@ -65,6 +64,12 @@ def test_it_is_refused(pairs: list[tuple[str, str]], words: list[str], config: P
     said = refusal(changed(config, *pairs))
     for word in words:
         assert word in said
+
+
+def test_pointers_that_park_where_nobody_said_are_named(config: Path) -> None:
+    file = changed(config, ('behaviour = "hold"', 'behaviour = "park"'))
+    notes = [f for f in check_panel(load_panel(file)) if f.check == "park"]
+    assert len(notes) == 10 and "parks at 0 kt" in next(f for f in notes if "airspeed" in f.subject).says
 
 
 def test_a_calibration_file_that_is_empty_for_a_moment_is_not_taken(config: Path) -> None:
