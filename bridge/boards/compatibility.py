@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
@@ -24,33 +25,39 @@ class ExpectedChannel:
     audit_limit_steps: float | None = None
 
 
-def reflash(board: str) -> str:
+def firmware_command(board: str, panel_file: str) -> str:
+    """The command that writes this board's firmware folder, as a shell takes it."""
+    words = ("pointer-bridge", "firmware", board, "--panel", panel_file, "--out", f"firmware-{board}")
+    return shlex.join(words)
+
+
+def reflash(board: str, panel_file: str) -> str:
     """The cure for a board that runs the wrong firmware."""
-    return f"Flash the firmware again: pointer-bridge firmware {board}"
+    return f"Flash the firmware again: {firmware_command(board, panel_file)}"
 
 
-def wrong_version(board: str, version: int) -> str:
-    """Why a board with another version of the frame format can't be used, with the cure."""
-    return f"speaks version {version} of the frame format, this program speaks {VERSION}. {reflash(board)}"
+def wrong_version(version: int, cure: str) -> str:
+    """Why a board with another version of the frame format can't be used."""
+    return f"speaks version {version} of the frame format, this program speaks {VERSION}. {cure}"
 
 
 def incompatibility(
-    board: str, introduction: Introduction, expected: Sequence[ExpectedChannel], board_id: bytes | None
+    introduction: Introduction, expected: Sequence[ExpectedChannel], board_id: bytes | None, cure: str
 ) -> str | None:
-    """Why this board can't be used, with the cure; None when it fits."""
+    """Why this board can't be used, with the cure (`reflash`); None when it fits."""
     if board_id is not None and introduction.board_id != board_id:
         return (
             f"is board {introduction.board_id.hex()}, expected {board_id.hex()}. "
             "Another board is at this port: swap the cables, or correct its id in the panel description"
         )
     if len(introduction.channels) != len(expected):
-        return f"has {len(introduction.channels)} channels, expected {len(expected)}. {reflash(board)}"
+        return f"has {len(introduction.channels)} channels, expected {len(expected)}. {cure}"
     faults = [
         f"channel {number} {fault}"
         for number, (found, wanted) in enumerate(zip(introduction.channels, expected, strict=True))
         for fault in _faults(found, wanted.limits)
     ]
-    return f"does not fit: {'; '.join(faults)}. {reflash(board)}" if faults else None
+    return f"does not fit: {'; '.join(faults)}. {cure}" if faults else None
 
 
 def _faults(found: ChannelLimits, wanted: ChannelLimits) -> list[str]:

@@ -11,7 +11,13 @@ from collections.abc import Sequence
 from math import inf
 
 from bridge.boards import codec, messages
-from bridge.boards.compatibility import ExpectedChannel, incompatibility, reflash, wrong_version
+from bridge.boards.compatibility import (
+    ExpectedChannel,
+    firmware_command,
+    incompatibility,
+    reflash,
+    wrong_version,
+)
 from bridge.boards.input_counts import MOST_CLICKS, InputCounts
 from bridge.boards.messages import ChannelState, EventKind, Output, Reason
 from bridge.boards.notices import (
@@ -47,8 +53,8 @@ _UNKNOWN = ChannelState.UNKNOWN
 class BoardSession:
     """One board. Times are seconds of any clock that never goes back; positions are steps.
 
-    `board_id` pins the board's unique id (8 bytes). A QUERY is sent every `query_s`; a board that leaves
-    questions unanswered for `silence_s` is absent.
+    `board_id` pins the board's unique id (8 bytes); `panel_file` is named in cures. A QUERY is
+    sent every `query_s`; a board that leaves questions unanswered for `silence_s` is absent.
     """
 
     def __init__(
@@ -57,6 +63,7 @@ class BoardSession:
         expected: Sequence[ExpectedChannel],
         *,
         board_id: bytes | None = None,
+        panel_file: str = "PANEL.toml",
         query_s: float = QUERY_S,
         silence_s: float = SILENCE_S,
     ) -> None:
@@ -70,6 +77,8 @@ class BoardSession:
         """When the last STATUS arrived: the age of every channel's `reported`."""
         self._expected = tuple(expected)
         self._board_id = board_id
+        self._firmware = firmware_command(name, panel_file)
+        self._reflash = reflash(name, panel_file)
         self._clock = QueryClock(query_s, silence_s)
         self._inputs = InputCounts()
         self._all = (1 << len(self.channels)) - 1
@@ -220,7 +229,7 @@ class BoardSession:
 
     def _introduce(self, time_s: float, introduction: messages.Introduction) -> None:
         self.introduction = introduction
-        why = incompatibility(self.name, introduction, self._expected, self._board_id)
+        why = incompatibility(introduction, self._expected, self._board_id, self._reflash)
         self._reset_session()
         if why is not None:
             self._refuse_board(time_s, why)
@@ -238,14 +247,14 @@ class BoardSession:
 
     def _undecodable(self, time_s: float, error: codec.FrameError) -> None:
         self.statistics.undecodable += 1
-        self._unusable = f"sends frames that can't be read ({error}). {reflash(self.name)}"
+        self._unusable = f"sends frames that can't be read ({error}). {self._reflash}"
         if error.reason == Reason.VERSION_NOT_SPOKEN and error.type == messages.FrameType.INTRODUCTION:
-            self._refuse_board(time_s, wrong_version(self.name, error.version))
+            self._refuse_board(time_s, wrong_version(error.version, self._reflash))
 
     def _refused(self, time_s: float, refusal: messages.Refusal) -> None:
         self.statistics.refused += 1
         if refusal.reason == Reason.VERSION_NOT_SPOKEN:
-            self._refuse_board(time_s, wrong_version(self.name, refusal.version))
+            self._refuse_board(time_s, wrong_version(refusal.version, self._reflash))
         elif refusal.reason == Reason.POSITION_NOT_KNOWN:
             self._clock.ask_now(time_s)  # the next status tells which
         else:
@@ -255,11 +264,11 @@ class BoardSession:
         if len(status.channels) != len(self.channels):
             self._unusable = (
                 f"answers with a STATUS for {len(status.channels)} channels, expected {len(self.channels)}. "
-                + reflash(self.name)
+                + self._reflash
             )
             return
         if not self._clock.awaits(sequence):  # late, doubled, or older than the last command
-            self._unusable = f"answers QUERY with a STATUS of another number. {reflash(self.name)}"
+            self._unusable = f"answers QUERY with a STATUS of another number. {self._reflash}"
             return
         answer = self._clock.answered(time_s, sequence)
         self._unusable = ""
@@ -353,14 +362,14 @@ class BoardSession:
         if self._only_noise:
             return (
                 "only corrupted frames arrive: give board and panel description the same baud rate "
-                f"(pointer-bridge firmware {self.name}, and flash it), then look at the cable"
+                f"({self._firmware}, and flash it), then look at the cable"
             )
         return "port open, but no board answers: look at its supply and cable"
 
     def _drive_no_more(self) -> None:
         """The board sends frames, but no usable answer for `BLIND_S`: nothing is known of it any more."""
         lacks = "answer QUERY" if self._introduced else "introduce itself"
-        why = self._unusable or f"sends frames, but does not {lacks}. {reflash(self.name)}"
+        why = self._unusable or f"sends frames, but does not {lacks}. {self._reflash}"
         for channel in self.channels:
             channel.forget()
         self._update_driven()

@@ -3,23 +3,26 @@
 from __future__ import annotations
 
 import argparse
+import shlex
 from pathlib import Path
 
 from bridge.description import chosen
 from bridge.firmware.generate import board_id, write_firmware
 from bridge.panel.load import load_panel
 
+_USUAL_PORT = "/dev/ttyUSB0"
+
 _WORDS = """\
 {folder}: the firmware of board {board}, an {part}, id {id}.
 
 Build it: gcc-avr, avr-libc and make must be there (Debian: apt install gcc-avr avr-libc make avrdude).
 
-    make -C {folder}
-    make -C {folder} flash PORT={port}
+    make -C {quoted}
+    make -C {quoted} flash{port_word}
 
 A board whose boot loader is slower than avrdude expects wants SPEED=57600 as well; one without a boot loader
-wants PROGRAMMER=usbasp, or the name of another programmer. The needles may move as soon as the firmware runs:
-flash with the motor supply off, and read the cautions in {folder}/README.md before you switch it on.
+wants PROGRAMMER= and its programmer's name in avrdude's list. The needles may move as soon as the firmware
+runs: flash with the motor supply off, and read the cautions in {readme} before you switch it on.
 
 Then tell the panel where the board is, under [boards.{board}]:
 
@@ -38,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Writes the folder and says how to build and flash it; raises `BridgeError` with every mistake."""
+    """Write the folder and print how to build and flash it; raises `BridgeError` with every mistake."""
     panel = load_panel(args.panel)
     boards = panel.description.boards
     chosen(str(panel.path), "BOARD", "board", args.board, boards)
@@ -46,9 +49,13 @@ def run(args: argparse.Namespace) -> int:
     board = boards[args.board]
     words = {
         "folder": args.out,
+        "quoted": shlex.quote(str(args.out)),
+        "readme": args.out / "README.md",
         "board": args.board,
         "part": board.part,
         "id": board_id(panel, args.board).hex(),
+        "port_word": "" if board.port else f" PORT={_USUAL_PORT}",  # config.mk has the port that is described
+        "port": board.port or _USUAL_PORT,
     }
-    print(_WORDS.format(port=board.port or "/dev/ttyUSB0", **words))
+    print(_WORDS.format(**words))
     return 0

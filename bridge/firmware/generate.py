@@ -176,9 +176,9 @@ def _words(channel: Channel) -> str:
     return text
 
 
-def _comment(name: str) -> str:
-    """A name of the builder's that must not end the comment in which it stands."""
-    return " ".join(name.replace("*/", "* /").replace("\\", "/").split())
+def _comment(text: str) -> str:
+    """Words of the builder's in a C comment: what could end it, open another or join lines is left out."""
+    return "".join(letter if letter.isprintable() and letter not in "*\\?" else "_" for letter in text)
 
 
 def _c(value: bool) -> str:
@@ -202,5 +202,10 @@ def _c_sensor(board: BoardDescription, sensor: Sensor | None) -> str:
 
 
 def _config_mk(board: BoardDescription) -> str:
-    port = f"PORT ?= {board.port}\n" if board.port else ""
-    return f"# {MARK} firmware.\nPART ?= {board.part}\n{port}"
+    port = f"PORT = {_make_value(board.port)}\n" if board.port else ""
+    return f"# {MARK} firmware.\nHASH := \\#\nEND :=\nPART ?= {board.part}\n{port}"
+
+
+def _make_value(text: str) -> str:
+    """The text as a variable's value in a makefile, where `$` expands, `#` ends it and `\\` joins lines."""
+    return text.replace("$", "$$").replace("#", "$(HASH)") + "$(END)"

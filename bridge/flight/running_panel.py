@@ -111,7 +111,7 @@ class RunningPanel:
             if same_line and same_board:
                 return before.sessions[name]
         board_id = bytes.fromhex(described.id) if described.id else None
-        return BoardSession(name, expected, board_id=board_id)
+        return BoardSession(name, expected, board_id=board_id, panel_file=str(self.panel.path))
 
     def feed(self, time_s: float, readings: Mapping[str, float], jumped: bool = False) -> None:
         """Take readings (canonical units) that belong to this time.

@@ -43,6 +43,7 @@ INDEXED = VirtualChannelSpec(
     pointer_at=-100.0,
 )
 LAST = CHANNELS[4]
+REFLASH = "Flash the firmware again: pointer-bridge firmware left --panel PANEL.toml --out firmware-left"
 
 
 def ready(channels: tuple[VirtualChannelSpec, ...] = HOMING_BY_ITSELF) -> Pair:
@@ -265,7 +266,7 @@ def test_a_board_that_does_not_fit_is_refused_with_the_cure(
     pair.start().run(10.0)
     assert pair.state() is State.FAULTED
     assert words in pair.session.detail
-    assert pair.session.detail.endswith("Flash the firmware again: pointer-bridge firmware left")
+    assert pair.session.detail.endswith(REFLASH)
     assert not pair.asked(messages.Home)
     assert 10.0 / FAULTED_ASK_S - 2 <= pair.asked(messages.Identify) <= 10.0 / FAULTED_ASK_S + 3
 
@@ -313,13 +314,13 @@ def test_a_board_flashed_again_is_taken() -> None:
     ],
 )
 def test_a_board_of_another_version_is_refused_with_the_cure(payload: bytes) -> None:
-    session = BoardSession("left", expected((INDEXED,)))
+    session = BoardSession("left", expected((INDEXED,)), panel_file="my panel.toml")
     session.link_opened(0.0)
     session.receive(0.1, payload)
     assert session.state is State.FAULTED
     assert session.detail == (
         "speaks version 1 of the frame format, this program speaks 2. "
-        "Flash the firmware again: pointer-bridge firmware left"
+        "Flash the firmware again: pointer-bridge firmware left --panel 'my panel.toml' --out firmware-left"
     )
 
 

@@ -53,7 +53,7 @@ def test_an_end_of_the_scale_can_be_calibrated_without_new_firmware(old: str, ne
         before.board_id, 1, 0, 500, tuple(channel.limits for channel in before.described)
     )
     panel = changed(config, "calibration/airspeed.toml", old, new)
-    assert incompatibility("right", introduction, expected_channels(panel, "right"), None) is None
+    assert incompatibility(introduction, expected_channels(panel, "right"), None, "") is None
 
 
 def test_a_pointer_on_a_motor_without_stops_has_room_beyond_its_scale(config: Path) -> None:
