@@ -207,5 +207,5 @@ def _config_mk(board: BoardDescription) -> str:
 
 
 def _make_value(text: str) -> str:
-    """The text as a variable's value in a makefile, where `$` expands, `#` ends it and `\\` joins lines."""
-    return text.replace("$", "$$").replace("#", "$(HASH)") + "$(END)"
+    """The text as a value in a makefile: no `$` expands, and its ends are kept as they are."""
+    return "$(END)" + text.replace("$", "$$").replace("#", "$(HASH)") + "$(END)"

@@ -124,7 +124,10 @@ class Channel(StrictModel):
     """One driver output of a board.
 
     `pins`: step_dir takes step, direction and optionally enable; four_wire and gauge_stepper take four;
-    servo one. `reversed` makes the motor turn the pointer clockwise for a rising position.
+    servo one.
+    `reversed`: driven forward (coils in the order of their pins, direction pin high, longer pulse) the motor
+    turns the pointer counter-clockwise. A rising position is clockwise on the face either way.
+    (The same words in bridge/firmware/core/board.h.)
     """
 
     output: Literal["step_dir", "four_wire", "gauge_stepper", "servo"]

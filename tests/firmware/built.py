@@ -10,10 +10,10 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 FIRMWARE = ROOT / "bridge" / "firmware"
-BENCH = Path(__file__).parent / "core"
+CORE = Path(__file__).parent / "core"
 HOST = FIRMWARE / "port" / "host"
-INCLUDES = [f"-I{place}" for place in (FIRMWARE, FIRMWARE / "core", FIRMWARE / "port", HOST, BENCH)]
-_CORE = [*sorted((FIRMWARE / "core").glob("*.c")), HOST / "world.c", BENCH / "bench.c"]
+INCLUDES = [f"-I{place}" for place in (FIRMWARE, FIRMWARE / "core", FIRMWARE / "port", HOST, CORE)]
+_CORE = [*sorted((FIRMWARE / "core").glob("*.c")), HOST / "plant.c", CORE / "stepped.c"]
 
 
 @functools.cache
@@ -69,9 +69,9 @@ def fuzzer(target: str) -> Path:
         made.append(objects / f"{source.stem}.o")
         run(
             *("clang", *flags, f"-fsanitize=fuzzer-no-link,{sanitizers}"),
-            *("-include", BENCH / "cleared.h", "-c", "-o", made[-1], source),
+            *("-include", CORE / "cleared.h", "-c", "-o", made[-1], source),
         )
-    main = BENCH / f"fuzz_{target}.c"
+    main = CORE / f"fuzz_{target}.c"
     run("clang", *flags, f"-fsanitize=fuzzer,{sanitizers}", "-o", program_file, main, *made)
     return program_file
 
@@ -83,5 +83,5 @@ def script(config: Path = FIRMWARE) -> Path:
     program_file = folder() / f"script-{abs(hash(config)):x}"
     flags = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-g", "-O2"]
     sanitizers = "-fsanitize=address,undefined", "-fno-sanitize-recover=all"
-    run("cc", *flags, *sanitizers, f"-I{config}", *INCLUDES, "-o", program_file, BENCH / "script.c", *_CORE)
+    run("cc", *flags, *sanitizers, f"-I{config}", *INCLUDES, "-o", program_file, CORE / "script.c", *_CORE)
     return program_file

@@ -1,6 +1,6 @@
 """The firmware's core as a calculation: frames and times in, edges at the pins out.
 
-No process that lives by the clock, no chip: `core/bench.c` lives slot by slot as the script says.
+No process that runs by the clock, no chip: `core/stepped.c` advances slot by slot as the script says.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ _RECORD = struct.Struct("<QiBBxx")
 
 @dataclass(frozen=True, slots=True)
 class Log:
-    """By channel, (time in seconds, value): values as in core/bench.h. `said`: what the board sent."""
+    """By channel, (time in seconds, value): values as in core/stepped.h. `said`: what the board sent."""
 
     steps: dict[int, list[tuple[float, int]]]
     current: dict[int, list[tuple[float, int]]]
@@ -51,8 +51,8 @@ class Script:
     def move(self, positions: Sequence[float], velocities: Sequence[float], mask: int | None = None) -> None:
         self._payload(codec.encode_move(self.sequence, positions, velocities, mask))
 
-    def live(self, seconds_s: float) -> None:
-        self.lines.append(f"live {round(seconds_s / SLOT_S)}")
+    def advance(self, seconds_s: float) -> None:
+        self.lines.append(f"advance {round(seconds_s / SLOT_S)}")
 
     def again(self) -> None:
         """The last frame comes once more."""

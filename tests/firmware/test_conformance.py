@@ -9,10 +9,10 @@ import pytest
 from bridge.boards.messages import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, Homing, Output
 from tests.boards import conformance
 from tests.firmware import built
-from tests.firmware.bench import Bench, BenchSubject
+from tests.firmware.process import FirmwareProcess, ProcessSubject
 
 
-class ExampleBoard(BenchSubject):
+class ExampleBoard(ProcessSubject):
     """The board of bridge/firmware/config.h; marks stand at no whole number of steps."""
 
     channels = (
@@ -30,7 +30,7 @@ class HostPort(ExampleBoard):
     name = "firmware as a process"
 
     def __init__(self) -> None:
-        super().__init__(Bench([built.program("host"), "6"]), 2_000_000, at=(-700, 512, 333))
+        super().__init__(FirmwareProcess([built.program("host"), "6"]), 2_000_000, at=(-700, 512, 333))
 
 
 @pytest.mark.parametrize("check", conformance.CHECKS, ids=lambda check: check.__name__)

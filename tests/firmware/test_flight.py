@@ -21,7 +21,7 @@ from bridge.panel.load import load_panel
 from bridge.telemetry.udp import UdpSource
 from tests.conftest import KEYVALUE_LAYOUT, until
 from tests.firmware import built
-from tests.firmware.bench import Bench
+from tests.firmware.process import FirmwareProcess
 
 LAYOUT = (
     KEYVALUE_LAYOUT
@@ -39,7 +39,7 @@ SERVOS = {("right", 3), ("centre", 0), ("centre", 1)}
 
 
 class Cockpit:
-    """The three boards on their bench, and the description that reaches them."""
+    """The three boards with their plants, and the description that reaches them."""
 
     def __init__(self, config: Path) -> None:
         (config / "layouts" / "test.toml").write_text(LAYOUT)
@@ -51,20 +51,20 @@ class Cockpit:
         text = text.replace("lag_s = 2.5", "lag_s = 0.4")  # the test need not wait for it
         self.path.write_text(text.replace("layouts/labelled-text.toml", "layouts/test.toml"))
         panel = load_panel(self.path)
-        self.benches: dict[str, Bench] = {}
+        self.processes: dict[str, FirmwareProcess] = {}
         for board in panel.description.boards:
             folder = built.folder() / f"demo-{board}"
             folder.mkdir(exist_ok=True)
             (folder / "config.h").write_text(config_h(panel, board))  # the same for every test: built once
-            bench = self.benches[board] = Bench([built.program("host", folder)]).start()
+            process = self.processes[board] = FirmwareProcess([built.program("host", folder)]).start()
             for channel in MARKS.get(board, ()):
                 turn = next(p for p in panel.pointers if (p.board, p.channel) == (board, channel)).drive
                 numbers = turn.steps_per_turn
-                bench.tell("turn", channel, numbers.numerator, numbers.denominator)
-                bench.tell("at", channel, AHEAD_OF_MARK)
+                process.tell("turn", channel, numbers.numerator, numbers.denominator)
+                process.tell("at", channel, AHEAD_OF_MARK)
             for channel in SWEPT.get(board, ()):
-                bench.tell("at", channel, 40)
-            described = f'[boards.{board}]\nlink = "serial"\nport = "{bench.device}"'
+                process.tell("at", channel, 40)
+            described = f'[boards.{board}]\nlink = "serial"\nport = "{process.device}"'
             self.path.write_text(self.path.read_text().replace(f"[boards.{board}]", described))
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
         self.altitude_ft, self.airspeed_kt, self.heading_deg = 2140.0, 0.0, 90.0
@@ -72,8 +72,8 @@ class Cockpit:
 
     def close(self) -> None:
         self._socket.close()
-        for bench in self.benches.values():
-            bench.stop()
+        for process in self.processes.values():
+            process.stop()
 
     async def send(self) -> None:
         """Telemetry at some 30 Hz, for ever."""
@@ -93,7 +93,7 @@ class Cockpit:
         self.climb_ft_s, self.gain_kt_s, self.turn_deg_s = 33.3, 9.0, 3.0  # 2,000 ft/min, standard rate
 
     def moved(self) -> list[int]:
-        return [made for bench in self.benches.values() for made in bench.made()]
+        return [made for process in self.processes.values() for made in process.made()]
 
 
 @pytest.fixture
@@ -132,7 +132,7 @@ def wrong(cockpit: Cockpit, service: Service) -> list[str]:
     for (board, channel), needle in service.running.chain.pointers.items():
         if (board, channel) in SERVOS:
             continue
-        off = cockpit.benches[board].places()[channel] - needle.position
+        off = cockpit.processes[board].positions()[channel] - needle.position
         if needle.pointer.endless:
             off = needle.pointer.nearest(off, 0.0)
         if abs(off) > 1.0:

@@ -18,7 +18,7 @@ def homed(start: int, times: int) -> Log:
     for _ in range(times):
         script.send(messages.Home((STOP,)))
         for _ in range(40):
-            script.live(0.5)
+            script.advance(0.5)
             script.send(messages.Query())
     return script.run()
 
@@ -42,7 +42,7 @@ def test_a_stop_that_never_opens_is_a_fault_after_a_quarter_of_the_search() -> N
     script.lines.append(f"at {STOP} -100000")
     script.send(messages.Home((STOP,)))
     for _ in range(30):
-        script.live(0.5)
+        script.advance(0.5)
         script.send(messages.Query())
     log = script.run()
     assert log.last_status().channels[STOP].state == ChannelState.FAULT

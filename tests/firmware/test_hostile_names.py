@@ -39,7 +39,7 @@ def reached(port: str) -> Panel:
     return replace(panel, description=panel.description.model_copy(update={"boards": {"example": board}}))
 
 
-@settings(max_examples=100)
+@settings(max_examples=40)
 @given(NAMES)
 @example("one */ #error")
 @example("*\\")

@@ -20,7 +20,7 @@ from bridge.boards.messages import ChannelLimits, ChannelState, EventKind
 from tests.firmware import built
 from tests.firmware.script import SLOT_S, Log, Script
 
-LIMITS = built.BENCH / "limits"
+LIMITS = built.CORE / "limits"
 GRID_S = 0.5e-6
 TICK_S = 2.048e-3
 SERVO = 6
@@ -34,7 +34,7 @@ Move = tuple[list[tuple[float, float]], float]
 def board() -> tuple[ChannelLimits, ...]:
     """The limits as the board introduces itself with them."""
     script = Script(LIMITS)
-    script.live(0.01)
+    script.advance(0.01)
     (introduction,) = script.run().said
     assert isinstance(introduction, messages.Introduction)
     return introduction.channels
@@ -46,7 +46,7 @@ def adopted() -> Script:
         messages.ChannelPosition(channel, at) for channel, at in enumerate(START) if channel != SERVO
     )
     script.send(messages.Adopt(places))
-    script.live(0.02)
+    script.advance(0.02)
     return script
 
 
@@ -97,8 +97,8 @@ def test_no_row_of_moves_beats_speed_acceleration_or_stops(given_moves: list[Mov
     script = adopted()
     for targets, wait_s in given_moves:
         ask(script, limits, targets)
-        script.live(wait_s)
-    script.live(5.0)
+        script.advance(wait_s)
+    script.advance(5.0)
     script.send(messages.Query())
     log = script.run()
     hold_limits(log, limits)
@@ -121,7 +121,7 @@ def test_a_pointer_that_is_told_a_place_goes_there_without_overshoot(places: lis
     limits = board()
     script = adopted()
     ask(script, limits, [(place, 0.0) for place in places])
-    script.live(4.0)
+    script.advance(4.0)
     log = script.run()
     hold_limits(log, limits)
     for channel, steps in log.steps.items():
@@ -136,7 +136,7 @@ FRAME_S = 156 * SLOT_S  # 50 frames a second
 def test_a_target_far_beyond_a_stop_leads_to_that_stop(beyond: int) -> None:
     script = adopted()
     script.move([beyond], [900.0 if beyond > 0 else -900.0], 1 << 2)
-    script.live(6.0)
+    script.advance(6.0)
     script.send(messages.Query())
     row = board()[2]
     assert script.run().last_status().channels[2].position == (row.high if beyond > 0 else row.low)
@@ -164,7 +164,7 @@ def stream(script: Script, lost: frozenset[int] = frozenset(), twice: bool = Fal
             )
             if twice:
                 script.again()
-        script.live(FRAME_S)
+        script.advance(FRAME_S)
 
 
 @settings(max_examples=10, deadline=None)
@@ -195,7 +195,7 @@ def test_doubled_frames_change_nothing_at_all() -> None:
     for twice in (False, True):
         script = adopted()
         stream(script, twice=twice)
-        script.live(1.0)
+        script.advance(1.0)
         script.send(messages.Query())
         logs.append(script.run())
     once, doubled = logs
@@ -209,9 +209,9 @@ def test_left_alone_it_slows_down_within_its_limits_then_rests_its_coils() -> No
     limits = board()
     script = adopted()
     stream(script)
-    script.live(9.9)
-    script.live(0.3)
-    script.live(10.5)
+    script.advance(9.9)
+    script.advance(0.3)
+    script.advance(10.5)
     log = script.run()
     hold_limits(log, limits)
     (told,) = (m for m in log.said if isinstance(m, messages.Event) and m.kind == EventKind.WATCHDOG)
@@ -234,7 +234,7 @@ def test_a_drive_that_stands_without_current_gets_none_and_wakes_where_it_stood(
     for place in moves:
         script.move([place], [0.0], 1 << channel)
         for _ in range(10):
-            script.live(0.3)
+            script.advance(0.3)
             script.move([place], [0.0], 1 << channel)
     script.send(messages.Query())
     log = script.run()

@@ -25,10 +25,10 @@ def test_from_outside_its_stops_a_channel_goes_to_its_target(
     start = (row.high if outside > 0 else row.low) + outside
     script = Script(LIMITS)
     script.send(messages.Adopt((messages.ChannelPosition(CHANNEL, start),)))
-    script.live(0.02)
+    script.advance(0.02)
     goal = row.low + share * (row.high - row.low)
     script.move([goal], [velocity], 1 << CHANNEL)
-    script.live(8.0)
+    script.advance(8.0)
     script.send(messages.Query())
     log = script.run()
     status = log.last_status().channels[CHANNEL]

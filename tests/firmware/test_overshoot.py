@@ -33,7 +33,7 @@ def played(config: Path, channel: int, servo: bool, slews: list[Slew]) -> list[l
         nonlocal now_slots
         slots = round(until_s / SLOT_S) - now_slots
         if slots > 0:
-            script.live(slots * SLOT_S)
+            script.advance(slots * SLOT_S)
             now_slots += slots
 
     place = round(slews[0].start)

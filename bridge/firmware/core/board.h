@@ -17,16 +17,19 @@ struct sensor {
     bool active_high; /* the level that means 'here' */
 };
 
+/* `reversed`: driven forward (coils in the order of their pins, direction pin high, longer pulse) the motor turns
+ * the pointer counter-clockwise. A rising position is clockwise on the face either way.
+ * (The same words in bridge/panel/hardware.py.) */
 struct channel_config {
-    uint8_t output;
-    uint8_t homing;
-    bool reversed;      /* the motor turns the pointer counter-clockwise for a rising position */
-    bool saves_current; /* the drive stands without current: coils off while the pointer is still */
-    uint16_t speed;     /* steps/s, at most 3900 */
+    uint8_t output;     /* enum output */
+    uint8_t homing;     /* enum homing */
+    bool reversed;
+    bool saves_current; /* the drive holds its place without current: coils off while the pointer is still */
+    uint16_t speed;     /* steps/s, at most FASTEST_STEPS_S */
     uint32_t acceleration; /* steps/s^2, at most 200000 */
     int32_t low, high;     /* stops in steps, INT32_MIN and INT32_MAX for an endless pointer */
-    int32_t search;        /* the longest way to the home position, in steps */
-    uint16_t mirror_us;    /* reversed servo: shortest plus longest pulse */
+    int32_t search;        /* the longest search for the home position, in steps */
+    uint16_t mirror_us;    /* reversed servo: shortest plus longest pulse, in microseconds */
     uint8_t pins[4];       /* step, direction, enable; or four coils; or the servo's signal */
     struct sensor index, stop;
 };
@@ -34,7 +37,7 @@ struct channel_config {
 enum input_kind { ENCODER, BUTTON };
 
 struct input_config {
-    uint8_t kind;
+    uint8_t kind; /* enum input_kind */
     uint8_t pins[2];
 };
 

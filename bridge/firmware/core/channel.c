@@ -1,25 +1,27 @@
 #include "channel.h"
 
+#include "board.h"
 #include "events.h"
+#include "homing.h"
 #include "motion.h"
 #include "port.h"
 
 #define HOLD_TICKS ((uint16_t)(HOLD_MS * 1000L / (SLOT_US * TICK_SLOTS) + 1)) /* no less than HOLD_MS */
-#define IDLE_TICKS 977  /* 2 s of standing still, then coils off if the drive holds without current */
+#define IDLE_TICKS 977  /* 2 s at rest, then coils off if the drive holds without current */
 #define WAKE_TICKS 5    /* 10 ms from current on to the first step */
 #define CALM_TICKS 10   /* 20 ms from the last step on: the motor has arrived and may lose its current */
 
 struct channel {
     struct motion motion;
-    struct place place; /* at the last tick */
-    int32_t searched_from, found_at;
-    uint16_t still_ticks;
+    struct position position; /* at the last tick */
+    struct search search;
+    int32_t found_at;     /* steps: the old count at the home position, 0 if it was unknown */
+    uint16_t still_ticks; /* control ticks since the last step */
     uint8_t state;
-    uint8_t next;  /* the state to enter when it stands still; `state` while there is none */
-    bool was_known; /* when homing began */
-    bool leaving;   /* the end stop was closed when homing began: away from it first, to find where it closes */
-    bool current;
-    uint8_t wake_ticks;
+    uint8_t next;       /* the state to enter when it is at rest; `state` while there is none */
+    uint8_t wake_ticks; /* control ticks until its coils have had their current long enough to step */
+    bool was_known;     /* when homing began */
+    bool current;       /* on the coils */
 };
 
 static struct channel channels[CHANNELS];
@@ -29,7 +31,7 @@ static bool known(const struct channel *channel)
     return channel->state == READY || channel->state == HOLDING || channel->state == RESTING;
 }
 
-static void current(uint8_t number, bool on)
+static void set_coil_current(uint8_t number, bool on)
 {
     struct channel *channel = &channels[number];
 
@@ -53,11 +55,11 @@ static void stop_then(struct channel *channel, enum state state)
     channel->next = (uint8_t)state;
 }
 
-/* What stands at `zero` is zero from now on, in the next STATUS too. */
+/* What is at `zero` is at 0 from now on, in the next STATUS too. */
 static void renumber(uint8_t number, int32_t zero)
 {
     steps_renumber(number, zero);
-    channels[number].place.count = count_minus(channels[number].place.count, zero);
+    channels[number].position.count = count_minus(channels[number].position.count, zero);
 }
 
 void channels_start(void)
@@ -79,7 +81,7 @@ void channels_start(void)
 
 /* -- what the host asks ----------------------------------------------------------------------------------- */
 
-bool channel_move(uint8_t number, struct place goal, int32_t velocity)
+bool channel_move(uint8_t number, struct position goal, int32_t velocity)
 {
     struct channel *channel = &channels[number];
 
@@ -88,34 +90,21 @@ bool channel_move(uint8_t number, struct place goal, int32_t velocity)
     if (channel->state != READY || channel->next != READY)
         enter(channel, READY);
     if (!channel_configs[number].saves_current)
-        current(number, true);
+        set_coil_current(number, true);
     motion_follow(&channel->motion, goal, velocity);
     return true;
 }
 
-static void search_on(struct channel *channel, bool clockwise)
-{
-    int16_t rate = channel->motion.fastest / HOMING_DIVISOR;
-
-    channel->searched_from = channel->place.count;
-    motion_run(&channel->motion, clockwise ? rate : -rate);
-}
-
 void channel_home(uint8_t number)
 {
-    const struct channel_config *config = &channel_configs[number];
     struct channel *channel = &channels[number];
-    struct finding before;
 
-    if (config->homing == LAST_POSITION)
+    if (channel_configs[number].homing == LAST_POSITION)
         return;
     channel->was_known = known(channel);
     enter(channel, HOMING);
-    current(number, true);
-    steps_look(number);
-    steps_found(number, &before); /* does not count */
-    channel->leaving = config->homing == STOP && steps_stop_closed(number);
-    search_on(channel, config->homing == INDEX || channel->leaving);
+    set_coil_current(number, true);
+    homing_begin(number, &channel->search, &channel->motion, channel->position.count);
 }
 
 void channel_adopt(uint8_t number, int32_t position)
@@ -125,11 +114,11 @@ void channel_adopt(uint8_t number, int32_t position)
 
     if (channel_configs[number].output == SERVO)
         return;
-    channel->place = steps_place(number, &settled);
+    channel->position = steps_position(number, &settled);
     renumber(number, count_minus(channel_position(number), position));
     enter(channel, READY);
     if (!channel_configs[number].saves_current)
-        current(number, true);
+        set_coil_current(number, true);
     motion_run(&channel->motion, 0);
 }
 
@@ -159,42 +148,24 @@ static void home_at(uint8_t number, int32_t zero)
     renumber(number, zero);
 }
 
-static void not_found(uint8_t number, enum fault fault)
-{
-    stop_then(&channels[number], FAULT);
-    event_add(FAULT_EVENT, number, (int32_t)fault);
-}
-
-static void search(uint8_t number, const struct finding *found)
+static void search_home(uint8_t number, const struct finding *found)
 {
     struct channel *channel = &channels[number];
-    int32_t travelled = count_minus(channel->place.count, channel->searched_from);
-    int32_t most = channel_configs[number].search / (channel->leaving ? 4 : 1);
-    bool far = (travelled < 0 ? -travelled : travelled) > most;
+    uint8_t homing = channel_configs[number].homing;
+    int32_t zero;
 
-    switch (channel_configs[number].homing) {
-    case INDEX:
-        if (found->mark) {
-            home_at(number, found->mark_at);
-            stop_then(channel, READY);
-        } else if (far) {
-            not_found(number, NO_INDEX_MARK);
-        }
+    switch (homing_tick(number, &channel->search, &channel->motion, channel->position.count, found, &zero)) {
+    case SEARCHING:
         break;
-    case STOP:
-        if (found->stop && !channel->leaving) {
-            home_at(number, found->stop_at);
-            stop_then(channel, READY);
-        } else if (channel->leaving && !steps_stop_closed(number)) {
-            channel->leaving = false;
-            search_on(channel, false);
-        } else if (far) {
-            not_found(number, NO_STOP);
-        }
+    case FOUND:
+        if (homing != SWEEP) /* else where it comes to rest */
+            home_at(number, zero);
+        stop_then(channel, READY);
         break;
-    default: /* SWEEP: it slips at its stop by now */
-        if (far)
-            stop_then(channel, READY);
+    case NOT_FOUND:
+        stop_then(channel, FAULT);
+        event_add(FAULT_EVENT, number, homing == INDEX ? NO_INDEX_MARK : NO_STOP);
+        break;
     }
 }
 
@@ -205,15 +176,15 @@ static void stopped(uint8_t number)
 
     enter(channel, (enum state)channel->next);
     if (channel->state == RESTING || channel->state == FAULT || channel->state == UNKNOWN)
-        current(number, false);
+        set_coil_current(number, false);
     if (homed) {
         if (channel_configs[number].homing == SWEEP)
-            home_at(number, channel_position(number)); /* where its motor stands */
+            home_at(number, channel_position(number)); /* where its motor has come to rest */
         event_add(HOMED_EVENT, number, channel->found_at);
     }
 }
 
-/* -- living ----------------------------------------------------------------------------------------------- */
+/* -- the control tick ------------------------------------------------------------------------------------ */
 
 static void rest_still(uint8_t number)
 {
@@ -223,18 +194,18 @@ static void rest_still(uint8_t number)
         channel->still_ticks++;
     if (channel->state == HOLDING && channel->still_ticks >= HOLD_TICKS) {
         enter(channel, RESTING);
-        current(number, false);
+        set_coil_current(number, false);
     } else if (channel->state == READY && channel->still_ticks >= IDLE_TICKS) {
         if (channel_configs[number].saves_current)
-            current(number, false);
+            set_coil_current(number, false);
     }
 }
 
-static void pulse(uint8_t number)
+static void set_pulse(uint8_t number)
 {
     const struct channel_config *config = &channel_configs[number];
     struct channel *channel = &channels[number];
-    uint16_t half_us = (uint16_t)(channel->place.count * 2 + (channel->place.fraction >> 15));
+    uint16_t half_us = (uint16_t)(channel->position.count * 2 + (channel->position.fraction >> 15));
 
     if (config->reversed)
         half_us = config->mirror_us * 2 - half_us;
@@ -248,12 +219,12 @@ static void tick(uint8_t number, uint16_t slots)
     bool settled;
     int16_t rate = 0;
 
-    channel->place = steps_place(number, &settled);
+    channel->position = steps_position(number, &settled);
     if (settled && channel->motion.rate == 0)
         steps_look(number);
     steps_found(number, &found);
     if (channel->state == HOMING && channel->next == HOMING) {
-        search(number, &found);
+        search_home(number, &found);
     } else {
         if (found.mark && known(channel))
             event_add(INDEX_EVENT, number, found.mark_at);
@@ -263,10 +234,10 @@ static void tick(uint8_t number, uint16_t slots)
 
     if (channel->wake_ticks) {
         channel->wake_ticks--;
-    } else if (channel->current || motion_wants(&channel->motion, channel->place)) {
-        current(number, true);
+    } else if (channel->current || motion_wants(&channel->motion, channel->position)) {
+        set_coil_current(number, true);
         if (channel->wake_ticks == 0)
-            rate = motion_tick(&channel->motion, channel->place, slots);
+            rate = motion_tick(&channel->motion, channel->position, slots);
     }
     steps_rate(number, rate);
     if (rate == 0 && settled) {
@@ -277,7 +248,7 @@ static void tick(uint8_t number, uint16_t slots)
         channel->still_ticks = 0;
     }
     if (channel_configs[number].output == SERVO)
-        pulse(number);
+        set_pulse(number);
 }
 
 void channels_tick(uint16_t slots)
@@ -295,9 +266,9 @@ enum state channel_state(uint8_t number)
 
 int32_t channel_position(uint8_t number)
 {
-    const struct place *place = &channels[number].place;
+    const struct position *position = &channels[number].position;
 
-    return count_plus(place->count, place->fraction >> 15);
+    return count_plus(position->count, position->fraction >> 15);
 }
 
 int32_t channel_velocity(uint8_t number)

@@ -21,13 +21,13 @@ void firmware_pass(void)
 {
     uint16_t now = steps_clock(), slots = now - ticked;
 
-    inputs_look(now);
-    session_hear();
+    inputs_read(now);
+    session_receive();
     if (slots >= TICK_SLOTS) {
         ticked = now;
         channels_tick(slots);
         session_tick(slots);
     }
-    session_speak();
+    session_send();
     port_idle();
 }

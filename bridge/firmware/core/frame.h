@@ -20,12 +20,12 @@ struct frame_reader {
     uint8_t length;                     /* bytes in payload */
     uint8_t left;                       /* of the COBS block */
     bool started;                       /* something came since the last zero byte */
-    bool zero_next;                     /* a zero stands between this block and the next */
+    bool zero_next;                     /* a zero is between this block and the next */
     bool broken;
     uint16_t bad; /* frames that failed, modulo 65536 */
 };
 
-/* Take one byte; gives the length of the payload when a good frame is complete, otherwise 0. */
+/* Take one byte; returns the length of the payload when a good frame is complete, otherwise 0. */
 uint8_t frame_read(struct frame_reader *reader, uint8_t byte);
 
 /* What the format says against a host's frame on a board with so many channels. */

@@ -8,8 +8,8 @@
 #define SETTLED_SLOTS 80 /* 10 ms without a change: the contact has stopped bouncing */
 
 struct input {
-    int32_t count;
-    uint16_t changed; /* when the level of a button last changed */
+    int32_t count;    /* clicks or presses since the start */
+    uint16_t changed; /* slot in which the level of a button last changed */
     uint8_t levels;   /* both phases of an encoder, or a button's level: 1 is open */
     int8_t quarters;  /* of a click */
     bool pressed;
@@ -67,7 +67,7 @@ void inputs_start(void)
     }
 }
 
-void inputs_look(uint16_t clock_slots)
+void inputs_read(uint16_t clock_slots)
 {
     uint8_t i;
 

@@ -1,4 +1,4 @@
-/* Knobs and push buttons: polled, counted, told as events. Contacts close to ground. */
+/* Knobs and push buttons: polled, counted, reported as events. Contacts close to ground. */
 #ifndef INPUTS_H
 #define INPUTS_H
 
@@ -6,7 +6,7 @@
 
 void inputs_start(void);
 
-/* Look at all inputs; call it at least every two milliseconds. */
-void inputs_look(uint16_t clock_slots);
+/* Read all inputs; call it at least every two milliseconds. */
+void inputs_read(uint16_t clock_slots);
 
 #endif

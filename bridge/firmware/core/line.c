@@ -43,7 +43,7 @@ bool line_next(uint8_t *byte)
     return true;
 }
 
-/* COBS as the bytes come: `code_at` is the place of the block's code byte, filled in when the block ends. */
+/* COBS as the bytes come: `code_at` is the index of the block's code byte, filled in when the block ends. */
 static void start_block(void)
 {
     code_at = head++;

@@ -4,7 +4,7 @@
 #define RATES_PER_MEGA 8388608
 /* One step/s^2 is 8.388608 * 2.048e-3 * 16 = 0.2748779 changes a tick. */
 #define PUSHES_PER_MEGA 274878
-/* Steps that no target covers while it is carried on. */
+/* Steps; no target covers more while it moves on. */
 #define BEYOND (FASTEST_STEPS_S * (int32_t)CARRY_MS / 1000 + 10)
 
 void motion_limit(struct motion *motion, uint16_t speed, uint32_t acceleration, int32_t low, int32_t high)
@@ -41,31 +41,31 @@ static uint16_t square_root(uint32_t square)
     return (uint16_t)root;
 }
 
-/* The highest rate from which braking ends `way` ahead. */
-static int16_t brakable(const struct motion *motion, uint32_t way)
+/* The highest rate from which braking ends `distance` ahead. */
+static int16_t brakable(const struct motion *motion, uint32_t distance)
 {
     uint32_t square;
     uint16_t rate;
 
-    if (way >= motion->far)
+    if (distance >= motion->far)
         return motion->fastest;
-    if (way <= motion->near) {
-        rate = (uint16_t)(way >> TAU_SHIFT);
+    if (distance <= motion->near) {
+        rate = (uint16_t)(distance >> TAU_SHIFT);
     } else {
-        way -= motion->near / 2;
-        square = way < 65536 ? (uint32_t)motion->brake * (uint16_t)way >> 7 : motion->brake * (way >> 7);
+        distance -= motion->near / 2;
+        square = distance < 65536 ? (uint32_t)motion->brake * (uint16_t)distance >> 7 : motion->brake * (distance >> 7);
         rate = square_root(square);
     }
     return rate < (uint16_t)motion->fastest ? (int16_t)rate : motion->fastest;
 }
 
-/* As above, but odd in the way. */
-static int32_t closing(const struct motion *motion, int32_t way)
+/* As above, but odd in the distance. */
+static int32_t closing(const struct motion *motion, int32_t distance)
 {
-    return way < 0 ? -(int32_t)brakable(motion, (uint32_t)-way) : brakable(motion, (uint32_t)way);
+    return distance < 0 ? -(int32_t)brakable(motion, (uint32_t)-distance) : brakable(motion, (uint32_t)distance);
 }
 
-int32_t motion_way(struct place from, struct place to)
+int32_t motion_distance(struct position from, struct position to)
 {
     int32_t whole = count_minus(to.count, from.count);
 
@@ -81,7 +81,7 @@ int32_t motion_velocity(int16_t rate)
     return (int32_t)rate * 61 / 2; /* 1e6 / 128 / 256 */
 }
 
-void motion_follow(struct motion *motion, struct place goal, int32_t velocity)
+void motion_follow(struct motion *motion, struct position goal, int32_t velocity)
 {
     int32_t fastest = motion_velocity(motion->fastest);
 
@@ -89,7 +89,7 @@ void motion_follow(struct motion *motion, struct place goal, int32_t velocity)
         velocity = fastest;
     if (velocity < -fastest)
         velocity = -fastest;
-    if (motion->bounded) { /* far beyond a stop it is all the same, and can be carried on without going round */
+    if (motion->bounded) { /* far beyond a stop it is all the same, and can move on without wrapping */
         if (goal.count > motion->high && (uint32_t)goal.count - (uint32_t)motion->high > BEYOND)
             goal.count = motion->high + BEYOND;
         if (goal.count < motion->low && (uint32_t)motion->low - (uint32_t)goal.count > BEYOND)
@@ -124,37 +124,37 @@ static void carry(struct motion *motion, uint16_t slots)
 }
 
 /* Where the target is and how fast it moves, held within the stops. */
-static struct place target(const struct motion *motion, int32_t *rate)
+static struct position target(const struct motion *motion, int32_t *rate)
 {
-    struct place place = motion->goal;
+    struct position position = motion->goal;
 
     *rate = motion->goal_rate;
-    if (motion->bounded && (place.count < motion->low || place.count >= motion->high)) {
-        place.count = place.count < motion->low ? motion->low : motion->high;
-        place.fraction = 0;
+    if (motion->bounded && (position.count < motion->low || position.count >= motion->high)) {
+        position.count = position.count < motion->low ? motion->low : motion->high;
+        position.fraction = 0;
         *rate = 0;
     }
-    return place;
+    return position;
 }
 
-bool motion_wants(const struct motion *motion, struct place place)
+bool motion_wants(const struct motion *motion, struct position position)
 {
-    int32_t rate, way;
+    int32_t rate, distance;
 
     if (!motion->follows)
         return motion->goal_rate != 0;
-    way = motion_way(place, target(motion, &rate));
-    return rate || way > 32768 || way < -32768;
+    distance = motion_distance(position, target(motion, &rate));
+    return rate || distance > 32768 || distance < -32768;
 }
 
-/* Behind a target that moves only 1 / CATCH_UP_DIVISOR of the way counts: the target may be braking itself. */
-static int32_t catch_up(const struct motion *motion, int32_t way, bool upward)
+/* From behind on a target that moves, as if the distance were 1 / CATCH_UP_DIVISOR of what it is. */
+static int32_t catch_up(const struct motion *motion, int32_t distance, bool upward)
 {
     int32_t near = (int32_t)motion->near;
-    int32_t behind = upward ? way : -way;
+    int32_t behind = upward ? distance : -distance;
 
     if (behind <= near)
-        return way;
+        return distance;
     behind /= CATCH_UP_DIVISOR;
     if (behind < near)
         behind = near;
@@ -162,47 +162,47 @@ static int32_t catch_up(const struct motion *motion, int32_t way, bool upward)
 }
 
 /* The rate that leads to the target, as far as the stops allow. */
-static int32_t wanted_rate(const struct motion *motion, struct place place)
+static int32_t wanted_rate(const struct motion *motion, struct position position)
 {
-    int32_t wanted, way;
-    struct place end = target(motion, &wanted);
+    int32_t wanted, distance;
+    struct position end = target(motion, &wanted);
 
-    way = motion_way(place, end);
+    distance = motion_distance(position, end);
     if (wanted)
-        way = catch_up(motion, way, wanted > 0);
-    wanted += closing(motion, way);
+        distance = catch_up(motion, distance, wanted > 0);
+    wanted += closing(motion, distance);
     if (motion->bounded && wanted) {
         end.fraction = 0;
         end.count = wanted > 0 ? motion->high : motion->low;
-        way = closing(motion, motion_way(place, end));
+        distance = closing(motion, motion_distance(position, end));
         if (wanted > 0)
-            wanted = way <= 0 ? 0 : wanted < way ? wanted : way;
+            wanted = distance <= 0 ? 0 : wanted < distance ? wanted : distance;
         else
-            wanted = way >= 0 ? 0 : wanted > way ? wanted : way;
+            wanted = distance >= 0 ? 0 : wanted > distance ? wanted : distance;
     }
     return wanted;
 }
 
-/* Whether the target stands still and this near: the quick way for a pointer at rest. */
-static bool arrived(const struct motion *motion, struct place place)
+/* Whether the target is still and this near: the short cut for a pointer at rest. */
+static bool arrived(const struct motion *motion, struct position position)
 {
-    uint16_t off = place.fraction - motion->goal.fraction;
+    uint16_t off = position.fraction - motion->goal.fraction;
 
-    return motion->follows && motion->goal_rate == 0 && place.count == motion->goal.count &&
+    return motion->follows && motion->goal_rate == 0 && position.count == motion->goal.count &&
            (off < 1 << TAU_SHIFT || off > UINT16_MAX - (1 << TAU_SHIFT));
 }
 
-int16_t motion_tick(struct motion *motion, struct place place, uint16_t slots)
+int16_t motion_tick(struct motion *motion, struct position position, uint16_t slots)
 {
     int32_t wanted = motion->goal_rate, change, most;
 
-    if (motion->rate == 0 && arrived(motion, place))
+    if (motion->rate == 0 && arrived(motion, position))
         return 0;
     if (slots > 4 * TICK_SLOTS)
-        slots = 4 * TICK_SLOTS; /* the main loop was held up: rather too slow than too fast */
+        slots = 4 * TICK_SLOTS; /* the main loop was held up: better too slow than too fast */
     if (motion->follows) {
         carry(motion, slots);
-        wanted = wanted_rate(motion, place);
+        wanted = wanted_rate(motion, position);
     }
     if (wanted > motion->fastest)
         wanted = motion->fastest;

@@ -31,7 +31,7 @@ static bool begin(uint8_t type, uint8_t body)
     return true;
 }
 
-/* Answers that find no room are dropped: the host asks again. */
+/* Answers for which there is no room are dropped: the host asks again. */
 static void refuse(uint8_t type, enum refusal reason)
 {
     if (!begin(REFUSAL, 2))
@@ -41,7 +41,7 @@ static void refuse(uint8_t type, enum refusal reason)
     line_end();
 }
 
-static void tell_status(uint8_t asked)
+static void send_status(uint8_t asked)
 {
     uint8_t i;
 
@@ -90,7 +90,7 @@ static void introduce(void)
     line_end();
 }
 
-static void tell_event(const struct event *event)
+static void send_event(const struct event *event)
 {
     if (!begin(EVENT, 6))
         return;
@@ -127,7 +127,7 @@ static void obey(const uint8_t *payload)
         return;
     }
     if (type == QUERY) {
-        tell_status(payload[2]);
+        send_status(payload[2]);
         return;
     }
     mask = frame_mask(payload);
@@ -135,7 +135,7 @@ static void obey(const uint8_t *payload)
         if (!(mask & 1))
             continue;
         if (type == MOVE) {
-            struct place goal;
+            struct position goal;
 
             goal.count = frame_i32(record);
             goal.fraction = (uint16_t)(record[4] << 8);
@@ -160,7 +160,7 @@ void session_start(void)
     introduce();
 }
 
-void session_hear(void)
+void session_receive(void)
 {
     uint8_t byte, length, bytes;
 
@@ -198,12 +198,12 @@ void session_tick(uint16_t slots)
     event_add(WATCHDOG_EVENT, 0, (int32_t)(silent_slots * SLOT_US / 1000));
 }
 
-void session_speak(void)
+void session_send(void)
 {
     const struct event *event;
 
     if (introduction_due)
         introduce();
     else if ((event = event_next()) != NULL)
-        tell_event(event);
+        send_event(event);
 }

@@ -1,4 +1,4 @@
-/* The talk with the host: frames in, answers and events out, and the watchdog. */
+/* The session with the host: frames in, answers and events out, and the watchdog. */
 #ifndef SESSION_H
 #define SESSION_H
 
@@ -6,13 +6,13 @@
 
 void session_start(void);
 
-/* Take what the line has brought. */
-void session_hear(void);
+/* Take what the line has received. */
+void session_receive(void);
 
-/* Live on by so many slots: the watchdog. */
+/* Count `slots` time slots for the watchdog. */
 void session_tick(uint16_t slots);
 
 /* Send what is due, as far as there is room. */
-void session_speak(void);
+void session_send(void);
 
 #endif

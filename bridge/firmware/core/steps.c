@@ -3,13 +3,15 @@
 #include "port.h"
 
 struct track {
-    uint16_t phase; /* 32768 on the whole step, wraps halfway between two */
-    int16_t rate;
-    int32_t planned;
-    int32_t made;   /* at the pins */
-    uint8_t coils;  /* state of the coils, counted in steps modulo 24 (whole cycles of 6 and of 8) */
-    bool moves_pins, current, clockwise; /* the last step's direction */
-    bool on_mark, on_stop;
+    uint16_t phase;  /* 1/65536 step; 32768 on the whole step, wraps halfway between two */
+    int16_t rate;    /* 1/65536 step a slot */
+    int32_t planned; /* steps */
+    int32_t made;    /* steps at the pins */
+    uint8_t coils;   /* state of the coils, counted in steps modulo 24 (whole cycles of 6 and of 8) */
+    bool moves_pins; /* not a servo */
+    bool current;    /* on the coils */
+    bool clockwise;  /* direction of the last step */
+    bool on_mark, on_stop; /* what the sensors showed last */
     struct finding finding;
 };
 
@@ -24,20 +26,20 @@ static const uint8_t six_states[6] = {0x9, 0x8, 0xE, 0x6, 0x7, 0x1};
 
 static struct track tracks[CHANNELS];
 static uint16_t clock_slots, slots_lost;
-static uint8_t unfed_slots;
+static uint8_t unfed_slots; /* since a rate was last set */
 
-/* 256 * way / rate for 0 < way <= rate, at most 255. */
-static uint8_t place_in_slot(uint16_t way, uint16_t rate)
+/* When in a slot a distance is covered, in 1/256 of it: 256 * distance / rate for 0 < distance <= rate, at most 255. */
+static uint8_t offset_in_slot(uint16_t distance, uint16_t rate)
 {
     uint8_t quotient = 0, bit;
 
-    if (way >= rate)
+    if (distance >= rate)
         return 255;
     for (bit = 0; bit < 8; bit++) {
         quotient = (uint8_t)(quotient << 1);
-        way = (uint16_t)(way << 1); /* below 65536: way stays below rate, and rate below 32768 */
-        if (way >= rate) {
-            way -= rate;
+        distance = (uint16_t)(distance << 1); /* below 65536: distance stays below rate, and rate below 32768 */
+        if (distance >= rate) {
+            distance -= rate;
             quotient |= 1;
         }
     }
@@ -78,13 +80,13 @@ uint8_t steps_plan(struct step steps[CHANNELS])
                 continue;
             track->planned = count_plus(track->planned, 1);
             step.clockwise = true;
-            step.at = place_in_slot((uint16_t)-before, (uint16_t)rate);
+            step.at = offset_in_slot((uint16_t)-before, (uint16_t)rate);
         } else {
             if (after <= before)
                 continue;
             track->planned = count_minus(track->planned, 1);
             step.clockwise = false;
-            step.at = place_in_slot(before, (uint16_t)-rate);
+            step.at = offset_in_slot(before, (uint16_t)-rate);
         }
         if (!track->moves_pins) {
             track->made = track->planned;
@@ -98,7 +100,7 @@ uint8_t steps_plan(struct step steps[CHANNELS])
     return count;
 }
 
-/* Read the sensors as they stand after the last step: the motor had a whole step's time to get there. */
+/* Read the sensors as they are after the last step: the motor had a whole step's time to get there. */
 static void look(struct track *track, const struct channel_config *config)
 {
     if (config->index.pin != NO_PIN) {
@@ -190,20 +192,20 @@ uint16_t steps_slots_lost(void)
     return slots;
 }
 
-struct place steps_place(uint8_t channel, bool *settled)
+struct position steps_position(uint8_t channel, bool *settled)
 {
     const struct track *track = &tracks[channel];
-    struct place place;
+    struct position position;
     uint8_t lock = port_lock();
     uint16_t phase = track->phase;
 
-    place.count = track->planned;
+    position.count = track->planned;
     *settled = track->made == track->planned;
     port_unlock(lock);
-    place.fraction = phase ^ 0x8000;
+    position.fraction = phase ^ 0x8000;
     if (phase < 0x8000)
-        place.count = count_minus(place.count, 1);
-    return place;
+        position.count = count_minus(position.count, 1);
+    return position;
 }
 
 void steps_rate(uint8_t channel, int16_t rate)

@@ -14,7 +14,7 @@
  * line running. Interrupts may come from now on. */
 void port_start(void);
 
-/* Keep interrupts away while data shared with them is touched; gives what `port_unlock` wants back. */
+/* Keep interrupts away while data shared with them is touched; returns what `port_unlock` needs. */
 uint8_t port_lock(void);
 void port_unlock(uint8_t before);
 

@@ -1,4 +1,4 @@
-"""Whatever happens to the line, the motors or either end: nothing moves wrongly, and it is told.
+"""Whatever happens to the line, the motors or either end: nothing moves wrongly, and it is reported.
 
 The demo panel flies with its `left` board emulated, the altimeter's. Its motors are four times as quick as
 the demo's, so that a turn takes seconds; the pins are logged, and no step may beat the drive's limits.
@@ -31,8 +31,8 @@ from bridge.telemetry.source import Arrival, Deliver
 from tests.conftest import until
 from tests.firmware import built
 from tests.firmware.avr.cockpit import Cockpit, ask, beaten_limits, cockpit, flying, home, whole_turns
+from tests.firmware.avr.corrupting_line import CorruptingLine, corrupting_line, doubling, flipping, losing
 from tests.firmware.avr.emulator import read_log
-from tests.firmware.avr.hurt_line import HurtLine, doubling, flipping, hurt_line, losing
 
 HELD_UP_S = 64e-6  # see test_flight.py
 SPEED_STEPS_S, ACCELERATION_STEPS_S2 = 3600, 20_000
@@ -69,7 +69,7 @@ class Climb:
 @dataclass
 class Flight:
     boards: Cockpit
-    line: HurtLine
+    line: CorruptingLine
     climb: Climb
     service: Service
     logs: list[Any] = field(default_factory=list)
@@ -133,7 +133,7 @@ async def flight(config: Path, folder: Path) -> AsyncIterator[Flight]:
         pins = folder / "pins.log"
         await left.emulator.tell(f"log {pins}")
         await boards.pace("wall")
-        with hurt_line(folder, left.emulator.device) as line, capture_logs() as logs:
+        with corrupting_line(folder, left.emulator.device) as line, capture_logs() as logs:
             device = str(left.emulator.device)
             panel_file.write_text(panel_file.read_text().replace(device, str(line.path)))
             climb = Climb()
@@ -164,11 +164,11 @@ async def flight(config: Path, folder: Path) -> AsyncIterator[Flight]:
             assert beaten_limits(part, limits, HELD_UP_S) == []
 
 
-async def test_a_hurt_line_costs_frames_and_no_step(config: Path, tmp_path: Path) -> None:
+async def test_a_corrupting_line_costs_frames_and_no_step(config: Path, tmp_path: Path) -> None:
     async with flight(config, tmp_path) as fly:
         count = fly.session.statistics
 
-        async def hurt(
+        async def corrupted(
             name: str, to_board: Callable[[bytes], bytes], seen: Callable[[], int], least: int
         ) -> None:
             before = seen()
@@ -179,22 +179,22 @@ async def test_a_hurt_line_costs_frames_and_no_step(config: Path, tmp_path: Path
             await until(lambda: count.received >= answered, "answers that know of it all")
 
         fly.climb.climb_ft_s = 300.0
-        await hurt("bits flipped", flipping(211), lambda: count.board_bad, 8)
+        await corrupted("bits flipped", flipping(211), lambda: count.board_bad, 8)
         fly.climb.climb_ft_s = -300.0
-        await hurt("bytes lost", losing(211), lambda: count.board_bad, 8)
+        await corrupted("bytes lost", losing(211), lambda: count.board_bad, 8)
         missed, bad = count.board_missed, count.board_bad
         fly.climb.climb_ft_s = 300.0
-        await hurt("frames doubled", doubling(), lambda: count.board_good, 150)
+        await corrupted("frames doubled", doubling(), lambda: count.board_good, 150)
         assert count.board_bad == bad
         fly.line.to_host = flipping(301)
-        await until(lambda: fly.bad_answers >= 3, "answers hurt")
+        await until(lambda: fly.bad_answers >= 3, "corrupted answers")
         fly.line.to_host = bytes
-        assert missed > 0  # the hurt frames left gaps, and were counted
+        assert missed > 0  # the corrupted frames left gaps, and were counted
         assert count.resets == 0
         assert not fly.told("homed", board="left")
 
 
-async def test_a_line_cut_in_mid_frame_is_told_and_taken_up_again_without_homing(
+async def test_a_line_cut_in_mid_frame_is_reported_and_taken_up_again_without_homing(
     config: Path, tmp_path: Path
 ) -> None:
     async with flight(config, tmp_path) as fly:
@@ -243,7 +243,7 @@ async def test_missed_index_marks_are_counted_and_a_dead_sensor_is_named(
         assert audit.missed == 0
 
 
-async def test_forty_lost_steps_are_found_at_the_next_mark_told_and_mended_slowly(
+async def test_forty_lost_steps_are_found_at_the_next_mark_reported_and_corrected_slowly(
     config: Path, tmp_path: Path
 ) -> None:
     async with flight(config, tmp_path) as fly:
@@ -255,7 +255,7 @@ async def test_forty_lost_steps_are_found_at_the_next_mark_told_and_mended_slowl
         await fly.told_soon("missed steps", steps=40, channel=HUNDREDS)
         assert channel.detail == "40 missed steps are being corrected"
         begun_s = time.monotonic()
-        await until(lambda: audit.offset == 40.0, "a mended count")
+        await until(lambda: audit.offset == 40.0, "a corrected count")
         assert time.monotonic() - begun_s >= 40 / (0.02 * SPEED_STEPS_S) - 0.15  # at a fiftieth of the speed
         assert fly.session.state is State.READY
         assert not fly.told("homed", board="left")

@@ -1,2 +1,2 @@
-/* Put before every file of the core and the bench: their variables go to one section that can be cleared. */
+/* Put before every file of the core and the plant: their variables go to one section that can be cleared. */
 #pragma clang section bss = "board_state"

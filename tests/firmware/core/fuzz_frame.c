@@ -1,14 +1,14 @@
-/* The frame parser on any bytes: what it gives is a whole frame, and what the firmware sends it reads back. */
+/* The frame parser on any bytes: what it returns is a whole frame, and what the firmware sends it reads back. */
 #include <assert.h>
 #include <string.h>
 
-#include "bench.h"
+#include "stepped.h"
 #include "frame.h"
 #include "line.h"
 
 void record(uint64_t time, enum record_kind kind, uint8_t channel, int32_t value)
 {
-    (void)time, (void)kind, (void)channel, (void)value; /* the board itself is not alive here */
+    (void)time, (void)kind, (void)channel, (void)value; /* the board itself does not run here */
 }
 
 /* As many copies as the queue takes come out whole. */

@@ -6,13 +6,13 @@
 #include <assert.h>
 #include <string.h>
 
-#include "bench.h"
+#include "stepped.h"
 #include "channel.h"
 #include "frame.h"
 
 #define LONGEST_SLOTS 20000 /* 2.6 s: past the watchdog */
 
-/* The core's variables live in this section (cleared.h), so that every input meets a board fresh from reset. */
+/* The core's variables are in this section (cleared.h), so that every input meets a board fresh from reset. */
 extern char __start_board_state[], __stop_board_state[];
 
 static struct frame_reader host;
@@ -41,8 +41,8 @@ __attribute__((no_sanitize("address"))) static void power_on(void)
         *byte = 0;
     memset(asked, 0, sizeof asked);
     memset(&host, 0, sizeof host);
-    world_start(&world);
-    bench_start();
+    plant_start(&plant);
+    stepped_start();
 }
 
 static size_t on_line(const uint8_t *payload, size_t length, uint8_t *line)
@@ -99,10 +99,10 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
     int32_t before[CHANNELS];
     uint8_t line[300], states[CHANNELS], i;
-    uint32_t lived = 0;
+    uint32_t elapsed = 0;
 
     power_on();
-    while (size >= 2 && lived < LONGEST_SLOTS) {
+    while (size >= 2 && elapsed < LONGEST_SLOTS) {
         uint8_t slots = data[0], raw = data[1] & 0x80;
         size_t length = data[1] & 0x7F;
 
@@ -118,13 +118,13 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
         if (raw) {
             memset(asked, 1, sizeof asked); /* it may hold anything */
             memset(moved, 1, sizeof moved);
-            bench_receive(data, length);
+            stepped_receive(data, length);
         } else {
             notice(data, length);
-            bench_receive(line, on_line(data, length, line));
+            stepped_receive(line, on_line(data, length, line));
         }
-        bench_live((uint32_t)slots * 8);
-        lived += (uint32_t)slots * 8 + 8;
+        stepped_advance((uint32_t)slots * 8);
+        elapsed += (uint32_t)slots * 8 + 8;
         inspect(before, states);
         data += length;
         size -= length;

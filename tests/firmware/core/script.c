@@ -1,13 +1,13 @@
-/* Lives a script of lines on stdin, writes what happened to stdout.
- *     bytes HEX     these bytes come over the line
- *     live SLOTS    so many slots of 128 us go by
- *     and the lines of world.h
+/* Runs a board by a script of lines on stdin, writes what happened to stdout.
+ *     bytes HEX      these bytes come over the line
+ *     advance SLOTS  so many slots of 128 us go by
+ *     and the lines of plant.h
  * A record is 16 bytes, little-endian: time u64 in 1/256 slot, value i32, channel u8, kind u8, 2 unused. */
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-#include "bench.h"
+#include "stepped.h"
 
 void record(uint64_t time, enum record_kind kind, uint8_t channel, int32_t value)
 {
@@ -33,7 +33,7 @@ static void receive(const char *hex)
         bytes[count++] = (unsigned char)byte;
         hex += 2;
     }
-    bench_receive(bytes, count);
+    stepped_receive(bytes, count);
 }
 
 int main(void)
@@ -41,16 +41,16 @@ int main(void)
     char line[8192];
     int started = 0;
 
-    world_start(&world);
+    plant_start(&plant);
     while (fgets(line, sizeof line, stdin)) {
-        if (world_obey(&world, line))
-            continue; /* the bench is laid out before the board is switched on */
+        if (plant_obey(&plant, line))
+            continue; /* the plant is laid out before the board is switched on */
         if (!started++)
-            bench_start();
+            stepped_start();
         if (!strncmp(line, "bytes ", 6)) {
             receive(line + 6);
-        } else if (!strncmp(line, "live ", 5)) {
-            bench_live((uint32_t)strtoul(line + 5, NULL, 10));
+        } else if (!strncmp(line, "advance ", 8)) {
+            stepped_advance((uint32_t)strtoul(line + 8, NULL, 10));
         } else {
             fprintf(stderr, "not understood: %s", line);
             return 2;

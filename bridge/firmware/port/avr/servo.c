@@ -14,7 +14,7 @@ struct servo {
     uint8_t output;            /* 0 for A, 1 for B, 2 for C */
 };
 
-/* The same table stands in bridge/hardware/microcontrollers.py. */
+/* The same table is in bridge/hardware/microcontrollers.py. */
 static const struct servo servos[] = {
 #if defined(__AVR_ATmega2560__)
     {PIN(B, 5), &TCCR1A, 0}, {PIN(B, 6), &TCCR1A, 1}, {PIN(B, 7), &TCCR1A, 2},
@@ -26,7 +26,7 @@ static const struct servo servos[] = {
 #endif
 };
 
-/* The 16-bit timers' registers stand at the same distances from TCCRnA in both parts. */
+/* The 16-bit timers' registers have the same offsets from TCCRnA in both parts. */
 static volatile uint16_t *word(const struct servo *servo, uint8_t distance)
 {
     return (volatile uint16_t *)(servo->control + distance);

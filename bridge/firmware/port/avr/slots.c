@@ -1,4 +1,4 @@
-/* Timer 2 counts half microseconds: a slot is its 256 counts, and its compare interrupt places each step within
+/* Timer 2 counts half microseconds: a slot is its 256 counts, and its compare interrupt positions each step within
  * the slot. Steps and received bytes may interrupt planning; a slot that begins meanwhile is owed. */
 #include "slots.h"
 

@@ -1,13 +1,13 @@
-/* Port to a POSIX process: the serial line is a pty, whose name is printed at the start; the bench is world.c.
+/* Port to a POSIX process: the serial line is a pty, whose name is printed at the start; the motors are plant.c.
  *
- * Usage: board [SPEED]   lives SPEED times faster than the wall clock (1).
- * Lines on stdin: those of world.h, and
+ * Usage: board [SPEED]   runs SPEED times faster than the wall clock (1).
+ * Lines on stdin: those of plant.h, and
  *   reset    press the board's reset button
  *   time     print the board's time in seconds
- *   places   print for every channel its pointer's place and the steps its motor made
+ *   positions   print for every channel its pointer's position and the steps its motor made
  *   quit     (so does the end of stdin)
  * The firmware runs in a child process, so that a reset is what it is on a chip: everything begins anew but
- * the bench.
+ * the plant.
  */
 #include <fcntl.h>
 #include <poll.h>
@@ -25,13 +25,13 @@
 #include "line.h"
 #include "port.h"
 #include "steps.h"
-#include "world.h"
+#include "plant.h"
 
 #define MOST_OWED (500000 / SLOT_US) /* half a second */
 
 struct shared {
-    struct world world;
-    uint64_t slots; /* the board has lived */
+    struct plant plant;
+    uint64_t slots; /* of the board's time since it was switched on */
 };
 
 static struct shared *shared;
@@ -49,7 +49,7 @@ void port_start(void)
 
 uint8_t port_lock(void)
 {
-    return 0; /* nothing interrupts: slots are lived between two passes */
+    return 0; /* nothing interrupts: slots go by between two passes */
 }
 
 void port_unlock(uint8_t before)
@@ -59,12 +59,12 @@ void port_unlock(uint8_t before)
 
 bool port_input(uint8_t pin)
 {
-    return world_level(&shared->world, pin);
+    return plant_level(&shared->plant, pin);
 }
 
 static void pins(uint8_t channel, uint8_t now)
 {
-    world_pins(&shared->world, channel, levels[channel], now);
+    plant_pins(&shared->plant, channel, levels[channel], now);
     levels[channel] = now;
 }
 
@@ -125,7 +125,7 @@ static double now_s(void)
     return (double)time.tv_sec + (double)time.tv_nsec * 1e-9;
 }
 
-static void live_slot(void)
+static void advance_slot(void)
 {
     uint8_t i;
 
@@ -135,7 +135,7 @@ static void live_slot(void)
     shared->slots++;
 }
 
-static void live(void)
+static void run(void)
 {
     double last_s = now_s(), due = 0.0;
     uint8_t bytes[64];
@@ -161,29 +161,29 @@ static void live(void)
             due = MOST_OWED;
         }
         for (; due >= 1.0; due -= 1.0) {
-            live_slot();
+            advance_slot();
             firmware_pass();
         }
     }
 }
 
-/* -- the parent: line, bench, reset button ---------------------------------------------------------------- */
+/* -- the parent: line, plant, reset button ---------------------------------------------------------------- */
 
 static pid_t start_board(void)
 {
     pid_t child = fork();
 
     if (child == 0)
-        live();
+        run();
     return child;
 }
 
-static void places(void)
+static void positions(void)
 {
     uint8_t i;
 
     for (i = 0; i < CHANNELS; i++)
-        printf("%s%ld %ld", i ? " " : "", (long)shared->world.motors[i].place, (long)shared->world.motors[i].made);
+        printf("%s%ld %ld", i ? " " : "", (long)shared->plant.motors[i].position, (long)shared->plant.motors[i].made);
     printf("\n");
 }
 
@@ -221,7 +221,7 @@ int main(int argc, char **argv)
         perror("board");
         return 1;
     }
-    world_start(&shared->world);
+    plant_start(&shared->plant);
     child = start_board();
     while (fgets(text, sizeof text, stdin) && strcmp(text, "quit\n")) {
         if (!strcmp(text, "reset\n")) {
@@ -230,9 +230,9 @@ int main(int argc, char **argv)
             child = start_board();
         } else if (!strcmp(text, "time\n")) {
             printf("%.6f\n", (double)shared->slots * SLOT_US * 1e-6);
-        } else if (!strcmp(text, "places\n")) {
-            places();
-        } else if (!world_obey(&shared->world, text)) {
+        } else if (!strcmp(text, "positions\n")) {
+            positions();
+        } else if (!plant_obey(&shared->plant, text)) {
             fprintf(stderr, "not understood: %s", text);
         }
         fflush(stdout);

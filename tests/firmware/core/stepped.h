@@ -1,12 +1,12 @@
-/* A port without a clock of its own: the board lives slot by slot as it is told, and all that happens at its
- * pins and on its line is handed to `record`. The bench behind the pins is that of the host port (world.h). */
-#ifndef BENCH_H
-#define BENCH_H
+/* A port without a clock of its own: the board advances slot by slot as it is told, and all that happens at its
+ * pins and on its line is handed to `record`. The plant behind the pins is that of the host port (plant.h). */
+#ifndef STEPPED_H
+#define STEPPED_H
 
 #include <stddef.h>
 #include <stdint.h>
 
-#include "world.h"
+#include "plant.h"
 
 enum record_kind {
     STEP_RECORD,    /* value: 1 clockwise, -1 counter-clockwise, as the pointer turns */
@@ -15,13 +15,13 @@ enum record_kind {
     SENT_RECORD     /* value: a byte on its way to the host */
 };
 
-extern struct world world;
+extern struct plant plant;
 
 /* To be provided: `time` is in 1/256 slot since the start. */
 void record(uint64_t time, enum record_kind kind, uint8_t channel, int32_t value);
 
-void bench_start(void);
-void bench_receive(const uint8_t *bytes, size_t count);
-void bench_live(uint32_t slots);
+void stepped_start(void);
+void stepped_receive(const uint8_t *bytes, size_t count);
+void stepped_advance(uint32_t slots);
 
 #endif

@@ -1,4 +1,4 @@
-"""The firmware as a process (its host port), on a bench that is not there."""
+"""The firmware as a process (its host port), with a simulated plant on its pins."""
 
 from __future__ import annotations
 
@@ -14,15 +14,15 @@ from tests.boards.host import Subject
 _ANSWER_S = 60.0
 
 
-class Bench:
-    """The process: its line is the pty `device`; `tell` moves what is on the bench (world.h of the port)."""
+class FirmwareProcess:
+    """The process: its line is the pty `device`; `tell` commands what is at its pins (the port's plant.h)."""
 
     def __init__(self, command: Sequence[str | Path]) -> None:
         self.command = [str(word) for word in command]
         self.device = ""
         self._process: subprocess.Popen[str] | None = None
 
-    def start(self) -> Bench:
+    def start(self) -> FirmwareProcess:
         self._process = subprocess.Popen(
             self.command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, bufsize=1
         )
@@ -54,13 +54,13 @@ class Bench:
         """The board's own time."""
         return float(self.ask("time"))
 
-    def places(self) -> list[int]:
-        """Where the pointers really stand: steps from their home marks."""
-        return [int(number) for number in self.ask("places").split()[::2]]
+    def positions(self) -> list[int]:
+        """Where the pointers really are: steps from their home marks."""
+        return [int(number) for number in self.ask("positions").split()[::2]]
 
     def made(self) -> list[int]:
         """Steps that each motor was driven since the start, clockwise less counter-clockwise."""
-        return [int(number) for number in self.ask("places").split()[1::2]]
+        return [int(number) for number in self.ask("positions").split()[1::2]]
 
     def _read(self) -> str:
         assert self._process and self._process.stdout
@@ -69,39 +69,39 @@ class Bench:
         return line.strip()
 
 
-class BenchSubject(Subject):
+class ProcessSubject(Subject):
     """Such a board as a subject of the conformance suite."""
 
-    def __init__(self, bench: Bench, baud: int, at: Sequence[int]) -> None:
-        self.bench = bench
+    def __init__(self, process: FirmwareProcess, baud: int, at: Sequence[int]) -> None:
+        self.process = process
         self.baud = baud
         self.at = at
         self.link = SerialLink("test", "", baud)
         self._knob = 0
 
     async def start(self) -> Link:
-        self.bench.start()
+        self.process.start()
         for channel, turn in enumerate(self.steps_per_turn):
             if turn is not None:
-                self.bench.tell("turn", channel, turn.numerator, turn.denominator)
+                self.process.tell("turn", channel, turn.numerator, turn.denominator)
         for channel, place in enumerate(self.at):
-            self.bench.tell("at", channel, place)
+            self.process.tell("at", channel, place)
         await self.elapse(0.01)  # awake: what it finds pressed at the start counts as rest
         return await self._open()
 
     async def _open(self) -> Link:
-        self.link = SerialLink("test", self.bench.device, self.baud)
+        self.link = SerialLink("test", self.process.device, self.baud)
         await self.link.open()
         return self.link
 
     async def stop(self) -> None:
         await self.link.close()
-        self.bench.stop()
+        self.process.stop()
 
     async def elapse(self, seconds_s: float) -> None:
-        until_s = self.bench.time_s() + seconds_s
+        until_s = self.process.time_s() + seconds_s
         async with asyncio.timeout(_ANSWER_S + 10 * seconds_s):
-            while self.bench.time_s() < until_s:
+            while self.process.time_s() < until_s:
                 await asyncio.sleep(0.002)
 
     async def reopen(self) -> Link:
@@ -109,25 +109,25 @@ class BenchSubject(Subject):
         return await self._open()
 
     async def reset(self) -> None:
-        self.bench.tell("reset")
+        self.process.tell("reset")
 
     async def raw(self, data: bytes) -> None:
-        with open(self.bench.device, "wb", buffering=0) as line:  # noqa: ASYNC230, PTH123
+        with open(self.process.device, "wb", buffering=0) as line:  # noqa: ASYNC230, PTH123
             line.write(data)
 
     async def turn_knob(self, clicks: int) -> int:
         around = (1, 0, 2, 3) if clicks > 0 else (2, 0, 1, 3)
         for _ in range(abs(clicks)):
             for levels in around:
-                self.bench.tell("input", 0, levels)
+                self.process.tell("input", 0, levels)
                 await self.elapse(0.004)
         return 0
 
     async def press(self) -> int:
         for level in (0, 1):
-            self.bench.tell("input", 1, level)
+            self.process.tell("input", 1, level)
             await self.elapse(0.03)
         return 1
 
     async def lose_steps(self, channel: int, steps: int) -> None:
-        self.bench.tell("lose", channel, steps)
+        self.process.tell("lose", channel, steps)

@@ -1,4 +1,4 @@
-"""A serial line between host and board that can be hurt: what goes in comes out changed, or not at all."""
+"""A serial line between host and board that can corrupt: what goes in comes out changed, or not at all."""
 
 from __future__ import annotations
 
@@ -10,16 +10,16 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-Hurt = Callable[[bytes], bytes]
+Change = Callable[[bytes], bytes]
 
 
-class HurtLine:
-    """`path` is what the host opens. `to_board` and `to_host` are given what comes, and give what goes on."""
+class CorruptingLine:
+    """`path` is what the host opens. `to_board` and `to_host` take what comes and return what goes on."""
 
     def __init__(self, folder: Path, board: Path) -> None:
-        self.path = folder / "ttyHURT"
-        self.to_board: Hurt = bytes
-        self.to_host: Hurt = bytes
+        self.path = folder / "ttyCORRUPTING"
+        self.to_board: Change = bytes
+        self.to_host: Change = bytes
         self._cut_at: int | None = None
         self._board = os.open(board, os.O_RDWR | os.O_NOCTTY)
         tty.setraw(self._board)
@@ -66,8 +66,8 @@ class HurtLine:
                 if self._cut_at == 0:
                     self._unplug()
 
-    def _pass_on(self, source: int, end: int, hurt: Hurt) -> None:
-        data = hurt(os.read(source, 4096))
+    def _pass_on(self, source: int, end: int, change: Change) -> None:
+        data = change(os.read(source, 4096))
         if data and end >= 0 and select.select([], [end], [], 0)[1]:  # nobody reads: the line is full
             with suppress(OSError):
                 os.write(end, data)
@@ -86,49 +86,49 @@ class HurtLine:
 
 
 @contextmanager
-def hurt_line(folder: Path, board: Path) -> Iterator[HurtLine]:
-    line = HurtLine(folder, board)
+def corrupting_line(folder: Path, board: Path) -> Iterator[CorruptingLine]:
+    line = CorruptingLine(folder, board)
     try:
         yield line
     finally:
         line.close()
 
 
-def flipping(every: int) -> Hurt:
+def flipping(every: int) -> Change:
     """One bit of every so many bytes is turned over, each time another one."""
     count = 0
 
-    def hurt(data: bytes) -> bytes:
+    def change(data: bytes) -> bytes:
         nonlocal count
-        hurt = bytearray(data)
-        for place in range(len(hurt)):
+        changed = bytearray(data)
+        for place in range(len(changed)):
             count += 1
             if count % every == 0:
-                hurt[place] ^= 1 << count // every % 8
-        return bytes(hurt)
+                changed[place] ^= 1 << count // every % 8
+        return bytes(changed)
 
-    return hurt
+    return change
 
 
-def losing(every: int) -> Hurt:
+def losing(every: int) -> Change:
     """Every so many bytes one is lost."""
     count = 0
 
-    def hurt(data: bytes) -> bytes:
+    def change(data: bytes) -> bytes:
         nonlocal count
         start, count = count, count + len(data)
         return bytes(byte for place, byte in enumerate(data, start + 1) if place % every)
 
-    return hurt
+    return change
 
 
-def doubling() -> Hurt:
+def doubling() -> Change:
     """Every frame comes twice."""
     frame = b""
 
-    def hurt(data: bytes) -> bytes:
+    def change(data: bytes) -> bytes:
         nonlocal frame
         *frames, frame = (frame + data).split(b"\0")
         return b"".join(2 * (whole + b"\0") for whole in frames)
 
-    return hurt
+    return change

@@ -1,13 +1,13 @@
-#include "bench.h"
+#include "stepped.h"
 
 #include "firmware.h"
 #include "line.h"
 #include "port.h"
 #include "steps.h"
 
-struct world world;
+struct plant plant;
 
-static uint64_t slots_lived;
+static uint64_t slots_elapsed;
 static uint64_t now; /* in 1/256 slot */
 static uint8_t levels[CHANNELS];
 static uint16_t pulses[CHANNELS];
@@ -21,7 +21,7 @@ void port_start(void)
 
 uint8_t port_lock(void)
 {
-    return 0; /* nothing interrupts: slots are lived between two passes */
+    return 0; /* nothing interrupts: slots go by between two passes */
 }
 
 void port_unlock(uint8_t before)
@@ -31,7 +31,7 @@ void port_unlock(uint8_t before)
 
 bool port_input(uint8_t pin)
 {
-    return world_level(&world, pin);
+    return plant_level(&plant, pin);
 }
 
 static void switched(uint8_t channel, bool on)
@@ -43,11 +43,11 @@ static void switched(uint8_t channel, bool on)
 
 static void pins(uint8_t channel, uint8_t after)
 {
-    int32_t before = world.motors[channel].made, made;
+    int32_t before = plant.motors[channel].made, made;
 
-    world_pins(&world, channel, levels[channel], after);
+    plant_pins(&plant, channel, levels[channel], after);
     levels[channel] = after;
-    made = world.motors[channel].made - before;
+    made = plant.motors[channel].made - before;
     if (made)
         record(now, STEP_RECORD, channel, made);
 }
@@ -91,14 +91,14 @@ void port_idle(void)
         record(now, SENT_RECORD, 0, byte);
 }
 
-void bench_start(void)
+void stepped_start(void)
 {
     port_start();
     firmware_start();
     firmware_pass();
 }
 
-void bench_receive(const uint8_t *bytes, size_t count)
+void stepped_receive(const uint8_t *bytes, size_t count)
 {
     size_t i;
 
@@ -110,18 +110,18 @@ void bench_receive(const uint8_t *bytes, size_t count)
     firmware_pass();
 }
 
-void bench_live(uint32_t slots)
+void stepped_advance(uint32_t slots)
 {
     uint8_t i;
 
     for (; slots; slots--) {
         for (i = 0; i < planned_count; i++) {
-            now = slots_lived * 256 + planned[i].at;
+            now = slots_elapsed * 256 + planned[i].at;
             steps_make(&planned[i]);
         }
         planned_count = steps_plan(planned);
-        slots_lived++;
-        now = slots_lived * 256;
+        slots_elapsed++;
+        now = slots_elapsed * 256;
         firmware_pass();
     }
 }

@@ -1,34 +1,34 @@
-#include "world.h"
+#include "plant.h"
 
 #include <stdio.h>
 #include <string.h>
 
 #define MARK_SHARE 40 /* an index mark is a fortieth of a turn wide */
 
-void world_start(struct world *world)
+void plant_start(struct plant *plant)
 {
     uint8_t i;
 
-    memset(world, 0, sizeof *world);
+    memset(plant, 0, sizeof *plant);
     for (i = 0; i < CHANNELS; i++) {
-        world->motors[i].parts = 1;
-        world->motors[i].field = 255;
-        world->motors[i].place = channel_configs[i].homing == LAST_POSITION ? 0 : 200;
+        plant->motors[i].parts = 1;
+        plant->motors[i].field = 255;
+        plant->motors[i].position = channel_configs[i].homing == LAST_POSITION ? 0 : 200;
     }
     for (i = 0; i != INPUTS; i++)
-        world->inputs[i] = input_configs[i].kind == ENCODER ? 3 : 1;
+        plant->inputs[i] = input_configs[i].kind == ENCODER ? 3 : 1;
 }
 
-static void turn(struct world *world, uint8_t channel, int32_t steps)
+static void turn(struct plant *plant, uint8_t channel, int32_t steps)
 {
-    struct motor *motor = &world->motors[channel];
+    struct motor *motor = &plant->motors[channel];
 
     if (channel_configs[channel].reversed)
         steps = -steps;
     motor->made += steps;
-    motor->place += steps;
-    if (channel_configs[channel].homing == SWEEP && motor->place < 0)
-        motor->place = 0; /* it slips at its stop */
+    motor->position += steps;
+    if (channel_configs[channel].homing == SWEEP && motor->position < 0)
+        motor->position = 0; /* it slips at its stop */
 }
 
 static int sign(uint8_t plus, uint8_t minus)
@@ -44,7 +44,7 @@ static int field(uint8_t output, uint8_t levels, int *cycle)
 
         *cycle = 8;
         return angles[1 + sign(levels & 1, levels & 4)][1 + sign(levels & 2, levels & 8)];
-    } else { /* two coils whose fields stand 120 degrees apart, so six steps; (plus, 0) is 0 */
+    } else { /* two coils whose fields are 120 degrees apart, so six steps; (plus, 0) is 0 */
         static const int angles[3][3] = {{4, 3, -1}, {5, -1, 2}, {-1, 0, 1}};
 
         *cycle = 6;
@@ -52,9 +52,9 @@ static int field(uint8_t output, uint8_t levels, int *cycle)
     }
 }
 
-void world_pins(struct world *world, uint8_t channel, uint8_t before, uint8_t levels)
+void plant_pins(struct plant *plant, uint8_t channel, uint8_t before, uint8_t levels)
 {
-    struct motor *motor = &world->motors[channel];
+    struct motor *motor = &plant->motors[channel];
     const struct channel_config *config = &channel_configs[channel];
     int at, cycle, steps;
 
@@ -62,7 +62,7 @@ void world_pins(struct world *world, uint8_t channel, uint8_t before, uint8_t le
         return;
     if (config->output == STEP_DIR) {
         if (levels & ~before & 1)
-            turn(world, channel, levels & 2 ? 1 : -1);
+            turn(plant, channel, levels & 2 ? 1 : -1);
         return;
     }
     at = field(config->output, levels, &cycle);
@@ -70,7 +70,7 @@ void world_pins(struct world *world, uint8_t channel, uint8_t before, uint8_t le
         return; /* no current: it stays */
     if (motor->field != 255) {
         steps = (at - motor->field + cycle) % cycle;
-        turn(world, channel, steps > cycle / 2 ? steps - cycle : steps);
+        turn(plant, channel, steps > cycle / 2 ? steps - cycle : steps);
     }
     motor->field = (uint8_t)at;
 }
@@ -81,35 +81,35 @@ static bool on_mark(const struct motor *motor)
 
     if (motor->turn == 0 || motor->marks_dead)
         return false;
-    rest = (int64_t)motor->place * motor->parts % motor->turn;
+    rest = (int64_t)motor->position * motor->parts % motor->turn;
     if (rest < 0)
         rest += motor->turn;
     return rest < motor->turn / MARK_SHARE;
 }
 
-bool world_level(const struct world *world, uint8_t pin)
+bool plant_level(const struct plant *plant, uint8_t pin)
 {
     uint8_t i;
 
     for (i = 0; i < CHANNELS; i++) {
         const struct channel_config *config = &channel_configs[i];
-        const struct motor *motor = &world->motors[i];
+        const struct motor *motor = &plant->motors[i];
 
         if (config->index.pin == pin)
             return on_mark(motor) == config->index.active_high;
         if (config->stop.pin == pin)
-            return (motor->place <= 0 && !motor->stop_dead) == config->stop.active_high;
+            return (motor->position <= 0 && !motor->stop_dead) == config->stop.active_high;
     }
     for (i = 0; i != INPUTS; i++) {
         if (input_configs[i].pins[0] == pin)
-            return input_configs[i].kind == ENCODER ? world->inputs[i] & 2 : world->inputs[i] & 1;
+            return input_configs[i].kind == ENCODER ? plant->inputs[i] & 2 : plant->inputs[i] & 1;
         if (input_configs[i].pins[1] == pin)
-            return world->inputs[i] & 1;
+            return plant->inputs[i] & 1;
     }
     return true;
 }
 
-bool world_obey(struct world *world, const char *line)
+bool plant_obey(struct plant *plant, const char *line)
 {
     char word[16];
     int number;
@@ -120,22 +120,22 @@ bool world_obey(struct world *world, const char *line)
     if (fields < 3 || number < 0)
         return false;
     if (!strcmp(word, "input") && number < INPUTS) {
-        world->inputs[number] = (uint8_t)a;
+        plant->inputs[number] = (uint8_t)a;
         return true;
     }
     if (number >= CHANNELS)
         return false;
-    motor = &world->motors[number];
+    motor = &plant->motors[number];
     if (!strcmp(word, "turn")) {
         motor->turn = a;
         motor->parts = b;
     } else if (!strcmp(word, "at")) {
-        motor->place = (int32_t)a;
+        motor->position = (int32_t)a;
     } else if (!strcmp(word, "lose")) {
-        motor->place -= (int32_t)a;
-    } else if (!strcmp(word, "blind")) {
+        motor->position -= (int32_t)a;
+    } else if (!strcmp(word, "mark_dead")) {
         motor->marks_dead = a;
-    } else if (!strcmp(word, "deaf")) {
+    } else if (!strcmp(word, "stop_dead")) {
         motor->stop_dead = a;
     } else {
         return false;
