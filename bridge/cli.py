@@ -21,6 +21,7 @@ _COMMANDS = {  # name: the module that has it, and what it does
     "run": ("bridge.commands.run", "fly: telemetry in, needles out, until stopped"),
     "replay": ("bridge.commands.replay", "fly a recorded flight"),
     "listen": ("bridge.commands.listen", "show what arrives from a simulator, and what is wrong with it"),
+    "calibrate": ("bridge.commands.calibrate", "calibrate a gauge at the bench, mark by mark"),
     "check": ("bridge.commands.check", "check a panel description and whether its drives can work"),
     "faces": ("bridge.commands.faces", "draw the faces and pointers to scale: SVG, PDF, DXF"),
     "wiring": ("bridge.commands.wiring", "draw the wiring sheet of each board"),

@@ -101,6 +101,12 @@ class CalibrationDraft:
         """How far the drive had to stand clockwise of where the curve in force sends it, in degrees."""
         return capture.drive_deg - self._old(capture.reading, capture.falling)
 
+    def drive_deg(self, reading: float, falling: bool) -> float:
+        """The drive angle (deg) for this reading by all that is captured so far."""
+        own, other = self._residuals(falling), self._residuals(not falling)
+        period = self.pointer.face.period
+        return self._old(reading, falling) + _interpolated(own or other, reading, period)
+
     def backlash_deg(self) -> dict[float, float]:
         """For each reading captured both ways: rising less falling drive angle, in degrees."""
         rising = {c.reading: c.drive_deg for c in self.captures if not c.falling}

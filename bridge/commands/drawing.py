@@ -5,23 +5,34 @@ from __future__ import annotations
 import threading
 from contextlib import suppress
 from types import TracebackType
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Generic, Protocol, Self, TypeVar
 
 if TYPE_CHECKING:
-    from bridge.flight.snapshot import PanelSnapshot
-    from bridge.flight.view import View
+    from rich.live import Live
+
+T_contra = TypeVar("T_contra", contravariant=True)
+T = TypeVar("T")
+
+
+class Drawable(Protocol[T_contra]):
+    """Anything that draws a value into a terminal."""
+
+    live: Live
+
+    def draw(self, value: T_contra, /) -> None: ...
+
 
 LAST_DRAWING_S = 0.5
 """How long the end of a command waits for the terminal to take the last drawing."""
 
 
-class Drawing:
-    """Shows the newest snapshot while the `with` lasts; what the terminal is too slow for is skipped."""
+class Drawing(Generic[T]):
+    """Shows the newest value while the `with` lasts; what the terminal is too slow for is skipped."""
 
-    def __init__(self, view: View) -> None:
+    def __init__(self, view: Drawable[T]) -> None:
         self._view = view
         self._change = threading.Condition()  # guards the two below
-        self._next: PanelSnapshot | None = None
+        self._next: T | None = None
         self._ending = False
         self._thread = threading.Thread(target=self._draw_all, name="view", daemon=True)
 
@@ -37,10 +48,10 @@ class Drawing:
             self._change.notify_all()
         self._thread.join(LAST_DRAWING_S)
 
-    def show(self, snapshot: PanelSnapshot) -> None:
+    def show(self, value: T) -> None:
         """Draw this one next; returns at once."""
         with self._change:
-            self._next = snapshot
+            self._next = value
             self._change.notify_all()
 
     def _draw_all(self) -> None:
@@ -48,7 +59,7 @@ class Drawing:
             while True:
                 with self._change:
                     self._change.wait_for(lambda: self._next is not None or self._ending)
-                    snapshot, self._next = self._next, None
-                if snapshot is None:
+                    value, self._next = self._next, None
+                if value is None:
                     return
-                self._view.draw(snapshot)
+                self._view.draw(value)

@@ -14,6 +14,7 @@ from bridge.commands.shipped import PANEL
 
 if TYPE_CHECKING:
     from bridge.flight.service import Service
+    from bridge.flight.snapshot import PanelSnapshot
     from bridge.flight.view import View
     from bridge.panel.load import Panel
 
@@ -88,7 +89,7 @@ async def fly(service: Service, view: View | None) -> int:
     return 0
 
 
-async def _show(service: Service, drawing: Drawing) -> None:
+async def _show(service: Service, drawing: Drawing[PanelSnapshot]) -> None:
     while True:
         drawing.show(service.running.snapshot(service.clock()))
         await asyncio.sleep(_DRAW_S)

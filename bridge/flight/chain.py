@@ -74,6 +74,11 @@ class DrivenPointer:
         self.target = self.direction.position(reading, self.position)
         self.motion.glide_to(self.target)
 
+    def go_to(self, position_steps: float) -> None:
+        """Go to this position and stay there until the next reading: for the bench, which has no readings."""
+        self.target = position_steps
+        self.motion.glide_to(position_steps)
+
     def step(self, time_s: float) -> None:
         """Move `position` and `velocity` on to this time."""
         self.position, self.velocity = self.motion.step(time_s)

@@ -87,6 +87,10 @@ class Pointer:
         """The drive's angle (deg, clockwise from 12 o'clock) when its motor is at this position."""
         return self.drive.angle_deg(position_steps - self.drive.zero_steps) + self.home_deg
 
+    def drive_position(self, drive_deg: float) -> float:
+        """The motor's position in steps when the drive is at this angle (deg); the inverse of `drive_deg`."""
+        return self.drive.steps(drive_deg - self.home_deg) + self.drive.zero_steps
+
     def face_deg(self, position_steps: float, falling: bool = False) -> float:
         """Where the pointer is on the face (deg) when its motor is at this position."""
         drive_deg = self.drive_deg(position_steps)

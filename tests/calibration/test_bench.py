@@ -1,0 +1,118 @@
+"""The bench: every mark approached from its side, a crooked linkage made right, in few presses of keys."""
+
+from __future__ import annotations
+
+import pytest
+
+from bridge.calibration.bench import CalibrationBench, face_marks
+from bridge.gauges.pointer import Pointer
+from bridge.panel.load import load_panel
+from tests.calibration.crooked import CrookedLinkage
+from tests.calibration.test_draft import calibrated
+from tests.conftest import ROOT
+from tests.gauges.test_pointer import bounded, endless
+
+MARKS = tuple(float(mark) for mark in range(0, 181, 20))
+
+
+class Robot:
+    """Jogs and captures as a person does who sees the needle; counts the keys pressed."""
+
+    def __init__(self, bench: CalibrationBench, linkage: CrookedLinkage) -> None:
+        self.bench, self.linkage, self.keys = bench, linkage, 0
+        self.position = bench.goal_steps
+        self.go()
+
+    def go(self) -> None:
+        """What the motor does: each part of the way to its end."""
+        while (goal := self.bench.next_position()) is not None:
+            self.position = goal
+            self.linkage.drive_to(self.bench.pointer.drive_deg(goal))
+
+    def calibrate(self) -> None:
+        step_deg = self.bench.pointer.drive.angle_deg(1)
+        while not self.bench.done:
+            off_deg = self.bench.pointer.face(self.bench.reading) - self.linkage.needle_deg
+            self.keys += 1
+            if abs(off_deg) > 0.6 * step_deg:
+                steps = 10 if abs(off_deg) > 7 * step_deg else 1
+                self.bench.jog(steps if off_deg > 0 else -steps)
+            else:
+                self.bench.capture(self.position)
+            self.go()
+
+
+def test_a_crooked_linkage_with_backlash_is_right_within_a_step_in_a_few_keys_a_mark() -> None:
+    """An arbor that is 3 degrees out of true and 3 degrees of backlash; 18 captures in all."""
+    pointer = bounded()
+    linkage = CrookedLinkage(3.0, 3.0, arm_deg=-50.0)
+    robot = Robot(CalibrationBench(wide(pointer), MARKS, 0.0), linkage)
+    robot.calibrate()
+    assert robot.keys <= 5 * 18, "under five minutes, at two seconds a key and the way between"
+    made = calibrated(pointer, robot.bench.draft)
+    linkage.drive_to(-40.0)
+    for falling, readings in ((False, range(5, 181, 5)), (True, range(175, 4, -5))):
+        for reading in readings:
+            linkage.drive_to(made.drive_deg(round(made.position(reading, falling))))
+            assert abs(linkage.needle_deg - pointer.face(reading)) <= pointer.drive.angle_deg(1)
+
+
+def wide(pointer: Pointer) -> Pointer:
+    """The pointer on a motor that reaches beyond both ends of the scale."""
+    from dataclasses import replace
+
+    return replace(pointer, reach_low_steps=-100.0, reach_high_steps=945.0)
+
+
+def test_every_place_is_come_to_from_the_side_of_its_pass() -> None:
+    bench = CalibrationBench(wide(bounded()), MARKS, 0.0)
+    for falling in (False, True):
+        assert bench.falling is falling
+        for by in (1.0, -1.0, 10.0, -10.0):
+            bench.next_position(), bench.next_position()
+            before = bench.goal_steps
+            bench.jog(by)
+            way = [before]
+            while (goal := bench.next_position()) is not None:
+                way.append(goal)
+            assert way[-1] == before + by
+            assert (way[-1] > way[-2]) is not falling
+        bench.turn_round()
+
+
+def test_undo_goes_back_to_the_mark_of_what_is_taken_back() -> None:
+    bench = CalibrationBench(wide(bounded()), MARKS, 0.0)
+    bench.capture(1.0)
+    bench.capture(60.0)
+    assert bench.reading == 40.0
+    bench.undo()
+    assert (bench.reading, bench.falling) == (20.0, False)
+    assert len(bench.draft.captures) == 1
+
+
+def test_a_motor_is_never_sent_beyond_its_own_stops() -> None:
+    bench = CalibrationBench(wide(bounded()), MARKS, 0.0)
+    bench.jog(-5000)
+    assert bench.goal_steps == -100.0
+    assert bench.next_position() == -100.0
+
+
+def test_an_endless_pointer_stays_in_the_turn_where_it_is() -> None:
+    pointer = endless(1000)
+    bench = CalibrationBench(pointer, (0.0, 500.0), 3 * float(pointer.drive.steps_per_turn) + 10)
+    assert abs(bench.goal_steps - 3 * float(pointer.drive.steps_per_turn)) <= 1
+
+
+@pytest.mark.parametrize(
+    ("gauge", "pointer", "marks"),
+    [
+        ("airspeed", "needle", range(40, 181, 20)),
+        ("altimeter", "hundreds", range(0, 1000, 100)),
+        ("heading", "card", range(0, 360, 30)),
+        ("vertical_speed", "needle", range(-2000, 2001, 500)),
+    ],
+)
+def test_the_marks_are_the_numerals_of_the_face(gauge: str, pointer: str, marks: range) -> None:
+    panel = load_panel(ROOT / "config" / "panel.toml")
+    made = next(p for p in panel.pointers if (p.gauge, p.name) == (gauge, pointer))
+    assert face_marks(panel, made) == tuple(marks)
