@@ -1,11 +1,17 @@
-"""Building the firmware and its test programs, each once for all tests, with the tools that a builder has."""
+"""Building the firmware and its test programs, each once for all tests, with the tools that a builder has.
+
+What is built is named after all that it is made of, so that the workers of one test run share it.
+"""
 
 from __future__ import annotations
 
+import fcntl
 import functools
 import shutil
 import subprocess
 import tempfile
+from collections.abc import Callable, Iterable
+from hashlib import sha256
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
@@ -14,14 +20,42 @@ CORE = Path(__file__).parent / "core"
 HOST = FIRMWARE / "port" / "host"
 INCLUDES = [f"-I{place}" for place in (FIRMWARE, FIRMWARE / "core", FIRMWARE / "port", HOST, CORE)]
 _CORE = [*sorted((FIRMWARE / "core").glob("*.c")), HOST / "plant.c", CORE / "stepped.c"]
+_STRICT = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-g"]
+_SANITIZERS = "address,undefined"
+
+_shared: list[Path] = []
+
+
+def share(folder: Path) -> None:
+    """Build everything there from now on; the test session takes it away."""
+    folder.mkdir(exist_ok=True)
+    _shared[:] = [folder]
 
 
 @functools.cache
-def folder() -> Path:
-    """Where everything is built; taken away when the tests are over."""
-    made = tempfile.TemporaryDirectory(prefix="firmware-")
-    folder.made = made  # type: ignore[attr-defined]  # lives as long as the tests
-    return Path(made.name)
+def _own_folder() -> tempfile.TemporaryDirectory[str]:
+    return tempfile.TemporaryDirectory(prefix="firmware-")  # gone with this process
+
+
+def _folder() -> Path:
+    return _shared[0] if _shared else Path(_own_folder().name)
+
+
+def built(name: str, made_of: Iterable[Path], build: Callable[[Path], None]) -> Path:
+    """The folder that `build` has filled, now or for another process; named after the files it is made of."""
+    digest = sha256()
+    for file in made_of:
+        digest.update(file.read_bytes())
+    folder = _folder() / f"{name}-{digest.hexdigest()[:16]}"
+    with (_folder() / f"{folder.name}.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not folder.exists():
+            unfinished = folder.with_suffix(".unfinished")
+            shutil.rmtree(unfinished, ignore_errors=True)
+            unfinished.mkdir()
+            build(unfinished)
+            unfinished.rename(folder)
+    return folder
 
 
 def need(*tools: str) -> None:
@@ -39,13 +73,22 @@ def run(*command: str | Path) -> str:
     return result.stdout
 
 
+def _sources(config: Path) -> list[Path]:
+    """All that may go into a program for the board of the config.h in that folder."""
+    shipped = [FIRMWARE / "Makefile", *sorted(FIRMWARE.rglob("*.[ch]")), *sorted(CORE.glob("*.[ch]"))]
+    return [config / "config.h", *(file for file in shipped if file.name != "config.h")]
+
+
 @functools.cache
 def program(part: str, config: Path = FIRMWARE) -> Path:
     """The firmware for this part ("host" for a process), with the config.h in that folder."""
     need("make", "cc" if part == "host" else "avr-gcc")
-    build = folder() / f"{part}-{config.name}-{abs(hash(config)):x}"
-    run("make", f"PART={part}", f"CONFIG={config}", f"BUILD={build}")
-    return build / ("board" if part == "host" else "board.elf")
+
+    def make(folder: Path) -> None:
+        run("make", f"PART={part}", f"CONFIG={config}", f"BUILD={folder}")
+
+    folder = built(part, _sources(config), make)
+    return folder / ("board" if part == "host" else "board.elf")
 
 
 def sizes(program_file: Path) -> tuple[int, int]:
@@ -55,33 +98,38 @@ def sizes(program_file: Path) -> tuple[int, int]:
     return text + data, data + bss
 
 
+def _fuzz_objects() -> list[Path]:
+    """The core with sanitizers and coverage, its variables in one section (cleared.h)."""
+
+    def compile_core(folder: Path) -> None:
+        flags = [*_STRICT, "-O1", "-fno-sanitize-recover=all", f"-fsanitize=fuzzer-no-link,{_SANITIZERS}"]
+        for source in _CORE:
+            made = folder / f"{source.stem}.o"
+            run("clang", *flags, *INCLUDES, "-include", CORE / "cleared.h", "-c", "-o", made, source)
+
+    return sorted(built("fuzz-core", _sources(FIRMWARE), compile_core).glob("*.o"))
+
+
 @functools.cache
 def fuzzer(target: str) -> Path:
     """The libFuzzer program of core/fuzz_TARGET.c, with address and undefined-behaviour sanitizers."""
     need("clang")
-    flags = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-g", "-O1", "-fno-sanitize-recover=all", *INCLUDES]
-    sanitizers = "address,undefined"
-    objects = folder() / f"fuzz-{target}"
-    objects.mkdir()
-    program_file = folder() / f"fuzz_{target}"
-    made = []
-    for source in _CORE:
-        made.append(objects / f"{source.stem}.o")
-        run(
-            *("clang", *flags, f"-fsanitize=fuzzer-no-link,{sanitizers}"),
-            *("-include", CORE / "cleared.h", "-c", "-o", made[-1], source),
-        )
-    main = CORE / f"fuzz_{target}.c"
-    run("clang", *flags, f"-fsanitize=fuzzer,{sanitizers}", "-o", program_file, main, *made)
-    return program_file
+    objects = _fuzz_objects()
+
+    def link(folder: Path) -> None:
+        flags = [*_STRICT, "-O1", "-fno-sanitize-recover=all", f"-fsanitize=fuzzer,{_SANITIZERS}", *INCLUDES]
+        run("clang", *flags, "-o", folder / "fuzzer", CORE / f"fuzz_{target}.c", *objects)
+
+    return built(f"fuzz-{target}", _sources(FIRMWARE), link) / "fuzzer"
 
 
 @functools.cache
 def script(config: Path = FIRMWARE) -> Path:
     """The program of core/script.c for the board of the config.h in that folder, with sanitizers."""
     need("cc")
-    program_file = folder() / f"script-{abs(hash(config)):x}"
-    flags = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-g", "-O2"]
-    sanitizers = "-fsanitize=address,undefined", "-fno-sanitize-recover=all"
-    run("cc", *flags, *sanitizers, f"-I{config}", *INCLUDES, "-o", program_file, CORE / "script.c", *_CORE)
-    return program_file
+
+    def link(folder: Path) -> None:
+        flags = [*_STRICT, "-pedantic", "-O2", f"-fsanitize={_SANITIZERS}", "-fno-sanitize-recover=all"]
+        run("cc", *flags, f"-I{config}", *INCLUDES, "-o", folder / "script", CORE / "script.c", *_CORE)
+
+    return built("script", _sources(config), link) / "script"

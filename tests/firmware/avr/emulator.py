@@ -29,11 +29,13 @@ def runner() -> Path:
     assert Path("/usr/include/simavr/sim_avr.h").exists(), (
         "missing: libsimavr-dev; run the tests by `sh tests/run`, which installs it"
     )
-    program = built.folder() / "runner"
-    flags = ["-O2", "-std=c11", "-Wall", "-Wextra", "-Werror", "-isystem", "/usr/include/simavr"]
     sources = sorted(HERE.glob("*.c"))
-    built.run("cc", *flags, "-o", program, *sources, "-lsimavr", "-lelf", "-lutil", "-lm")
-    return program
+
+    def link(folder: Path) -> None:
+        flags = ["-O2", "-std=c11", "-Wall", "-Wextra", "-Werror", "-isystem", "/usr/include/simavr"]
+        built.run("cc", *flags, "-o", folder / "runner", *sources, "-lsimavr", "-lelf", "-lutil", "-lm")
+
+    return built.built("runner", sorted(HERE.glob("*.[ch]")), link) / "runner"
 
 
 class Record(NamedTuple):

@@ -14,7 +14,7 @@ from tests.firmware.avr.emulator import STEP
 from tests.firmware.avr.emulator import read_log as read_pins
 
 LOG = Path(__file__).parents[3] / "replay_logs" / "circuit.csv"
-PART = (795.0, 820.0)  # from a turn to the left into a descending turn to the right
+PART = (795.0, 806.0)  # from a turn to the left into a descending turn to the right
 HELD_UP_S = 64e-6  # half a slot: how long interrupts may hold a step up (measured by tests/bench)
 
 

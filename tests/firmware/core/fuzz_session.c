@@ -17,7 +17,9 @@ extern char __start_board_state[], __stop_board_state[];
 
 static struct frame_reader host;
 static uint8_t asked[CHANNELS]; /* HOME or ADOPT has come */
-static uint8_t moved[CHANNELS]; /* the same, in this event: its count may change otherwise than by steps */
+/* The same, and it has not been at rest since: its count may have changed otherwise than by steps, and what turned
+ * when ADOPT came may have to brake past a stop. */
+static uint8_t unsettled[CHANNELS];
 static size_t frames;
 
 void record(uint64_t time, enum record_kind kind, uint8_t channel, int32_t value)
@@ -40,6 +42,7 @@ __attribute__((no_sanitize("address"))) static void power_on(void)
     for (byte = __start_board_state; byte < __stop_board_state; byte++)
         *byte = 0;
     memset(asked, 0, sizeof asked);
+    memset(unsettled, 0, sizeof unsettled);
     memset(&host, 0, sizeof host);
     plant_start(&plant);
     stepped_start();
@@ -75,7 +78,8 @@ static void notice(const uint8_t *payload, size_t length)
 
     if (length >= 5 && (payload[1] == HOME || payload[1] == ADOPT))
         for (i = 0; i < CHANNELS; i++)
-            asked[i] |= moved[i] = payload[3 + i / 8] >> i % 8 & 1;
+            if (payload[3 + i / 8] >> i % 8 & 1)
+                asked[i] = unsettled[i] = 1;
 }
 
 static void inspect(const int32_t *before, const uint8_t *state_before)
@@ -90,8 +94,10 @@ static void inspect(const int32_t *before, const uint8_t *state_before)
         assert(channel_state(i) <= FAULT);
         assert(velocity <= most && velocity >= -most);
         if (state_before[i] == READY && channel_state(i) == READY && before[i] >= config->low
-            && before[i] <= config->high && !moved[i])
+            && before[i] <= config->high && !unsettled[i])
             assert(position >= config->low && position <= config->high);
+        if (velocity == 0)
+            unsettled[i] = 0;
     }
 }
 
@@ -108,7 +114,6 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 
         data += 2;
         size -= 2;
-        memset(moved, 0, sizeof moved);
         if (length > size)
             length = size;
         for (i = 0; i < CHANNELS; i++) {
@@ -117,7 +122,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
         }
         if (raw) {
             memset(asked, 1, sizeof asked); /* it may hold anything */
-            memset(moved, 1, sizeof moved);
+            memset(unsettled, 1, sizeof unsettled);
             stepped_receive(data, length);
         } else {
             notice(data, length);
