@@ -138,25 +138,29 @@ MOST_KEYS = 1000
 
 
 class LogThrottle:
-    """Limits how often the same trouble is logged: at once, then not before `every_s` has passed.
+    """Limits how often the same trouble is logged: `burst` lines, then none before `every_s` has passed.
 
     Each method logs one event under a key, at a time of the caller's clock (s); a line after a pause carries
     `more`, how many were left out before it.
     """
 
-    def __init__(self, every_s: float = LOG_EVERY_S) -> None:
+    def __init__(self, every_s: float = LOG_EVERY_S, burst: int = 1) -> None:
         self._every_s = every_s
-        self._logged: dict[Hashable, tuple[float, int]] = {}
+        self._burst = burst
+        self._logged: dict[Hashable, tuple[float, int, int]] = {}  # since when, lines since, left out
 
     def due(self, key: Hashable, now_s: float) -> dict[str, int] | None:
         """None to be silent; else what to add to the line: `more`, how many were left out before it."""
-        logged_s, left_out = self._logged.get(key, (-float("inf"), 0))
-        if now_s - logged_s < self._every_s:
-            self._logged[key] = (logged_s, left_out + 1)
-            return None
+        begun_s, lines, left_out = self._logged.get(key, (-float("inf"), 0, 0))
+        if now_s - begun_s < self._every_s:
+            if lines >= self._burst:
+                self._logged[key] = (begun_s, lines, left_out + 1)
+                return None
+            self._logged[key] = (begun_s, lines + 1, left_out)
+            return {}
         if len(self._logged) >= MOST_KEYS:
             self._logged.clear()
-        self._logged[key] = (now_s, 0)
+        self._logged[key] = (now_s, 1, 0)
         return {"more": left_out} if left_out else {}
 
     def info(self, event: str, key: Hashable, now_s: float, **fields: object) -> None:
@@ -175,3 +179,8 @@ class LogThrottle:
     def _line(self, level: str, event: str, key: Hashable, now_s: float, fields: dict[str, object]) -> None:
         if (count := self.due((event, key), now_s)) is not None:
             getattr(structlog.get_logger(), level)(event, **fields, **count)
+
+
+def printable(text: str) -> str:
+    """Text that came from outside, fit for a terminal: control characters and escapes are written out."""
+    return "".join(letter if letter.isprintable() else f"\\x{ord(letter):02x}" for letter in text)

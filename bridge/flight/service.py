@@ -332,7 +332,7 @@ class Service:
         await self._parts.end(*(f"source {source.name}" for source in before))
         for source in before:
             await source.close()
-        fresh = list(self._source_maker.make(new, self.clock))
+        fresh = list(self._source_maker.make(new, self.clock, before))
         try:
             await _open(fresh)
         except BridgeError as error:

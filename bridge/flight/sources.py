@@ -13,7 +13,11 @@ from bridge.telemetry.udp import UdpSource
 class SourceMaker(Protocol):
     """Makes the sources of a panel, and tells whether a new description asks for other ones."""
 
-    def make(self, panel: Panel, clock: Callable[[], float]) -> Sequence[Source]: ...
+    def make(
+        self, panel: Panel, clock: Callable[[], float], before: Sequence[Source] = ()
+    ) -> Sequence[Source]:
+        """Sources that go on from those `before`, where these know what their senders will not repeat."""
+        ...
 
     def same(self, old: Panel, new: Panel) -> bool:
         """Whether the sources of the old description serve the new one as they are."""
@@ -23,11 +27,18 @@ class SourceMaker(Protocol):
 class DescribedSources:
     """The sources that the panel description names."""
 
-    def make(self, panel: Panel, clock: Callable[[], float]) -> list[UdpSource]:
-        return [
+    def make(
+        self, panel: Panel, clock: Callable[[], float], before: Sequence[Source] = ()
+    ) -> list[UdpSource]:
+        made = [
             UdpSource(s.host, s.port, [panel.layouts[name] for name in s.layouts], s.allow, clock)
             for s in panel.description.sources
         ]
+        for source in made:
+            for old in before:
+                if isinstance(old, UdpSource):
+                    source.remember(old)
+        return made
 
     def same(self, old: Panel, new: Panel) -> bool:
         return old.description.sources == new.description.sources and old.layouts == new.layouts
@@ -39,7 +50,9 @@ class FixedSources:
     def __init__(self, *sources: Source) -> None:
         self._sources = sources
 
-    def make(self, panel: Panel, clock: Callable[[], float]) -> tuple[Source, ...]:
+    def make(
+        self, panel: Panel, clock: Callable[[], float], before: Sequence[Source] = ()
+    ) -> tuple[Source, ...]:
         return self._sources
 
     def same(self, old: Panel, new: Panel) -> bool:

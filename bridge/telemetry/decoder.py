@@ -17,9 +17,9 @@ import struct
 from abc import ABC, abstractmethod
 from collections import defaultdict
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
-from bridge.description import near
 from bridge.errors import TelemetryError
 from bridge.telemetry.conversion import TIME, FieldError, Measure
 from bridge.telemetry.layout_description import (
@@ -52,6 +52,12 @@ class Labels:
     dropped: tuple[TelemetryError, ...] = ()
 
 
+MOST_COLUMNS = 2000
+"""Columns, pairs or labels of one datagram that are read; a simulator sends a tenth of it."""
+MOST_DROPPED = 8
+"""Dropped fields of one datagram that are told one by one."""
+_SHOWN_LABELS = 8
+
 # One raw number per field; None where the datagram doesn't hold that field.
 Raws = Sequence[float | None]
 
@@ -81,7 +87,7 @@ class Decoder(ABC):
             try:
                 readings[measure.quantity] = measure.reading(raw)
             except FieldError as unfit:
-                dropped.append(self._field_error(measure, unfit.cause, unfit.detail))
+                self._drop(dropped, measure, unfit.cause, unfit.detail)
         source_time_s = readings.pop(TIME, None)
         if not readings:
             if dropped:
@@ -99,6 +105,15 @@ class Decoder(ABC):
     def _field_error(self, measure: Measure, cause: str, detail: str) -> TelemetryError:
         return TelemetryError(self._layout, measure.quantity, cause, detail)
 
+    def _drop(self, dropped: list[TelemetryError], measure: Measure, cause: str, detail: str) -> None:
+        """Note a field that is left out, as far as there is room for it."""
+        if len(dropped) < MOST_DROPPED:
+            dropped.append(self._field_error(measure, cause, detail))
+
+    def _columns_within(self, count: int) -> None:
+        if count > MOST_COLUMNS:
+            raise self._error("too many columns", f"{count} of them, at most {MOST_COLUMNS}")
+
     def _after(self, marker: bytes, datagram: bytes) -> bytes:
         if not datagram.startswith(marker):
             raise self._error(
@@ -114,8 +129,9 @@ class Decoder(ABC):
                 return float(token)
         except ValueError:
             pass
-        cause = "not a number" if token.strip() else "blank"
-        dropped.append(self._field_error(self._measures[i], cause, _shown(token)))
+        if len(dropped) < MOST_DROPPED:
+            cause = "not a number" if token.strip() else "blank"
+            dropped.append(self._field_error(self._measures[i], cause, _shown(token)))
         return None
 
 
@@ -128,6 +144,8 @@ class DelimitedDecoder(Decoder):
         self._header = marker_bytes(described.header)
         self._separator = None if described.separator == " " else described.separator.encode()
         self._fields = described.fields
+        self.labels: tuple[str, ...] = ()
+        """Those that the sender has named; empty before it has."""
         self._wanted = {field.label for field in described.fields if field.label is not None}
         self._count = described.columns
         self._expect([None if field.column is None else field.column - 1 for field in described.fields])
@@ -140,6 +158,7 @@ class DelimitedDecoder(Decoder):
         line = datagram.strip(b"\r\n\0")
         if b"\n" in line:
             raise self._error("several lines", _shown(datagram))
+        self._columns_within(len(line.split(self._separator, MOST_COLUMNS)))
         if self._header and line.lstrip().startswith(self._header):
             tokens = line.lstrip()[len(self._header) :].split(self._separator)
             # The marker may stand as a column of its own, before the first label.
@@ -179,9 +198,12 @@ class DelimitedDecoder(Decoder):
             raise self._error("no known label", f"the labels are {', '.join(labels)[:200]}")
         columns: list[int | None] = []
         dropped: list[TelemetryError] = []
+        places_of: dict[str, list[int]] = defaultdict(list)
+        for place, label in enumerate(labels):
+            places_of[label].append(place)
         for i, field in enumerate(self._fields):
             given = None if field.column is None else field.column - 1
-            places = [place for place, label in enumerate(labels) if label == field.label]
+            places = places_of.get(field.label or "", [])
             if field.label is None or (len(places) > 1 and given in places):
                 columns.append(given)
             elif len(places) == 1:
@@ -189,11 +211,18 @@ class DelimitedDecoder(Decoder):
             else:
                 columns.append(None)
                 cause = "label twice" if places else "label missing"
-                cure = "Add its column" if places else near(field.label, labels)
-                dropped.append(self._field_error(self._measures[i], cause, f"'{field.label}'. {cure}"))
+                first = ", ".join(labels[:_SHOWN_LABELS])
+                cure = "Add its column" if places else f"{len(labels)} labels, the first: {first[:200]}"
+                self._drop(dropped, self._measures[i], cause, f"'{field.label}'. {cure}")
         self._expect(columns)
         self._count = len(labels)
-        return Labels(tuple(labels), tuple(dropped))
+        self.labels = tuple(labels)
+        return Labels(self.labels, tuple(dropped))
+
+    def remember(self, labels: tuple[str, ...]) -> None:
+        """Take these as the sender's labels until it names others; what does not fit is ignored."""
+        with suppress(TelemetryError):
+            self._labels([label.encode() for label in labels])
 
 
 class KeyValueDecoder(Decoder):
@@ -211,7 +240,9 @@ class KeyValueDecoder(Decoder):
     def _raws(self, datagram: bytes, dropped: list[TelemetryError]) -> Raws:
         text = self._after(self._begins, datagram) if self._begins else datagram
         raws: list[float | None] = [None] * len(self._measures)
-        for pair in text.strip(b"\r\n\0").split(self._separator):
+        pairs = text.strip(b"\r\n\0").split(self._separator, MOST_COLUMNS)
+        self._columns_within(len(pairs))
+        for pair in pairs:
             key, assign, value = pair.partition(self._assign)
             if not assign and key.strip():
                 raise self._error("not pairs", f"{_shown(pair)} has no {_shown(self._assign)}")
@@ -247,7 +278,9 @@ class JsonDecoder(Decoder):
                 raws.append(float(value))
             else:
                 raws.append(None)
-                dropped.append(self._field_error(self._measures[i], "not a number", repr(value)[:60]))
+                kind = type(value).__name__
+                shown = _shown(value.encode(errors="replace")) if isinstance(value, str) else f"a {kind}"
+                self._drop(dropped, self._measures[i], "not a number", shown)
         return raws
 
 

@@ -16,24 +16,30 @@ import errno
 import ipaddress
 import time
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 
 import structlog
 
 from bridge.errors import DescriptionError, TelemetryError
-from bridge.logs import LogThrottle
-from bridge.telemetry.decoder import Decoded, Decoder, Labels
+from bridge.logs import LogThrottle, printable
+from bridge.telemetry.decoder import Decoded, Decoder, DelimitedDecoder, Labels
 from bridge.telemetry.layout import Layout
 from bridge.telemetry.source import Arrival, Deliver, Sender
 
 LOOPBACK = ("127.0.0.0/8", "::1/128")
 
-# More senders than this on one port are forgotten, the longest silent first.
-_MOST_SENDERS = 32
+MOST_DATAGRAM_BYTES = 16_384
+"""A longer datagram is dropped unread: ten times what a network carries in one piece."""
+MOST_SENDERS = 32
+"""On one port. One that has sent nothing useful gives way first; useful ones only after `FORGOTTEN_S`."""
+FORGOTTEN_S = 60.0
+LOG_BURST = 4
+"""Lines of one cause in `LOG_EVERY_S`, over all senders."""
 # Datagrams may overtake each other; a clock that goes back further was set back.
 _SET_BACK_S = 1.0
 # A sample of what couldn't be used, for whoever is writing a layout.
 _SAMPLE_BYTES = 256
+_SHOWN_LABELS = 8
 
 _log = structlog.get_logger()
 
@@ -66,7 +72,9 @@ class UdpSource:
         self._allow = tuple(ipaddress.ip_network(item, strict=False) for item in allow)
         self._clock = clock
         self._streams: dict[tuple[str, int], _Stream] = {}
-        self._throttle = LogThrottle()
+        self._throttle = LogThrottle(burst=LOG_BURST)  # over all senders
+        self._of_sender = LogThrottle()
+        self._remembered: dict[tuple[str, int], dict[str, tuple[str, ...]]] = {}
         self._transport: asyncio.DatagramTransport | None = None
         self._deliver: Deliver | None = None
         self._failed: asyncio.Future[None] | None = None
@@ -130,15 +138,22 @@ class UdpSource:
 
     def received(self, datagram: bytes, address: tuple[str, int]) -> None:
         """Takes one datagram: called by the transport."""
+        now_s = self._clock()
         stream = self._streams.get(address)
         if stream is None:
             if not self._is_allowed(address[0]):
                 self._refuse(address[0])
                 return
-            stream = self._new_stream(address)
-        now_s = self._clock()
+            stream = self._new_stream(address, now_s)
+            if stream is None:
+                return
         sender = stream.sender
         sender.arrived(now_s, len(datagram))
+        if len(datagram) > MOST_DATAGRAM_BYTES:
+            sender.unused += 1
+            detail = f"{len(datagram)} bytes, at most {MOST_DATAGRAM_BYTES}"
+            self._note(sender, "too long", detail, now_s)
+            return
         arrival = self._arrival(stream, datagram, now_s)
         if arrival is None or self._deliver is None:
             return
@@ -151,8 +166,8 @@ class UdpSource:
 
     def trouble(self, error: Exception) -> None:
         """Takes an error of the socket itself, after which it goes on: called by the transport."""
-        if (count := self._throttle.due(("socket", str(error)), self._clock())) is not None:
-            _log.warning("socket trouble", source=self.name, error=str(error), **count)
+        fields = {"source": self.name, "error": str(error)}
+        self._throttle.warning("socket trouble", str(error), self._clock(), **fields)
 
     def closed(self) -> None:
         """The port is free again: called by the transport."""
@@ -165,16 +180,19 @@ class UdpSource:
             try:
                 decoded = decoder.decode(datagram)
             except TelemetryError as error:
-                errors.append(error)
+                error.__context__ = None  # with its traceback it would keep itself, and this call, alive
+                errors.append(error.with_traceback(None))
                 continue
             stream.sender.layout = layout.name
             for dropped in decoded.dropped:
                 self._note(stream.sender, dropped.cause, str(dropped), now_s, dropped.field)
             if isinstance(decoded, Labels):
-                _log.info(
-                    "labels", source=self.name, sender=stream.sender.address, labels=list(decoded.labels)
-                )
+                shown = [printable(label) for label in decoded.labels[:_SHOWN_LABELS]]
+                fields = {"sender": stream.sender.address, "count": len(decoded.labels), "first": shown}
+                self._throttle.info("labels", "labels", now_s, source=self.name, **fields)
+                stream.useful = True
                 return None
+            stream.useful = True
             stream.sender.readings.update(decoded.readings)
             return Arrival(now_s, decoded.readings, decoded.source_time_s, stream.is_set_back(decoded))
         sender = stream.sender
@@ -187,17 +205,33 @@ class UdpSource:
     def _note(self, sender: Sender, cause: str, detail: str, now_s: float, field: str = "") -> None:
         sender.causes[cause] += 1
         sender.trouble = detail
-        if (count := self._throttle.due((sender.address, cause, field), now_s)) is not None:
-            what = "field dropped" if field else "datagram dropped"
-            _log.warning(what, source=self.name, sender=sender.address, cause=cause, detail=detail, **count)
+        if self._of_sender.due((sender.address, cause, field), now_s) is None:
+            return
+        what = "field dropped" if field else "datagram dropped"
+        fields = {"source": self.name, "sender": sender.address, "cause": cause, "detail": detail}
+        self._throttle.warning(what, (cause, field), now_s, **fields)
 
-    def _new_stream(self, address: tuple[str, int]) -> _Stream:
-        if len(self._streams) >= _MOST_SENDERS:
-            silent = min(self._streams, key=lambda known: self._streams[known].sender.latest_s)
-            del self._streams[silent]
-        stream = _Stream(f"{address[0]}:{address[1]}", self.layouts)
+    def remember(self, before: UdpSource) -> None:
+        """Labels that senders of a source before this one have named: they may never name them again."""
+        self._remembered = {
+            **before._remembered,
+            **{address: stream.labels for address, stream in before._streams.items() if stream.labels},
+        }
+
+    def _new_stream(self, address: tuple[str, int], now_s: float) -> _Stream | None:
+        """A stream for a new sender; None while every place is taken by one that sends what can be used."""
+        name = f"{address[0]}:{address[1]}"
+        if len(self._streams) >= MOST_SENDERS:
+            streams = self._streams
+            oldest = min(streams, key=lambda known: (streams[known].useful, streams[known].sender.latest_s))
+            if streams[oldest].useful and now_s - streams[oldest].sender.latest_s < FORGOTTEN_S:
+                fields = {"source": self.name, "sender": name, "most": MOST_SENDERS}
+                self._throttle.warning("too many senders", "senders", now_s, **fields)
+                return None
+            del streams[oldest]
+        stream = _Stream(name, self.layouts, self._remembered.get(address, {}))
         self._streams[address] = stream
-        _log.info("new sender", source=self.name, sender=stream.sender.address)
+        self._throttle.info("new sender", "new sender", now_s, source=self.name, sender=name)
         return stream
 
     def _is_allowed(self, host: str) -> bool:
@@ -207,19 +241,37 @@ class UdpSource:
         return any(address.version == network.version and address in network for network in self._allow)
 
     def _refuse(self, host: str) -> None:
-        if host in self.refused or len(self.refused) < _MOST_SENDERS:
+        if host in self.refused or len(self.refused) < MOST_SENDERS:
             self.refused[host] += 1
-        if (count := self._throttle.due(("not allowed", host), self._clock())) is not None:
-            _log.warning("sender not allowed", source=self.name, sender=host, cure="add it to allow", **count)
+        now_s = self._clock()
+        if self._of_sender.due(("not allowed", host), now_s) is not None:
+            fields = {"source": self.name, "sender": host, "cure": "add it to allow"}
+            self._throttle.warning("sender not allowed", "not allowed", now_s, **fields)
 
 
 class _Stream:
     """One sender's datagrams: its decoders, and the sender's clock as last seen."""
 
-    def __init__(self, address: str, layouts: tuple[Layout, ...]) -> None:
+    def __init__(
+        self, address: str, layouts: tuple[Layout, ...], labels: Mapping[str, tuple[str, ...]]
+    ) -> None:
         self.sender = Sender(address)
+        self.useful = False
+        """Whether a layout could use anything that it sent."""
         self.decoders: list[tuple[Layout, Decoder]] = [(layout, layout.decoder()) for layout in layouts]
         self._latest_s: float | None = None
+        for layout, decoder in self.decoders:
+            if isinstance(decoder, DelimitedDecoder) and layout.name in labels:
+                decoder.remember(labels[layout.name])
+
+    @property
+    def labels(self) -> dict[str, tuple[str, ...]]:
+        """The labels that the sender has named, by layout."""
+        return {
+            layout.name: decoder.labels
+            for layout, decoder in self.decoders
+            if isinstance(decoder, DelimitedDecoder) and decoder.labels
+        }
 
     def is_set_back(self, decoded: Decoded) -> bool:
         """True when the sender's clock went back: it was reset, or put somewhere else."""

@@ -312,7 +312,7 @@ def test_a_label_that_is_missing_or_repeated_is_told_and_a_column_settles_which_
         ("pitch", "label twice"),
         ("bank", "label missing"),
     ]
-    assert "Did you mean bb" in labels.dropped[1].detail
+    assert "3 labels, the first: p, bb, p" in labels.dropped[1].detail
     with pytest.raises(TelemetryError, match="no known label"):
         decoder.decode(b"#a,c")
     settled = layout_of(text.replace('"p"', '"p"\ncolumn = 3')).decoder()

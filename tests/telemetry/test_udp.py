@@ -202,14 +202,6 @@ async def test_each_sender_has_its_own_labels_and_counts() -> None:
     assert [sender.datagrams for sender in source.senders] == [2, 2]
 
 
-async def test_a_crowd_of_senders_is_bounded_and_the_longest_silent_is_forgotten() -> None:
-    source = UdpSource("127.0.0.1", 0, [TEXT])
-    for port in range(1, 200):
-        source.received(b"1", ("127.0.0.1", port))
-    assert len(source.senders) == 32
-    assert source.senders[-1].address == "127.0.0.1:199"
-
-
 async def test_what_the_receiver_raises_ends_the_run_and_is_not_swallowed() -> None:
     def fail(arrival: Arrival) -> None:
         raise RuntimeError("no")

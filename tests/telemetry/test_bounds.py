@@ -1,0 +1,131 @@
+"""What arrives has bounds, whoever sends it: sizes, fields, senders, log lines, garbage."""
+
+from __future__ import annotations
+
+import gc
+from pathlib import Path
+
+import pytest
+from structlog.testing import capture_logs
+
+from bridge.errors import TelemetryError
+from bridge.logs import printable
+from bridge.telemetry.decoder import MOST_COLUMNS, MOST_DROPPED, Decoded
+from bridge.telemetry.layout import load_layout
+from bridge.telemetry.udp import FORGOTTEN_S, LOG_BURST, MOST_DATAGRAM_BYTES, MOST_SENDERS, UdpSource
+from tests.telemetry.written import EXAMPLES
+
+LABELS = b"time,altitude,airspeed"
+LIVE = ("127.0.0.1", 40_000)
+LAYOUTS = sorted(EXAMPLES.glob("*.toml"))
+JUNK: dict[str, bytes] = {
+    "groups": b"GRP\x01" + b"\xff" * 60_000,
+    "json": b"[" * 60_000,
+    "keyvalue": b"AIR " + b"hdg=x;" * 10_900,
+    "labelled-text": b"#" + b",label" * 9_000,
+    "packed": b"LKM1" + b"\xff" * 60_000,
+}
+
+
+def labelled(folder: Path) -> UdpSource:
+    """A source of one layout whose sender names its columns once; its clock is `NOW_S`."""
+    file = folder / "labelled.toml"
+    file.write_text(
+        'kind = "delimited"\nseparator = ","\n'
+        '[[fields]]\nquantity = "pressure_altitude"\nlabel = "altitude"\nunit = "ft"\n'
+        '[[fields]]\nquantity = "calibrated_airspeed"\nlabel = "airspeed"\nunit = "kt"\n'
+    )
+    return UdpSource("127.0.0.1", 0, [load_layout(file)], clock=lambda: NOW_S[0])
+
+
+NOW_S = [0.0]
+
+
+@pytest.mark.parametrize("file", LAYOUTS, ids=lambda file: file.stem)
+def test_a_datagram_of_64_kb_is_dropped_unread_and_counted(file: Path) -> None:
+    source = UdpSource("127.0.0.1", 0, [load_layout(file)], clock=lambda: 1.0)
+    with capture_logs() as logs:
+        for _ in range(50):
+            source.received(JUNK[file.stem][:65_000], LIVE)
+    (sender,) = source.senders
+    assert sender.causes == {"too long": 50}
+    assert f"at most {MOST_DATAGRAM_BYTES}" in sender.trouble
+    assert len([line for line in logs if line["log_level"] == "warning"]) == 1
+
+
+@pytest.mark.parametrize("file", LAYOUTS, ids=lambda file: file.stem)
+def test_a_long_datagram_is_told_in_a_few_words(file: Path) -> None:
+    datagram = JUNK[file.stem][:MOST_DATAGRAM_BYTES]
+    try:
+        decoded = load_layout(file).decoder().decode(datagram)
+    except TelemetryError as error:
+        assert len(str(error)) < 600
+    else:
+        assert isinstance(decoded, Decoded)
+        assert len(decoded.dropped) <= MOST_DROPPED
+
+
+def test_more_columns_than_anybody_sends_are_refused(tmp_path: Path) -> None:
+    source = labelled(tmp_path)
+    source.received(b"x," * (MOST_COLUMNS + 1), LIVE)
+    assert source.senders[0].causes == {"too many columns": 1}
+
+
+def test_no_crowd_of_strangers_silences_a_sender_that_is_understood(tmp_path: Path) -> None:
+    """Its labels came once, when it started; forgotten, they would never come again."""
+    source = labelled(tmp_path)
+    source.received(LABELS, LIVE)
+    with capture_logs() as logs:
+        for port in range(1, 2000):
+            NOW_S[0] += 0.001
+            source.received(b"junk!", ("127.0.0.1", port))
+    assert len(source.senders) == MOST_SENDERS
+    source.received(b"1,2140,90", LIVE)
+    live = next(sender for sender in source.senders if sender.address == "127.0.0.1:40000")
+    assert live.readings == {"pressure_altitude": 2140.0, "calibrated_airspeed": 90.0}
+    assert len(logs) <= 4 * LOG_BURST, "a few lines, whatever the crowd"
+
+
+def test_useful_senders_give_way_only_once_they_are_silent(tmp_path: Path) -> None:
+    source = labelled(tmp_path)
+    for port in range(1, MOST_SENDERS + 1):
+        source.received(LABELS, ("127.0.0.1", port))
+    source.received(LABELS, LIVE)
+    assert "127.0.0.1:40000" not in {sender.address for sender in source.senders}
+    NOW_S[0] += FORGOTTEN_S + 1.0
+    source.received(LABELS, LIVE)
+    assert "127.0.0.1:40000" in {sender.address for sender in source.senders}
+
+
+def test_labels_outlive_a_reload_of_the_layout(tmp_path: Path) -> None:
+    before = labelled(tmp_path)
+    before.received(LABELS, LIVE)
+    after = labelled(tmp_path)
+    after.remember(before)
+    again = labelled(tmp_path)
+    again.remember(after)  # a second save before the sender was heard
+    again.received(b"1,2140,90", LIVE)
+    assert again.senders[0].readings["pressure_altitude"] == 2140.0
+
+
+def test_useless_datagrams_leave_no_garbage_for_the_collector(tmp_path: Path) -> None:
+    layouts = [load_layout(file) for file in LAYOUTS]
+    source = UdpSource("127.0.0.1", 0, layouts, clock=lambda: 1.0)
+    source.received(b"nonsense", LIVE)
+    gc.collect()
+    gc.disable()
+    try:
+        for number in range(200):
+            source.received(b"nonsense %d" % number, LIVE)
+        assert gc.collect() < 20
+    finally:
+        gc.enable()
+
+
+def test_what_comes_from_outside_can_not_steer_the_terminal(tmp_path: Path) -> None:
+    source = labelled(tmp_path)
+    with capture_logs() as logs:
+        source.received(b"\x1b[2Jaltitude,altitude,airspeed", LIVE)
+    shown = str([line["first"] for line in logs if line["event"] == "labels"])
+    assert "\x1b" not in shown and "x1b" in shown
+    assert printable("a\x1b[0m\r\n\x9b ü") == r"a\x1b[0m\x0d\x0a\x9b ü"
