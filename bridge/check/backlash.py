@@ -1,4 +1,4 @@
-"""Backlash as an error of the reading, what mends it, and what is left of all errors together."""
+"""Backlash as an error of the reading, what takes it up, and what is left of all errors together."""
 
 from __future__ import annotations
 
@@ -18,19 +18,20 @@ def backlash_deg(case: Case) -> float:
 
 
 def falls_through(case: Case) -> bool:
-    """Whether gravity, not friction, says on which side of the slack the pointer lies."""
+    """Whether gravity, not friction, decides on which side of the slack the pointer lies."""
     return unbalance_torque_mnm(case.load.unbalance_g_mm) > case.load.friction_mnm
 
 
 def check_backlash(case: Case) -> Iterator[Finding]:
+    """Backlash, in the unit of the reading, and the error left at rest; nothing where numbers are missing."""
     yield _backlash(case)
     yield from _together(case)
 
 
 def _left_over(case: Case) -> float:
     """The reading that backlash still takes after a spring, or two curves that friction lets work."""
-    mended = case.drive.hair_spring or (case.two_way and not falls_through(case))
-    return 0.0 if mended else backlash_deg(case) * case.unit_per_deg
+    taken_up = case.drive.hair_spring or (case.two_way and not falls_through(case))
+    return 0.0 if taken_up else backlash_deg(case) * case.unit_per_deg
 
 
 def _backlash(case: Case) -> Finding:
@@ -50,7 +51,7 @@ def _backlash(case: Case) -> Finding:
     elif falls_through(case):
         says += " The pointer's weight is stronger than its friction and drops it through the slack."
         if severity == "warning":
-            cure = "Balance the pointer or fit a hair spring; two-way calibration can't mend this."
+            cure = "Balance the pointer or fit a hair spring; two-way calibration can't correct this."
     elif case.two_way:
         severity = "ok"
         says += " The calibration's falling curve takes it up, as friction keeps the pointer on one side."
@@ -58,12 +59,21 @@ def _backlash(case: Case) -> Finding:
         cure = "Measure a falling curve as well (two-way calibration), or fit a hair spring."
     limit = case.tolerance
     return Finding(
-        case.subject, "backlash", severity, error, case.unit, limit, "at most", formula, says, cure
+        case.subject,
+        "backlash",
+        severity,
+        value=error,
+        unit=case.unit,
+        limit=limit,
+        bound="at most",
+        formula=formula,
+        says=says,
+        cure=cure,
     )
 
 
 def _together(case: Case) -> Iterator[Finding]:
-    """Half a step, friction and unmended backlash, all at their worst and the same way."""
+    """Half a step, friction and the backlash left over, all at their worst and the same way."""
     half, friction, slack = step_worth(case) / 2, friction_error(case), _left_over(case)
     if math.isnan(friction):
         return
@@ -73,13 +83,34 @@ def _together(case: Case) -> Iterator[Finding]:
     formula = f"half a step {quantity(half, unit)} + friction {quantity(friction, unit)}"
     formula += f" + backlash left {quantity(slack, unit)} = {quantity(total, unit)}"
     says = f"At rest the pointer is right to {quantity(total, unit)}, calibration apart."
-    cure = "" if severity == "ok" else "Mend the greatest of the three."
+    cure = "" if severity == "ok" else "Reduce the greatest of the three."
     limit = case.tolerance
-    yield Finding(case.subject, "at rest", severity, total, unit, limit, "at most", formula, says, cure)
+    yield Finding(
+        case.subject,
+        "at rest",
+        severity,
+        value=total,
+        unit=unit,
+        limit=limit,
+        bound="at most",
+        formula=formula,
+        says=says,
+        cure=cure,
+    )
     if case.altitude and case.unit == "ft":
         good = total <= CERTIFIED_ALTIMETER_FT
         says = "14 CFR Part 43 App. E Table I allows a certified altimeter 20 ft near sea level:"
-        says += " this one would stand beside it." if good else " this one would not pass."
+        says += " this one is as good." if good else " this one would not pass."
         limit = CERTIFIED_ALTIMETER_FT
         severity = "ok" if good else "note"
-        yield Finding(case.subject, "certified", severity, total, unit, limit, "at most", formula, says)
+        yield Finding(
+            case.subject,
+            "certified",
+            severity,
+            value=total,
+            unit=unit,
+            limit=limit,
+            bound="at most",
+            formula=formula,
+            says=says,
+        )

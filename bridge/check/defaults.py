@@ -1,6 +1,6 @@
-"""What the check reckons with where the description is silent: rates, tolerances, margins.
+"""What the check assumes where the description has no value: rates, tolerances, margins.
 
-All of it common practice, no source, unless the line says otherwise.
+All of it common practice, no source, unless the line names one.
 """
 
 from __future__ import annotations

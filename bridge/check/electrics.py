@@ -37,7 +37,7 @@ def check_output(subject: str, drive: DriveDescription, output: str) -> Iterator
     limits = (drive.microsteps, drive.speed_steps_s, drive.acceleration_steps_s2)
     for key, found, expected, cure in check_drive(output, *limits):
         says = f"{key} is {found}; a board does {expected}."
-        yield Finding(subject, f"board {key}", "failure", None, "", None, "", "", says, f"{cure}.")
+        yield Finding(subject, f"board {key}", "failure", says=says, cure=f"{cure}.")
 
 
 def check_motor_electrics(
@@ -49,9 +49,11 @@ def check_motor_electrics(
     """
     volts = part.logic_v if output == "gauge_stepper" else supply_v or motor.voltage_v
     if not coil_current_a(motor):
-        says = "The motor has no current in its description: driver, fuse and supply are reckoned without it."
+        says = (
+            "The motor has no current in its description: driver, fuse and supply are calculated without it."
+        )
         cure = "Measure it and add current_a, or voltage_v and coil_resistance_ohm."
-        yield Finding(subject, "current", "warning", None, "", None, "", "", says, cure)
+        yield Finding(subject, "current", "warning", says=says, cure=cure)
     elif motor.is_servo:
         yield from _servo(subject, motor)
     else:
@@ -77,13 +79,13 @@ def _coil(subject: str, motor: Motor, output: str, volts: float | None, limit: f
         subject,
         "driver current",
         severity,
-        current,
-        "A",
-        limit,
-        "at most",
-        f"{formula} = {number(current)} A",
-        f"Each coil takes {number(current)} A; an output of this kind bears {number(limit)} A.",
-        cure,
+        value=current,
+        unit="A",
+        limit=limit,
+        bound="at most",
+        formula=f"{formula} = {number(current)} A",
+        says=f"Each coil takes {number(current)} A; an output of this kind bears {number(limit)} A.",
+        cure=cure,
     )
     if ohm:
         yield _heat(subject, motor, current, rated, ohm)
@@ -102,7 +104,18 @@ def _heat(subject: str, motor: Motor, current: float, rated: float, ohm: float) 
         severity = "note"
         cure = "Too hot to touch: bolt it to metal, or halve the held current (a quarter of the heat)."
     formula = f"2 coils x ({number(current)} A)^2 x {number(ohm)} ohm = {number(heat)} W"
-    return Finding(subject, "coil heat", severity, heat, "W", limit, "at most", formula, says, cure)
+    return Finding(
+        subject,
+        "coil heat",
+        severity,
+        value=heat,
+        unit="W",
+        limit=limit,
+        bound="at most",
+        formula=formula,
+        says=says,
+        cure=cure,
+    )
 
 
 def _servo(subject: str, motor: Motor) -> Iterator[Finding]:
@@ -113,13 +126,14 @@ def _servo(subject: str, motor: Motor) -> Iterator[Finding]:
         subject,
         "servo current",
         "note" if alone else "ok",
-        stalled,
-        "A",
-        USB_A,
-        "at most",
-        f"stalled, from its description = {number(stalled)} A",
-        f"Stalled it takes {number(stalled)} A; a board fed by USB has {number(USB_A)} A for everything.",
-        cure if alone else "",
+        value=stalled,
+        unit="A",
+        limit=USB_A,
+        bound="at most",
+        formula=f"stalled, from its description = {number(stalled)} A",
+        says=f"Stalled it takes {number(stalled)} A; a board fed by USB has {number(USB_A)} A"
+        " for everything.",
+        cure=cure if alone else "",
     )
 
 
@@ -137,7 +151,18 @@ def _voltage(subject: str, motor: Motor, output: str, volts: float | None) -> It
             else f"Use {number(math.ceil(least))} V or more; torque fades early without."
         )
         formula = f"2 x {number(rated)} V = {number(least)} V"
-        yield Finding(subject, "voltage", severity, volts, "V", least, "at least", formula, says, cure)
+        yield Finding(
+            subject,
+            "voltage",
+            severity,
+            value=volts,
+            unit="V",
+            limit=least,
+            bound="at least",
+            formula=formula,
+            says=says,
+            cure=cure,
+        )
         return
     off = volts / rated - 1
     severity = at_most(abs(off), 0.1, MOST_OFF)
@@ -149,7 +174,18 @@ def _voltage(subject: str, motor: Motor, output: str, volts: float | None) -> It
     formula = f"{number(volts)} V / {number(rated)} V - 1 = {number(100 * off)} %"
     limit = rated * (1.1 if off > 0 else 0.9)
     bound: Literal["at most", "at least"] = "at most" if off > 0 else "at least"
-    yield Finding(subject, "voltage", severity, volts, "V", limit, bound, formula, says, cure)
+    yield Finding(
+        subject,
+        "voltage",
+        severity,
+        value=volts,
+        unit="V",
+        limit=limit,
+        bound=bound,
+        formula=formula,
+        says=says,
+        cure=cure,
+    )
 
 
 def check_board(name: str, board: BoardDescription, sheet: BoardSheet) -> Iterator[Finding]:
@@ -172,7 +208,16 @@ def _supply(name: str, board: BoardDescription, sheet: BoardSheet) -> Iterator[F
         cure = (
             f"Take a supply of {number(board.supply_v)} V and {number(sheet.needed_a)} A, and write supply_a."
         )
-        yield Finding(f"board {name}", "supply", "note", total * MARGIN, "A", None, "", formula, says, cure)
+        yield Finding(
+            f"board {name}",
+            "supply",
+            "note",
+            value=total * MARGIN,
+            unit="A",
+            formula=formula,
+            says=says,
+            cure=cure,
+        )
         return
     severity = at_most(total * MARGIN, board.supply_a, board.supply_a * MARGIN)
     cure = (
@@ -180,7 +225,16 @@ def _supply(name: str, board: BoardDescription, sheet: BoardSheet) -> Iterator[F
     )
     limit = board.supply_a
     yield Finding(
-        f"board {name}", "supply", severity, total * MARGIN, "A", limit, "at most", formula, says, cure
+        f"board {name}",
+        "supply",
+        severity,
+        value=total * MARGIN,
+        unit="A",
+        limit=limit,
+        bound="at most",
+        formula=formula,
+        says=says,
+        cure=cure,
     )
 
 
@@ -190,7 +244,7 @@ def _usb(name: str, sheet: BoardSheet) -> Finding:
     formula = " + ".join(
         f"{load.name} {number(load.current_a)} A" for load in sheet.loads if load.supply == "board"
     )
-    says = f"The board, and what it feeds, take {number(total)} A; a USB 2.0 port gives {number(USB_A)} A."
+    says = f"The board, and what it feeds, take {number(total)} A; a USB 2.0 port supplies {number(USB_A)} A."
     cure = (
         ""
         if severity == "ok"
@@ -200,13 +254,13 @@ def _usb(name: str, sheet: BoardSheet) -> Finding:
         f"board {name}",
         "board current",
         severity,
-        total,
-        "A",
-        USB_A / MARGIN,
-        "at most",
-        f"{formula} = {number(total)} A; {number(USB_A)} A / {MARGIN:g}",
-        says,
-        cure,
+        value=total,
+        unit="A",
+        limit=USB_A / MARGIN,
+        bound="at most",
+        formula=f"{formula} = {number(total)} A; {number(USB_A)} A / {MARGIN:g}",
+        says=says,
+        cure=cure,
     )
 
 
@@ -243,5 +297,14 @@ def _counted(name: str, check: str, count: int, limit: int, formula: str, says: 
     severity = at_most(count, limit, limit)
     cure = "" if severity == "ok" else cure
     return Finding(
-        f"board {name}", check, severity, float(count), "pins", float(limit), "at most", formula, says, cure
+        f"board {name}",
+        check,
+        severity,
+        value=float(count),
+        unit="pins",
+        limit=float(limit),
+        bound="at most",
+        formula=formula,
+        says=says,
+        cure=cure,
     )

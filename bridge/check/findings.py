@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import KW_ONLY, dataclass
 from typing import Literal
 
 Severity = Literal["ok", "note", "warning", "failure"]
@@ -17,18 +17,19 @@ SEVERITIES: tuple[Severity, ...] = ("ok", "note", "warning", "failure")
 class Finding:
     """What one check found of one subject: gauge.pointer, drive or board.
 
-    `value` and `limit` are in `unit`; `bound` says on which side of the limit the value should stand.
-    `formula` has the numbers filled in; `says` and `cure` are sentences for the bench.
+    `value` and `limit` are in `unit`; `bound` is the side of the limit on which the value should be.
+    `formula` has the numbers filled in; `says` (what was found) and `cure` are sentences for the builder.
     """
 
     subject: str
     check: str
     severity: Severity
-    value: float | None
-    unit: str
-    limit: float | None
-    bound: Literal["at most", "at least", ""]  # "" where there is no limit
-    formula: str
+    _: KW_ONLY
+    value: float | None = None
+    unit: str = ""
+    limit: float | None = None
+    bound: Literal["at most", "at least", ""] = ""  # "" where there is no limit
+    formula: str = ""
     says: str
     cure: str = ""
 

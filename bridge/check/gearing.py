@@ -40,6 +40,7 @@ def drift_per_turn(given: Fraction, needed: Fraction) -> Fraction:
 
 
 def check_gearing(gearing: Gearing, teeth: Sequence[int]) -> Iterator[Finding]:
+    """Ratio, sense of rotation and backlash of one gearing; `teeth` lists the wheels at hand."""
     yield _ratio(gearing, teeth)
     yield from _direction(gearing)
     yield from _slack(gearing)
@@ -75,7 +76,16 @@ def _ratio(gearing: Gearing, teeth: Sequence[int]) -> Finding:
         cure = proposals(gearing.needed, teeth)
     severity: Severity = "failure" if drift else "ok"
     return Finding(
-        gearing.subject, "gearing", severity, wrong, gearing.unit, 0.0, "at most", formula, says, cure
+        gearing.subject,
+        "gearing",
+        severity,
+        value=wrong,
+        unit=gearing.unit,
+        limit=0.0,
+        bound="at most",
+        formula=formula,
+        says=says,
+        cure=cure,
     )
 
 
@@ -112,13 +122,11 @@ def _direction(gearing: Gearing) -> Iterator[Finding]:
         gearing.subject,
         "sense",
         "warning",
-        float(count),
-        "meshes",
-        None,
-        "",
-        f"(-1)^{count} = -1",
-        f"An odd number of meshes ({count}) turns {gearing.driven} the other way from {gearing.driver}.",
-        "Put an idler between (it changes no ratio), use an inside gear, or two pairs instead of one.",
+        value=float(count),
+        unit="meshes",
+        formula=f"(-1)^{count} = -1",
+        says=f"An odd number of meshes ({count}) turns {gearing.driven} the other way from {gearing.driver}.",
+        cure="Put an idler between (it changes no ratio), use an inside gear, or two pairs instead of one.",
     )
 
 
@@ -133,15 +141,15 @@ def _slack(gearing: Gearing) -> Iterator[Finding]:
         gearing.subject,
         "backlash",
         severity,
-        error,
-        gearing.unit,
-        gearing.tolerance,
-        "at most",
-        formula,
-        f"When the reading turns round, {quantity(error, gearing.unit)} is lost between the wheels.",
-        ""
+        value=error,
+        unit=gearing.unit,
+        limit=gearing.tolerance,
+        bound="at most",
+        formula=formula,
+        says=f"When the reading turns round, {quantity(error, gearing.unit)} is lost between the wheels.",
+        cure=""
         if severity == "ok"
-        else "Fit a hair spring to this arbor: calibration mends only the driven pointer.",
+        else "Fit a hair spring to this arbor: calibration corrects only the driven pointer.",
     )
 
 
@@ -166,14 +174,15 @@ def check_counted_teeth(name: str, motor: Motor, known: Mapping[str, Motor]) -> 
             f"motor {name}",
             "counted teeth",
             "warning",
-            abs(degrees),
-            "deg",
-            0.0,
-            "at most",
-            formula,
-            f"{number(float(given), 6)} full steps a turn looks like a nominal ratio: {other_name} has"
-            f" {number(float(counted), 6)}. If yours is the like, the pointer creeps"
+            value=abs(degrees),
+            unit="deg",
+            limit=0.0,
+            bound="at most",
+            formula=formula,
+            says=f"{number(float(given), 6)} full steps a turn looks like a nominal ratio: {other_name} has"
+            f" {number(float(counted), 6)}. If yours is the same kind, the pointer creeps"
             f" {number(abs(degrees))} deg in every turn.",
-            "Open it and count the teeth, or mark the shaft, send ten turns and measure what is left over.",
+            cure="Open it and count the teeth, or mark the shaft, send ten turns and measure what is"
+            " left over.",
         )
         return

@@ -51,16 +51,16 @@ def check_panel(panel: Panel) -> list[Finding]:
 
 
 def _telemetry(panel: Panel) -> Iterator[Finding]:
-    """What the panel's own sources can't give its gauges, and what is assumed where they give less."""
+    """What the gauges need and the panel's own sources don't provide, and what is assumed instead."""
     if not panel.layouts:
         return
     chain = Chain(panel, frozenset[str]().union(*(layout.given for layout in panel.layouts.values())))
     for gauge, why in chain.missing.items():
         cure = "Add the field to a layout, or the value under [fixed]"
-        yield Finding(gauge, "telemetry", "failure", None, "", None, "", "", f"{why}.", cure)
+        yield Finding(gauge, "telemetry", "failure", says=f"{why}.", cure=cure)
     for assumption in chain.plan.assumptions:
-        derived, says = assumption.split(" ", 1)
-        yield Finding(derived, "assumption", "note", None, "", None, "", "", f"Comes {says}.")
+        derived, origin = assumption.split(" ", 1)
+        yield Finding(derived, "assumption", "note", says=f"Comes {origin}.")
 
 
 def _panel(panel: Panel) -> Iterator[Finding]:
@@ -95,7 +95,7 @@ def _face(panel: Panel, gauge: str) -> Iterator[Finding]:
         for number, fault in enumerate(faults.errors, 1):
             says = f"{fault.key}: found {fault.found}; expected {fault.expected}."
             check = f"face {number}" if len(faults.errors) > 1 else "face"
-            yield Finding(gauge, check, "failure", None, "", None, "", "", says, f"{fault.cure}.")
+            yield Finding(gauge, check, "failure", says=says, cure=f"{fault.cure}.")
 
 
 def _homing(panel: Panel) -> Iterator[Finding]:
@@ -117,25 +117,25 @@ def _homing(panel: Panel) -> Iterator[Finding]:
                 pointer.key,
                 "homing",
                 severity,
-                longest_s,
-                "s",
-                HOMING_GOOD_S,
-                "at most",
-                formula,
-                says,
-                cure,
+                value=longest_s,
+                unit="s",
+                limit=HOMING_GOOD_S,
+                bound="at most",
+                formula=formula,
+                says=says,
+                cure=cure,
             )
 
 
 def _parking(panel: Panel) -> Iterator[Finding]:
-    """Pointers that park where nobody said."""
+    """Pointers without a described park position."""
     if panel.description.rest.behaviour != "park":
         return
     for pointer in panel.pointers:
         described = panel.description.gauges[pointer.gauge].pointers[pointer.name]
         if "park" not in described.model_fields_set:
             says = f"It parks at {number(described.park)} {pointer.unit}, since nothing else is written."
-            yield Finding(pointer.key, "park", "note", None, "", None, "", "", says)
+            yield Finding(pointer.key, "park", "note", says=says)
 
 
 def _unused(panel: Panel) -> Iterator[Finding]:
@@ -149,12 +149,12 @@ def _unused(panel: Panel) -> Iterator[Finding]:
             if has_stop and board.channels[pointer.channel].homing == "last":
                 says = "Homed by 'last', it asks at every start where its needle is; its motor has a stop."
                 cure = "Write homing = 'sweep', and home_deg for the face angle at that stop."
-                yield Finding(pointer.key, "homing", "warning", None, "", None, "", "", says, cure)
+                yield Finding(pointer.key, "homing", "warning", says=says, cure=cure)
         for place, given in board.inputs.items():
             if setting.source == "knob" and (setting.board, setting.input) == (name, place):
                 continue
             says = f"Nothing uses the {given.kind} at input {place}."
-            yield Finding(f"board {name}", "input", "note", None, "", None, "", "", says)
+            yield Finding(f"board {name}", "input", "note", says=says)
 
 
 def pointer_case(panel: Panel, pointer: Pointer) -> Case:

@@ -31,15 +31,15 @@ OUTPUTS = {
 """The usual output for each kind of motor."""
 
 _PART = PARTS["atmega328p"]
-"""The board reckoned with, as in a panel that names none."""
+"""The board assumed, as in a panel that names none."""
 
 
 @dataclass(frozen=True, slots=True)
 class DriveQuestion:
     """What a builder types. An endless pointer has `span` for one turn; a bounded one has `sweep_deg` too.
 
-    `fastest` is in unit/s, `speed` and `acceleration` in commanded steps; what is left out is reckoned
-    from common practice, and said. Without `microsteps` it is as a board drives such a motor.
+    `fastest` is in unit/s, `speed` and `acceleration` in commanded steps; what is left out is taken
+    from common practice, and reported. Without `microsteps` it is as a board drives such a motor.
     """
 
     motor: str
@@ -142,7 +142,9 @@ def _limits(question: DriveQuestion, case: Case) -> Iterator[Finding]:
     formula += (
         f" ({number(case.needed_steps_s)} {unit})^2 / (2 x {number(case.tolerance)} {case.unit} of lag)"
     )
-    says = f"Reckoned with speed_steps_s = {speed:.0f} and acceleration_steps_s2 = {acceleration:.0f},"
+    says = f"Calculated with speed_steps_s = {speed:.0f} and acceleration_steps_s2 = {acceleration:.0f},"
     says += " just enough for the fastest change."
-    cure = "Write them into the drive if the rest is well; --speed and --acceleration try others."
-    yield Finding(case.subject, "limits", "note", speed, unit, None, "", formula, says, cure)
+    cure = "Write them into the drive if everything else passes; --speed and --acceleration try others."
+    yield Finding(
+        case.subject, "limits", "note", value=speed, unit=unit, formula=formula, says=says, cure=cure
+    )

@@ -33,7 +33,7 @@ def summary(findings: Sequence[Finding]) -> str:
 
 
 def terminal(name: str, findings: Sequence[Finding]) -> RenderableType:
-    """One table for each subject; where a finding is not ok, what it means and how to mend it as well."""
+    """One table for each subject; where a finding is not ok, what it means and how to correct it as well."""
     parts: list[RenderableType] = [Text(f"Drive check: {name}", style="bold")]
     parts += [_table(subject, group) for subject, group in by_subject(findings)]
     parts.append(Text(summary(findings), style="bold"))
@@ -63,7 +63,7 @@ def _words(finding: Finding, style: str) -> Text:
 
 
 def to_json(name: str, findings: Sequence[Finding]) -> str:
-    """All findings with name and counts; numbers in the unit that stands beside them, null where none is."""
+    """All findings with name and counts; numbers in the unit beside them, null where none is."""
     counts = {severity: sum(f.severity == severity for f in findings) for severity in SEVERITIES}
     body = {
         "comment": MARK,

@@ -43,6 +43,7 @@ def friction_error(case: Case) -> float:
 
 
 def check_resolution(case: Case) -> Iterator[Finding]:
+    """The worth of one step against tolerance and marks, the jump that one sees, and friction's error."""
     yield _step(case)
     yield from _against_marks(case)
     yield from _jump(case)
@@ -70,7 +71,16 @@ def _step(case: Case) -> Finding:
     formula += f" = {quantity(worth, case.unit)}"
     limit = case.tolerance / 2
     return Finding(
-        case.subject, "resolution", severity, worth, case.unit, limit, "at most", formula, says, cure
+        case.subject,
+        "resolution",
+        severity,
+        value=worth,
+        unit=case.unit,
+        limit=limit,
+        bound="at most",
+        formula=formula,
+        says=says,
+        cure=cure,
     )
 
 
@@ -83,7 +93,18 @@ def _against_marks(case: Case) -> Iterator[Finding]:
     says = f"The face shows marks of {quantity(case.smallest_mark, case.unit)}; one reads half of that."
     cure = "" if severity == "ok" else "Draw coarser marks, or take finer steps: the face promises too much."
     formula = f"{quantity(worth, case.unit)} a step, {quantity(case.smallest_mark, case.unit)} a mark / 2"
-    yield Finding(case.subject, "marks", severity, worth, case.unit, limit, "at most", formula, says, cure)
+    yield Finding(
+        case.subject,
+        "marks",
+        severity,
+        value=worth,
+        unit=case.unit,
+        limit=limit,
+        bound="at most",
+        formula=formula,
+        says=says,
+        cure=cure,
+    )
 
 
 def _jump(case: Case) -> Iterator[Finding]:
@@ -98,13 +119,14 @@ def _jump(case: Case) -> Iterator[Finding]:
         case.subject,
         "smoothness",
         "note" if seen else "ok",
-        jump_mm,
-        "mm",
-        SEEN_JUMP_MM,
-        "at most",
-        f"{number(case.length_mm)} mm x {number(case.step_deg)} deg x pi/180 = {quantity(jump_mm, 'mm')}",
-        f"The tip jumps {quantity(jump_mm, 'mm')} at each step" + (", which one sees." if seen else "."),
-        cure,
+        value=jump_mm,
+        unit="mm",
+        limit=SEEN_JUMP_MM,
+        bound="at most",
+        formula=f"{number(case.length_mm)} mm x {number(case.step_deg)} deg x pi/180"
+        f" = {quantity(jump_mm, 'mm')}",
+        says=f"The tip jumps {quantity(jump_mm, 'mm')} at each step" + (", which one sees." if seen else "."),
+        cure=cure,
     )
 
 
@@ -125,7 +147,16 @@ def _friction(case: Case) -> Iterator[Finding]:
         )
         cure = "Free the bearings, or take a stronger motor."
         yield Finding(
-            case.subject, "friction", "failure", friction, "mN.m", holding, "at most", formula, says, cure
+            case.subject,
+            "friction",
+            "failure",
+            value=friction,
+            unit="mN.m",
+            limit=holding,
+            bound="at most",
+            formula=formula,
+            says=says,
+            cure=cure,
         )
         return
     severity = at_most(error, case.tolerance / 2, math.inf)
@@ -133,4 +164,15 @@ def _friction(case: Case) -> Iterator[Finding]:
     cure = "" if severity == "ok" else "Free the bearings, or take a stronger motor."
     formula += f" = {quantity(error, case.unit)}"
     limit = case.tolerance / 2
-    yield Finding(case.subject, "friction", severity, error, case.unit, limit, "at most", formula, says, cure)
+    yield Finding(
+        case.subject,
+        "friction",
+        severity,
+        value=error,
+        unit=case.unit,
+        limit=limit,
+        bound="at most",
+        formula=formula,
+        says=says,
+        cure=cure,
+    )

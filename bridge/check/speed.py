@@ -29,6 +29,7 @@ def first_step_rate(acceleration_steps_s2: float) -> float:
 
 
 def check_speed(case: Case) -> Iterator[Finding]:
+    """Speed and acceleration that the fastest change needs, against what drive and board can do."""
     yield _speed(case)
     yield _lag(case)
     if case.motor.is_servo:
@@ -56,7 +57,18 @@ def _speed(case: Case) -> Finding:
         cure = f"Set speed_steps_s to {number(math.ceil(needed * SPEED_MARGIN), 6)} if the motor bears it; "
         cure += "otherwise use fewer microsteps, less gearing down or a faster motor."
     formula = f"{_rate(case)} = {quantity(needed, unit)}"
-    return Finding(case.subject, "speed", severity, needed, unit, limit, "at most", formula, says, cure)
+    return Finding(
+        case.subject,
+        "speed",
+        severity,
+        value=needed,
+        unit=unit,
+        limit=limit,
+        bound="at most",
+        formula=formula,
+        says=says,
+        cure=cure,
+    )
 
 
 def _lag(case: Case) -> Finding:
@@ -69,7 +81,7 @@ def _lag(case: Case) -> Finding:
         formula = f"(1 - {number(limit)} / {number(needed)}) x {quantity(case.span, case.unit)}"
         whole = "one turn" if case.endless else "the whole scale"
         says = f"After {whole} at the fastest change the pointer is {quantity(behind, case.unit)} behind."
-        cure = "Mend the speed first."
+        cure = "Correct the speed first."
     else:
         behind = lag_steps(needed, acceleration) * worth
         formula = f"({number(needed)} {unit})^2 / (2 x {number(acceleration)} {unit}2) x"
@@ -85,13 +97,13 @@ def _lag(case: Case) -> Finding:
         case.subject,
         "lag",
         severity,
-        behind,
-        case.unit,
-        case.tolerance,
-        "at most",
-        formula,
-        says,
-        "" if severity == "ok" else cure,
+        value=behind,
+        unit=case.unit,
+        limit=case.tolerance,
+        bound="at most",
+        formula=formula,
+        says=says,
+        cure="" if severity == "ok" else cure,
     )
 
 
@@ -100,7 +112,7 @@ def _pull_out(case: Case) -> Iterator[Finding]:
     if not case.motor.torque_curve:
         says = f"The motor {case.motor_name} has no torque curve, so its fastest rate can't be checked."
         cure = "Add torque_curve from its sheet."
-        yield Finding(case.subject, "pull-out", "note", None, "", None, "", "", says, cure)
+        yield Finding(case.subject, "pull-out", "note", says=says, cure=cure)
         return
     rate, most = case.full_steps_s, case.motor.torque_curve[-1][0]
     severity = at_most(rate, 0.9 * most, most)
@@ -114,7 +126,16 @@ def _pull_out(case: Case) -> Iterator[Finding]:
     formula = f"{number(case.drive.speed_steps_s)} steps/s / {case.drive.microsteps} microsteps"
     formula += f" = {number(rate)} full steps/s"
     yield Finding(
-        case.subject, "pull-out", severity, rate, "full steps/s", most, "at most", formula, says, cure
+        case.subject,
+        "pull-out",
+        severity,
+        value=rate,
+        unit="full steps/s",
+        limit=most,
+        bound="at most",
+        formula=formula,
+        says=says,
+        cure=cure,
     )
 
 
@@ -137,7 +158,16 @@ def _pull_in(case: Case) -> Iterator[Finding]:
         f"sqrt(2 x {number(acceleration)} full steps/s2), at most the limit = {number(rate)} full steps/s"
     )
     yield Finding(
-        case.subject, "pull-in", severity, rate, "full steps/s", most, "at most", formula, says, cure
+        case.subject,
+        "pull-in",
+        severity,
+        value=rate,
+        unit="full steps/s",
+        limit=most,
+        bound="at most",
+        formula=formula,
+        says=says,
+        cure=cure,
     )
 
 
@@ -152,23 +182,32 @@ def _servo_speed(case: Case) -> Iterator[Finding]:
     cure = "" if severity == "ok" else "Take a faster servo, or let it turn less for the same scale."
     formula = f"{number(case.needed_deg_s)} deg/s x {case.ratio} = {number(needed)} deg/s"
     yield Finding(
-        case.subject, "servo speed", severity, needed, "deg/s", most, "at most", formula, says, cure
+        case.subject,
+        "servo speed",
+        severity,
+        value=needed,
+        unit="deg/s",
+        limit=most,
+        bound="at most",
+        formula=formula,
+        says=says,
+        cure=cure,
     )
     if case.shaft_deg_s > most:
         says = f"The drive may ask {number(case.shaft_deg_s)} deg/s of a servo that does {number(most)}."
         best = math.floor(most / float(case.ratio) / case.step_deg)
-        cure = f"Set speed_steps_s to {number(best, 6)} or less, so that the page shows where the needle is."
+        cure = f"Set speed_steps_s to {number(best, 6)} or less, so that the status view shows where the needle is."
         formula = f"{number(case.drive.speed_steps_s)} us/s x {number(case.step_deg)} deg/us x {case.ratio}"
         formula += f" = {number(case.shaft_deg_s)} deg/s"
         yield Finding(
             case.subject,
             "servo limit",
             "warning",
-            case.shaft_deg_s,
-            "deg/s",
-            most,
-            "at most",
-            formula,
-            says,
-            cure,
+            value=case.shaft_deg_s,
+            unit="deg/s",
+            limit=most,
+            bound="at most",
+            formula=formula,
+            says=says,
+            cure=cure,
         )

@@ -43,6 +43,7 @@ def servo_torque_mnm(stall_mnm: float, free_deg_s: float | None, rate_deg_s: flo
 
 
 def check_torque(case: Case) -> Iterator[Finding]:
+    """Torque at the motor's shaft (mN.m), needed and available, in motion and at rest."""
     yield from _moving(case)
     yield from _resting(case)
 
@@ -52,7 +53,7 @@ def _moving(case: Case) -> Iterator[Finding]:
     if available is None:
         says = f"The motor {case.motor_name} has no torque in its description, so torque can't be checked."
         cure = "Add torque_mnm from its sheet." if case.motor.is_servo else "Add torque_curve from its sheet."
-        yield Finding(case.subject, "torque", "note", None, "", None, "", "", says, cure)
+        yield Finding(case.subject, "torque", "note", says=says, cure=cure)
         return
     have, rate = available
     felt = case.load.behind(case.ratio)
@@ -78,18 +79,18 @@ def _moving(case: Case) -> Iterator[Finding]:
         case.subject,
         "torque",
         severity,
-        needed,
-        "mN.m",
-        have / TORQUE_MARGIN,
-        "at most",
-        formula,
-        says,
-        "" if severity == "ok" else _cure(case, have, spin, weight, rub),
+        value=needed,
+        unit="mN.m",
+        limit=have / TORQUE_MARGIN,
+        bound="at most",
+        formula=formula,
+        says=says,
+        cure="" if severity == "ok" else _cure(case, have, spin, weight, rub),
     )
 
 
 def _available(case: Case) -> tuple[float, str] | None:
-    """Torque at the motor's shaft (mN.m) and the rate it stands for; None when the description is silent."""
+    """Torque at the motor's shaft (mN.m) and the rate at which it holds; None where the description has no value."""
     if case.motor.is_servo:
         if case.motor.torque_mnm is None:
             return None
@@ -104,7 +105,7 @@ def _available(case: Case) -> tuple[float, str] | None:
 def _cure(case: Case, have: float, spin: float, weight: float, rub: float) -> str:
     """What helps most against the greatest part of the load."""
     if not have:
-        return "It has no torque left at that rate: mend the speed first."
+        return "It has no torque left at that rate: correct the speed first."
     if weight >= max(spin, rub):
         cure = "Balance the pointer: a small weight on its tail takes the unbalance away"
     elif spin >= rub:
@@ -129,4 +130,15 @@ def _resting(case: Case) -> Iterator[Finding]:
     formula = f"{number(case.load.unbalance_g_mm)} g.mm x 9.80665 m/s2 / {number(float(case.ratio))}"
     formula += f" = {number(pull)} mN.m"
     limit = have / TORQUE_MARGIN
-    yield Finding(case.subject, "rest", severity, pull, "mN.m", limit, "at most", formula, says, cure)
+    yield Finding(
+        case.subject,
+        "rest",
+        severity,
+        value=pull,
+        unit="mN.m",
+        limit=limit,
+        bound="at most",
+        formula=formula,
+        says=says,
+        cure=cure,
+    )

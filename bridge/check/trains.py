@@ -30,6 +30,7 @@ class Train:
 
     @property
     def ratio(self) -> Fraction:
+        """Turns of the first shaft for one turn of the last."""
         return train_value(Fraction(wheel, pinion) for wheel, pinion in self.stages)
 
     @property
@@ -52,7 +53,7 @@ def find_trains(ratio: Fraction, teeth: Iterable[int], most: int = 5) -> list[Tr
 
     `teeth` are sizes at hand; a train may use a size more than once, but no mesh is of equal wheels.
     Trains that turn the pointer the same way and lead back to their own axis come first, as the
-    pointers of one gauge stand on one axis; then fewer wheels, then fewer teeth.
+    pointers of one gauge share one axis; then fewer wheels, then fewer teeth.
     """
     sizes = sorted(set(teeth))
     meshes: dict[Fraction, list[Stage]] = {}

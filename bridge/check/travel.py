@@ -16,6 +16,7 @@ def drift_deg_s(full_speed_deg_s: float, speed_tolerance: float, ratio: float) -
 
 
 def check_travel(case: Case) -> Iterator[Finding]:
+    """Whether the motor turns far enough (deg) for the whole scale; a continuous servo can't hold a place."""
     if case.motor.kind == "continuous_servo":
         yield from _continuous(case)
     elif case.motor.travel_deg is not None:
@@ -29,7 +30,16 @@ def _travel(case: Case, have_deg: float) -> Finding:
         cure = "Take a stepper without stops for it, with an index mark to find its place."
         formula = f"no end > {number(have_deg)} deg"
         return Finding(
-            case.subject, "travel", "failure", needed, "deg", have_deg, "at most", formula, says, cure
+            case.subject,
+            "travel",
+            "failure",
+            value=needed,
+            unit="deg",
+            limit=have_deg,
+            bound="at most",
+            formula=formula,
+            says=says,
+            cure=cure,
         )
     severity = at_most(needed, have_deg, have_deg)
     says = f"The scale of {number(case.span_deg)} deg turns the motor {number(needed)} deg;"
@@ -41,17 +51,28 @@ def _travel(case: Case, have_deg: float) -> Finding:
         if most < 1:
             cure += " Gearing up costs torque and resolution by the same factor."
     formula = f"{number(case.span_deg)} deg x {case.ratio} = {number(needed)} deg"
-    return Finding(case.subject, "travel", severity, needed, "deg", have_deg, "at most", formula, says, cure)
+    return Finding(
+        case.subject,
+        "travel",
+        severity,
+        value=needed,
+        unit="deg",
+        limit=have_deg,
+        bound="at most",
+        formula=formula,
+        says=says,
+        cure=cure,
+    )
 
 
 def _continuous(case: Case) -> Iterator[Finding]:
-    """Its pulse sets a speed. The place is that speed summed up, errors and all, and nothing mends it."""
+    """A pulse that sets a speed: the position is its integral, errors included, and nothing corrects it."""
     cure = (
         "Use a stepper (with an index mark for an endless pointer), or put feedback on the pointer's arbor."
     )
     if case.motor.speed_deg_s is None or not case.motor.speed_tolerance:
         says = "A continuous-rotation servo's pulse sets a speed, not a place: it can't hold a reading."
-        yield Finding(case.subject, "place", "failure", None, "", None, "", "", says, cure)
+        yield Finding(case.subject, "place", "failure", says=says, cure=cure)
         return
     drift = drift_deg_s(case.motor.speed_deg_s, case.motor.speed_tolerance, float(case.ratio))
     per_minute = drift * _MINUTE_S * case.unit_per_deg
@@ -61,7 +82,7 @@ def _continuous(case: Case) -> Iterator[Finding]:
         f" x {quantity(case.unit_per_deg, case.unit)} per deg x 60 s = {quantity(per_minute, case.unit)}"
     )
     says = (
-        "A continuous-rotation servo's pulse sets a speed, not a place; nothing tells it where it stands."
+        "A continuous-rotation servo's pulse sets a speed, not a place; it can't measure where it is."
         f" A speed that is off by {number(100 * case.motor.speed_tolerance)} % of full speed is"
         f" {number(drift)} deg/s at the pointer, {quantity(per_minute, case.unit)} in a minute: beyond the"
         f" {quantity(case.tolerance, case.unit)} allowed after {number(seconds, 2)} s."
@@ -76,11 +97,11 @@ def _continuous(case: Case) -> Iterator[Finding]:
         case.subject,
         "place",
         "failure",
-        per_minute,
-        case.unit,
-        case.tolerance,
-        "at most",
-        formula,
-        says,
-        cure,
+        value=per_minute,
+        unit=case.unit,
+        limit=case.tolerance,
+        bound="at most",
+        formula=formula,
+        says=says,
+        cure=cure,
     )

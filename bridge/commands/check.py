@@ -128,7 +128,7 @@ def _wheels(args: argparse.Namespace) -> list[Finding]:
         gearing = Gearing("wheels", "the first", "the last", gears, needed, 1.0, "turn", 0.01)
         return list(check_gearing(gearing, teeth))
     says = proposals(needed, teeth)
-    return [Finding("wheels", "trains", "note", None, "", None, "", f"needed {exact(needed)}", says)]
+    return [Finding("wheels", "trains", "note", formula=f"needed {exact(needed)}", says=says)]
 
 
 def _question(args: argparse.Namespace) -> DriveQuestion:

@@ -24,7 +24,7 @@ A board whose boot loader is slower than avrdude expects wants SPEED=57600 as we
 wants PROGRAMMER= and its programmer's name in avrdude's list. The needles may move as soon as the firmware
 runs: flash with the motor supply off, and read the cautions in {readme} before you switch it on.
 
-Then tell the panel where the board is, under [boards.{board}]:
+Then enter where the board is in the panel description, under [boards.{board}]:
 
     link = "serial"
     port = "{port}"
@@ -33,6 +33,7 @@ Then tell the panel where the board is, under [boards.{board}]:
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add what `pointer-bridge firmware` takes on the command line."""
     parser.add_argument("board", help="the board's name in the panel description")
     parser.add_argument(
         "--panel", type=Path, required=True, metavar="FILE", help="the panel description (TOML)"

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The arguments of `listen`."""
     parser.add_argument("panel", type=Path, nargs="?", default=PANEL, help=f"the panel description ({PANEL})")
-    parser.add_argument("--on", metavar="HOST:PORT", help="listen here instead of where the description says")
+    parser.add_argument("--on", metavar="HOST:PORT", help="listen here instead of at the described address")
     parser.add_argument(
         "--layout",
         type=Path,
@@ -41,7 +41,7 @@ def run(arguments: argparse.Namespace) -> int:
     from bridge.telemetry.monitor import listen
 
     sources, catalogue = _sources(arguments)
-    logs.set_up(sink=lambda line: None)  # the view itself says what goes wrong
+    logs.set_up(sink=lambda line: None)  # the view itself shows what goes wrong
     return asyncio.run(ending.run(listen(sources, Console(), catalogue)))
 
 

@@ -28,7 +28,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The arguments of `replay`."""
     parser.add_argument("log", type=Path, metavar="FILE", help="the flight log (CSV)")
     parser.add_argument("--panel", type=Path, default=PANEL, help=f"the panel description ({PANEL})")
-    parser.add_argument("--virtual", action="store_true", help="use virtual boards for all, whatever it says")
+    parser.add_argument(
+        "--virtual", action="store_true", help="use virtual boards only, whatever the description names"
+    )
     run_command.add_needles_argument(parser)
     add_flight_arguments(parser)
     parser.add_argument("--view", action="store_true", help="show every gauge live in the terminal")

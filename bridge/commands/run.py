@@ -35,7 +35,7 @@ def add_needles_argument(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--needles-as-left",
         action="store_true",
-        help="the needles stand where the last run left them (the first time: at their home position): "
+        help="the needles are where the last run left them (the first time: at their home position): "
         "for channels without index mark or stop",
     )
 

@@ -170,7 +170,7 @@ def test_the_fastest_turn_covers_every_turn_of_the_handbooks_table() -> None:
     assert max(row[2] for row in rows("turns.csv")) <= defaults.FASTEST_PER_S["heading_magnetic"]
 
 
-def test_the_hardest_pull_reckoned_with_is_about_half_a_g() -> None:
+def test_the_hardest_pull_assumed_is_about_half_a_g() -> None:
     # Standard gravity in ft/min for each second: 9.80665 / 0.3048 x 60 = 1,930.
     half_g = 9.80665 / 0.3048 * 60 / 2
     assert half_g <= defaults.FASTEST_PER_S["vertical_speed"] <= 1.1 * half_g

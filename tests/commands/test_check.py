@@ -148,7 +148,7 @@ def test_the_same_check_runs_twice(tmp_path: Path) -> None:
 
 
 def test_names_are_escaped_in_the_page_and_kept_in_json() -> None:
-    finding = Finding("a<b>", "x", "ok", 1.0, "ft", None, "", "1 < 2 & 3", "<script>.", "")
+    finding = Finding("a<b>", "x", "ok", value=1.0, unit="ft", formula="1 < 2 & 3", says="<script>.")
     page = to_html("<panel>", [finding])
     assert "<script>" not in page and "1 &lt; 2 &amp; 3" in page and "&lt;panel&gt;" in page
     assert json.loads(to_json("<panel>", [finding]))["findings"][0]["says"] == "<script>."
