@@ -196,7 +196,8 @@ def _servo_speed(case: Case) -> Iterator[Finding]:
     if case.shaft_deg_s > most:
         says = f"The drive may ask {number(case.shaft_deg_s)} deg/s of a servo that does {number(most)}."
         best = math.floor(most / float(case.ratio) / case.step_deg)
-        cure = f"Set speed_steps_s to {number(best, 6)} or less, so that the status view shows where the needle is."
+        cure = f"Set speed_steps_s to {number(best, 6)} or less, so that the status view shows where the"
+        cure += " needle is."
         formula = f"{number(case.drive.speed_steps_s)} us/s x {number(case.step_deg)} deg/us x {case.ratio}"
         formula += f" = {number(case.shaft_deg_s)} deg/s"
         yield Finding(

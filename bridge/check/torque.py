@@ -90,7 +90,7 @@ def _moving(case: Case) -> Iterator[Finding]:
 
 
 def _available(case: Case) -> tuple[float, str] | None:
-    """Torque at the motor's shaft (mN.m) and the rate at which it holds; None where the description has no value."""
+    """Torque at the motor's shaft (mN.m) and the rate at which it holds; None if not described."""
     if case.motor.is_servo:
         if case.motor.torque_mnm is None:
             return None

@@ -91,7 +91,7 @@ def test_forty_lost_steps_are_found_shown_and_corrected(lost: int) -> None:
     assert len(pair.told(StepsMissed)) == 1  # the marks on the way back stand where they should
 
 
-def test_the_mending_is_slow() -> None:
+def test_the_correction_is_slow() -> None:
     pair = homed()
     sweep(pair, 0.0, 1000.0)
     pair.board.channel(0).lose(60)

@@ -285,7 +285,7 @@ def test_what_a_servo_does_through_gears_is_worked_out_by_hand() -> None:
     assert found["attitude.bank", "resolution"].value == pytest.approx(10 / 1900 * 180 * 3)
 
 
-def test_a_falling_curve_mends_backlash_where_friction_holds_the_pointer(tmp_path: Path) -> None:
+def test_a_falling_curve_takes_up_backlash_where_friction_holds_the_pointer(tmp_path: Path) -> None:
     points = "[hundreds]\nunit = 'ft'\npoints = [[0, 0], [500, 180], [1000, 360]]\n"
     falling = "falling = [[0, -5], [500, 175], [1000, 355]]\n"
     calibrated = ('instrument = "altimeter"', 'instrument = "altimeter"\ncalibration = "curve.toml"')

@@ -98,7 +98,7 @@ def test_a_gauge_stepper_gets_the_pins_voltage_whatever_the_supply() -> None:
     assert found["voltage"].severity == "ok" and found["driver current"].value == pytest.approx(5 / 280)
 
 
-def test_a_hair_spring_mends_backlash() -> None:
+def test_a_hair_spring_takes_up_backlash() -> None:
     assert asked(backlash_deg=3.0)["backlash"].severity == "warning"
     found = asked(backlash_deg=3.0, hair_spring=True)
     assert found["backlash"].severity == found["at rest"].severity == "ok"

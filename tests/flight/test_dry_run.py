@@ -102,7 +102,7 @@ def test_boards_never_see_more_than_their_limits() -> None:
             before[place] = (needle.position, needle.velocity)
 
 
-def test_missed_steps_are_found_at_the_index_mark_and_mended() -> None:
+def test_missed_steps_are_found_at_the_index_mark_and_corrected() -> None:
     dry_run = rehearse(CIRCUIT, 100, 260)
     needle = dry_run.running.chain.pointers["left", 0]
     audit = dry_run.running.sessions["left"].channels[0].audit

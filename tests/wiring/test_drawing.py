@@ -84,7 +84,7 @@ def test_the_pdf_holds_cautions_diagram_and_tables(paper: str) -> None:
         assert all(float(char["x0"]) > 0 and float(char["x1"]) < float(page.width) for char in page.chars)
 
 
-def test_the_cautions_name_what_can_hurt() -> None:
+def test_the_cautions_name_what_can_do_harm() -> None:
     text = " ".join(CAUTIONS).lower()
     wanted = "real aircraft, local, licensed, mains, fuse, ground, unplug, diodes, hot, lithium, limit, pinch"
     for word in wanted.split(", "):
