@@ -43,7 +43,7 @@ HIGHEST_FT = 20_000.0 / _FOOT_M
 FASTEST_MACH = 5.0  # air stops being a perfect gas of constant specific heat
 
 _HEAT_RATIO = 1.4
-_SONIC_RATIO = 1.2**3.5 - 1  # impact over static pressure at Mach 1
+_SONIC_RATIO = math.expm1(3.5 * math.log1p(0.2))  # impact over static pressure at Mach 1
 
 
 def _out_of_range(what: str, value: float, bounds: str) -> OutOfRangeError:
@@ -171,7 +171,8 @@ def _pressure_ratio(mach: float) -> float:
     if mach < 0:
         return -_pressure_ratio(-mach)
     if mach <= 1:
-        return math.pow(1 + 0.2 * mach * mach, 3.5) - 1
+        # (1 + 0.2 mach^2)^3.5 - 1, without the loss of digits near zero.
+        return math.expm1(3.5 * math.log1p(0.2 * mach * mach))
     square = mach * mach
     return math.pow(1.2 * square, 3.5) * math.pow(6 / (7 * square - 1), 2.5) - 1
 
@@ -186,7 +187,7 @@ def _mach_of_ratio(ratio: float) -> float:
     if ratio < 0:
         return -_mach_of_ratio(-ratio)
     if ratio <= _SONIC_RATIO:
-        return math.sqrt(5 * (math.pow(ratio + 1, 2 / 7) - 1))
+        return math.sqrt(5 * math.expm1(2 / 7 * math.log1p(ratio)))
     # Rayleigh has no closed inverse: mach = scale (1 - 1/(7 mach^2))^1.25, by Newton's method.
     scale = math.sqrt((ratio + 1) * 7**2.5 / (1.2**3.5 * 6**2.5))
     mach = scale
