@@ -6,13 +6,13 @@ import asyncio
 import io
 import socket
 
-import pytest
 from rich.console import Console
 
 from bridge.quantities.catalogue import CATALOGUE
 from bridge.telemetry.layout import load_layout
 from bridge.telemetry.monitor import listen, sample_rows, table
 from bridge.telemetry.udp import UdpSource
+from tests.conftest import until
 from tests.telemetry.written import EXAMPLES
 
 
@@ -21,21 +21,27 @@ def written(console: Console) -> str:
     return console.file.getvalue()
 
 
-async def listened(is_terminal: bool, until: str) -> str:
+async def listened(is_terminal: bool, word: str) -> str:
     """The output of `listen` up to and with a word, while one sender sends a good and a bad datagram."""
     console = Console(file=io.StringIO(), force_terminal=is_terminal, width=150)
     source = UdpSource("127.0.0.1", 0, [load_layout(EXAMPLES / "keyvalue.toml")])
     listening = asyncio.create_task(listen([source], console))
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
         sender.bind(("127.0.0.1", 0))
-        while until not in written(console):
-            await asyncio.sleep(0.05)
+
+        def heard() -> bool:
+            assert not listening.done(), "listening ended by itself"
             if source.port:
                 sender.sendto(b"AIR alt_m=304.8;hdg=361", ("127.0.0.1", source.port))
                 sender.sendto(b"AIR hdg=north", ("127.0.0.1", source.port))
-    listening.cancel()
-    with pytest.raises(asyncio.CancelledError):
-        await listening
+            return word in written(console)
+
+        try:
+            await until(heard, word)
+        finally:
+            listening.cancel()
+            await asyncio.wait({listening})
+    assert listening.cancelled()
     return written(console)
 
 
