@@ -23,7 +23,7 @@ def to_line(payload: bytes) -> bytes:
 
 
 class FrameReader:
-    """Takes bytes off a serial line in any pieces and gives the payloads whose CRC is right.
+    """Takes bytes off a serial line in any pieces and returns the payloads whose CRC is right.
 
     Never raises on any bytes. A frame that fails is counted in `bad` and dropped; the next zero byte
     starts afresh. What it keeps between calls is bounded: a run of bytes longer than any frame is

@@ -93,7 +93,7 @@ class Query:
 
 @dataclass(frozen=True, slots=True)
 class Target:
-    """Where a channel shall be: `position` steps and `fraction`/256 up; `velocity` in 1/256 step/s."""
+    """Where a channel is to be: `position` steps and `fraction`/256 up; `velocity` in 1/256 step/s."""
 
     channel: int
     position: int

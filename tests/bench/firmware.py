@@ -111,7 +111,7 @@ class Chip:
         return chip
 
     def count(self) -> int:
-        self.sequence = self.sequence + 1 & 255
+        self.sequence = codec.sequence_after(self.sequence)
         return self.sequence
 
     async def send(self, *payloads: bytes) -> None:
@@ -170,7 +170,7 @@ class Run:
     steps_s: float
     off_us: list[float]  # of each interval at the pins, rising
     asleep: float
-    lost: int  # bytes and frames
+    lost: int  # bytes, frames and time slots
     stack: int
 
     @property
@@ -188,9 +188,9 @@ async def run(load: Load, folder: Path) -> Run:
     await chip.emulator.tell("log -")
     try:
         status = await chip.status()
-        hurt = status.frames_bad + status.frames_missed
+        lost = status.frames_bad + status.frames_missed + status.slots_lost
     except Overloaded:
-        hurt = 1
+        lost = 1
     await chip.stop()
     edges: dict[int, list[int]] = {}
     for record in read_log(path):
@@ -203,7 +203,7 @@ async def run(load: Load, folder: Path) -> Run:
         sum(len(cycles) for cycles in edges.values()) * CLOCK_HZ / span,
         sorted(abs(interval - nominal) * 1e6 / CLOCK_HZ for interval in intervals),
         (after.asleep - before.asleep) / span,
-        after.overruns + hurt,
+        after.overruns + lost,
         after.stack,
     )
 

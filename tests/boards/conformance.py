@@ -230,7 +230,7 @@ async def refuses_in_words_of_the_table(subject: Subject, host: Host) -> None:
 
 
 @_check
-async def hurt_lines_cost_frames_and_nothing_else(subject: Subject, host: Host) -> None:
+async def corrupted_lines_cost_frames_and_nothing_else(subject: Subject, host: Host) -> None:
     await host.make_known(0)
     goal = _excursion(subject.channels[0])
     before = await host.status()
@@ -239,8 +239,8 @@ async def hurt_lines_cost_frames_and_nothing_else(subject: Subject, host: Host) 
     flipped[6] ^= 0x10
     lost = whole[:4] + whole[6:]
     noise = bytes(range(1, 256)) * 3 + b"\0"
-    for hurt in (bytes(flipped), lost, whole[: len(whole) // 2] + b"\0", noise):
-        await subject.raw(hurt)
+    for corrupted in (bytes(flipped), lost, whole[: len(whole) // 2] + b"\0", noise):
+        await subject.raw(corrupted)
     await subject.raw(whole[: len(whole) // 2])  # cut in the middle, and the next frame runs into it
     await subject.raw(to_line(codec.encode(messages.Query(), 0)))
     after = await host.status()

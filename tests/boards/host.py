@@ -78,7 +78,7 @@ class Host:
     def send(self, message: messages.Message) -> int:
         sequence = self.sequence
         self.link.send(codec.encode(message, sequence))
-        self.sequence = sequence + 1 & 255
+        self.sequence = codec.sequence_after(sequence)
         return sequence
 
     def move(self, **channels: tuple[float, float]) -> None:
@@ -90,7 +90,7 @@ class Host:
             self.sequence, [position for position, _ in wanted], [speed for _, speed in wanted], mask
         )
         self.link.send(payload, replaceable=True)
-        self.sequence = self.sequence + 1 & 255
+        self.sequence = codec.sequence_after(self.sequence)
 
     async def status(self) -> messages.Status:
         """Ask and wait; a lost answer is asked for again."""

@@ -22,19 +22,19 @@ _RECORD = struct.Struct("<QiBBxx")
 
 @dataclass(frozen=True, slots=True)
 class Log:
-    """By channel, (time in seconds, value): values as in core/stepped.h. `said`: what the board sent."""
+    """By channel, (time in seconds, value): values as in core/stepped.h. `sent`: the board's messages."""
 
     steps: dict[int, list[tuple[float, int]]]
     current: dict[int, list[tuple[float, int]]]
     pulses: dict[int, list[tuple[float, int]]]
-    said: list[messages.Message]
+    sent: list[messages.Message]
 
     def place(self, channel: int, time_s: float) -> int:
         """Steps made until then, clockwise less counter-clockwise."""
         return sum(way for at_s, way in self.steps.get(channel, []) if at_s <= time_s)
 
     def last_status(self) -> messages.Status:
-        return [message for message in self.said if isinstance(message, messages.Status)][-1]
+        return [message for message in self.sent if isinstance(message, messages.Status)][-1]
 
 
 @dataclass
@@ -60,7 +60,7 @@ class Script:
 
     def _payload(self, payload: bytes) -> None:
         self.lines.append(f"bytes {to_line(payload).hex()}")
-        self.sequence = self.sequence + 1 & 255
+        self.sequence = codec.sequence_after(self.sequence)
 
     def run(self) -> Log:
         done = subprocess.run(
@@ -79,7 +79,7 @@ def _log(records: Iterator[tuple[int, ...]]) -> Log:
     rows = {STEP: log.steps, CURRENT: log.current, PULSE: log.pulses}
     for time, value, channel, kind in records:
         if kind == SENT:
-            log.said.extend(codec.decode(payload)[1] for payload in reader.feed(bytes([value])))
+            log.sent.extend(codec.decode(payload)[1] for payload in reader.feed(bytes([value])))
         else:
             rows[kind].setdefault(channel, []).append((time / 256 * SLOT_S, value))
     assert reader.bad == 0

@@ -13,7 +13,7 @@ from tests.firmware.process import FirmwareProcess, ProcessSubject
 
 
 class ExampleBoard(ProcessSubject):
-    """The board of bridge/firmware/config.h; marks stand at no whole number of steps."""
+    """The board of bridge/firmware/config.h; marks are at no whole number of steps."""
 
     channels = (
         ChannelLimits(Output.STEP_DIR, Homing.INDEX, 2000, 12_000, ENDLESS_LOW, ENDLESS_HIGH),

@@ -119,9 +119,9 @@ def ready(service: Service) -> bool:
 
 
 def wrong(cockpit: Cockpit, service: Service) -> list[str]:
-    """Pointers that do not stand, within a step, where the chain wants them.
+    """Pointers that are not, within a step, where the chain wants them.
 
-    Servos have no mark to tell. An endless pointer may stand in another turn than the count
+    Servos have no mark to be seen by. An endless pointer may be in another turn than the count
     began in: there only the face matters.
     """
     found = []

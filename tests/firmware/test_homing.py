@@ -31,7 +31,7 @@ def test_a_stop_is_found_at_the_same_step_from_anywhere_and_again(start: int, ti
     assert status.state == ChannelState.READY
     place = start + log.place(STOP, 1e9)
     assert abs(status.position - place) <= 1  # the stop closes at 0, seen a step later
-    told = [m for m in log.said if isinstance(m, messages.Event) and m.source == STOP]
+    told = [m for m in log.sent if isinstance(m, messages.Event) and m.source == STOP]
     assert [m.kind for m in told] == [EventKind.STOP, EventKind.HOMED] * times
     olds = [m.value for m in told if m.kind == EventKind.HOMED]
     assert all(abs(old) <= 1 for old in olds)  # no step was lost: what is zero now was zero before
@@ -46,6 +46,6 @@ def test_a_stop_that_never_opens_is_a_fault_after_a_quarter_of_the_search() -> N
         script.send(messages.Query())
     log = script.run()
     assert log.last_status().channels[STOP].state == ChannelState.FAULT
-    assert messages.Event(EventKind.FAULT, STOP, 2) in log.said
+    assert messages.Event(EventKind.FAULT, STOP, 2) in log.sent
     assert log.place(STOP, 1e9) < 5025 / 4 + 10  # config.h: .search
     assert log.current[STOP][-1][1] == 0

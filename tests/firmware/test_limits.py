@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bridge.boards import messages
+from bridge.boards import codec, messages
 from bridge.boards.messages import ChannelLimits, ChannelState, EventKind
 from tests.firmware import built
 from tests.firmware.script import SLOT_S, Log, Script
@@ -35,7 +35,7 @@ def board() -> tuple[ChannelLimits, ...]:
     """The limits as the board introduces itself with them."""
     script = Script(LIMITS)
     script.advance(0.01)
-    (introduction,) = script.run().said
+    (introduction,) = script.run().sent
     assert isinstance(introduction, messages.Introduction)
     return introduction.channels
 
@@ -156,7 +156,7 @@ def stream(script: Script, lost: frozenset[int] = frozenset(), twice: bool = Fal
         share = tick / frames
         place, rate = share * share * (3 - 2 * share), 6 * share * (1 - share) / (frames * FRAME_S)
         if tick in lost:
-            script.sequence = script.sequence + 1 & 255
+            script.sequence = codec.sequence_after(script.sequence)
         else:
             script.move(
                 [at + reach(channel) * place for channel, at in enumerate(START)],
@@ -214,7 +214,7 @@ def test_left_alone_it_slows_down_within_its_limits_then_rests_its_coils() -> No
     script.advance(10.5)
     log = script.run()
     hold_limits(log, limits)
-    (told,) = (m for m in log.said if isinstance(m, messages.Event) and m.kind == EventKind.WATCHDOG)
+    (told,) = (m for m in log.sent if isinstance(m, messages.Event) and m.kind == EventKind.WATCHDOG)
     assert 10_000 <= told.value <= 10_050  # config.h says 10,000 ms
     last_frame_s = 0.02 + STREAM_S
     (on_s, on), (off_s, off) = log.current[0]  # not one that saves current: it is held for ten seconds

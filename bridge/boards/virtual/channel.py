@@ -33,7 +33,7 @@ _KNOWN = (_READY, _HOLDING, ChannelState.RESTING)
 
 @dataclass(frozen=True, slots=True)
 class VirtualChannelSpec:
-    """What the channel introduces itself with, its index marks, where its pointer stands at first (steps)."""
+    """What the channel introduces itself with, its index marks, where its pointer is at first (steps)."""
 
     limits: ChannelLimits
     steps_per_turn: Fraction | None = None
@@ -86,7 +86,7 @@ class VirtualChannel:
 
     @property
     def place(self) -> float:
-        """Where the pointer really stands, in steps."""
+        """Where the pointer really is, in steps."""
         return self._follower.position + self._slip
 
     @property
@@ -210,7 +210,7 @@ class VirtualChannel:
         self._turn = floor(self.place / self._marks) if self._marks else 0
 
     def _renumber(self, by: float) -> None:
-        """Add `by` to the count where the pointer stands, without moving it."""
+        """Add `by` steps to the count; the pointer does not move."""
         self._follower.shift(by)
         self._slip -= by
 

@@ -21,7 +21,7 @@ from tests.firmware.avr.emulator import CLOCK_HZ, Counts, Emulator, Record, pin
 from tests.firmware.avr.subjects import AvrSubject
 
 START = {Homing.INDEX: -100, Homing.SWEEP: 40, Homing.STOP: 40}
-"""Where the pointers stand at power-on, in steps: their homing is short, and still has to be done."""
+"""Where the pointers are at power-on, in steps: their homing is short, and still has to be done."""
 
 MARK_SHARE = 30  # a mark is a thirtieth of a turn wide
 
@@ -103,7 +103,7 @@ def hung(panel: Panel, board: str) -> str:
 
 
 async def home(subject: AvrSubject) -> dict[int, int]:
-    """Home every channel, faster than the wall clock; gives each motor's walk at position zero."""
+    """Home every channel, faster than the wall clock; returns each motor's walk at position zero."""
     host = Host(subject, subject.link)
     await host.make_known(*range(len(subject.channels)))
     status, counts = await host.status(), await subject.emulator.counts()

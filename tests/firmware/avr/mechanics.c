@@ -14,7 +14,7 @@
  * and a coil's current needs far longer to follow (common practice, no source). */
 #define SETTLE (60 * US)
 
-#define ARRIVED (10000 * US) /* how long a motor needs its current to get to its last step and to stand there */
+#define ARRIVED (10000 * US) /* how long a motor needs its current to get to its last step and to come to rest there */
 
 enum kind { NONE, STEP_DIR, FOUR_WIRE, GAUGE_STEPPER, SERVO };
 
@@ -142,7 +142,7 @@ static void step(struct rotor *rotor, int by, uint64_t cycle)
 /* -- coils ------------------------------------------------------------------------------------ */
 
 /* Where the field of these levels points: half steps of 45 degrees for coils at 0, 90, 180 and 270 degrees;
- * steps of 60 degrees for two coils that stand 60 degrees apart. -1 for no field. */
+ * steps of 60 degrees for two coils that are 60 degrees apart. -1 for no field. */
 static int field(const struct rotor *rotor)
 {
     static const int quarters[3][3] = {{5, 4, 3}, {6, -1, 2}, {7, 0, 1}}; /* [x + 1][y + 1] */

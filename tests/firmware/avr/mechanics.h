@@ -1,13 +1,13 @@
 /* What hangs on the pins of the emulated board: motors with their pointers, sensors, a knob, a button.
  *
  * It knows nothing of the firmware. A motor turns by what a coil's field does, a step/dir driver by the edges
- * at its pins, a servo by the width of its pulse; the marks and stops stand where the pointer is. So a count
+ * at its pins, a servo by the width of its pulse; marks and stops are where the pointer is. So a count
  * taken here is a second opinion on the firmware's own.
  *
  * Described by lines of words (numbers are steps; pins are port and bit, `B5`; `-` for none):
  *     rotor N step_dir STEP DIR ENABLE|-     or   rotor N four_wire P P P P   or   rotor N gauge_stepper P P P P
  *     servo N PIN
- *     at N PLACE            where the pointer stands at power-on (0)
+ *     at N PLACE            where the pointer is at power-on (0)
  *     reversed N            the motor turns the pointer the other way
  *     ends N LOW HIGH       stops of the drive, past which the pointer can't go (none)
  *     index N PIN high|low TURN_NUMERATOR TURN_DENOMINATOR WIDTH

@@ -5,7 +5,7 @@
  * Prints the path of the pty, then answers each line of standard input with one line:
  *     pace wall      the board's clock keeps step with the wall clock and never gets ahead; time that a busy
  *                    machine could not give it is not caught up (this is how it starts)
- *     pace demand    the board's clock stands unless `elapse` lets it go, or the serial line has work: for
+ *     pace demand    the board's clock is stopped unless `elapse` lets it go, or the serial line has work: for
  *                    tests that must not depend on how fast the host is
  *     pace free      as fast as it goes
  *     elapse US      answers when so much of the board's time has gone by

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import asyncio
 import os
 import re
 from pathlib import Path
@@ -12,6 +11,7 @@ from bridge.boards.serial import SerialLink
 from bridge.hardware.microcontrollers import PARTS
 from tests.boards.host import Subject
 from tests.boards.subjects import CHANNELS
+from tests.conftest import until
 from tests.firmware import built
 from tests.firmware.avr.emulator import Emulator, pin
 
@@ -79,7 +79,7 @@ class AvrSubject(Subject):
         await self.emulator.stop()
 
     async def elapse(self, seconds_s: float) -> None:
-        await asyncio.sleep(0.001)  # the link's thread writes what it holds
+        await until(lambda: not self.link.waiting, "written frames")
         await self.emulator.elapse(seconds_s)
 
     async def reopen(self) -> Link:

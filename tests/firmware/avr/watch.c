@@ -41,7 +41,7 @@ static void watch_function(void)
     }
 }
 
-/* A function moves the stack pointer by two writes, one byte each: what stands for three instructions is meant. */
+/* A function moves the stack pointer by two writes, one byte each: a value that stays for three instructions is meant. */
 static void look_at_stack(void)
 {
     static unsigned last, before;

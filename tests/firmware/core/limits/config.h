@@ -19,7 +19,7 @@
         .output = STEP_DIR, .homing = LAST_POSITION, .speed = 2000, .acceleration = 12000, \
         .low = INT32_MIN, .high = INT32_MAX, .pins = {3, 4, NO_PIN, NO_PIN}, NO_SENSORS, \
     }, \
-    { /* 2: coils off while it stands */ \
+    { /* 2: coils off while it is still */ \
         .output = FOUR_WIRE, .homing = LAST_POSITION, .saves_current = true, .speed = 900, \
         .acceleration = 5000, .low = -20, .high = 4000, .pins = {5, 6, 7, 8}, NO_SENSORS, \
     }, \
@@ -39,7 +39,7 @@
         .output = SERVO, .homing = LAST_POSITION, .speed = 800, .acceleration = 8000, \
         .low = 1000, .high = 2000, .pins = {17, NO_PIN, NO_PIN, NO_PIN}, NO_SENSORS, \
     }, \
-    { /* 7: to its speed in five steps; driver off while it stands */ \
+    { /* 7: to its speed in five steps; driver off while it is still */ \
         .output = STEP_DIR, .homing = LAST_POSITION, .reversed = true, .saves_current = true, \
         .speed = 500, .acceleration = 50000, .low = INT32_MIN, .high = INT32_MAX, .pins = {18, 19, 20, NO_PIN}, NO_SENSORS, \
     },
