@@ -35,7 +35,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(
         prog="pointer-bridge",
         description="Simulator telemetry in, needles out. Nothing here is for a real aircraft.",
-        epilog="pointer-bridge COMMAND --help tells more.",
+        epilog="pointer-bridge COMMAND --help explains its options.",
     )
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     chosen = next((word for word in words if not word.startswith("-")), None)

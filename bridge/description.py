@@ -2,7 +2,7 @@
 
 Every description file (panel, calibration, datagram layout, motor catalogue) goes
 through `read_toml` and `validate`; a model raises `MistakeError` where pydantic's own checks do not
-say enough.
+suffice.
 """
 
 from __future__ import annotations
@@ -106,20 +106,20 @@ def read_text(path: Path) -> str:
 def validate(model: type[Model], data: Mapping[str, Any], where: str, key: str = "") -> Model:
     """`data` as a `model`; raises `DescriptionErrors` with one entry for every mistake.
 
-    `where` is the file, `key` the dotted key at which `data` stands in it.
+    `where` is the file, `key` the dotted key of `data` in it.
     """
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        told = error.errors()
-        inner = [e["loc"] for e in told if e["type"] != "too_short"]
+        found = error.errors()
+        inner = [e["loc"] for e in found if e["type"] != "too_short"]
         # pydantic drops a wrong item before it counts, and would call the list too short as well
-        told = [
+        found = [
             e
-            for e in told
+            for e in found
             if e["type"] != "too_short" or not any(i[: len(e["loc"])] == e["loc"] for i in inner)
         ]
-        raise DescriptionErrors([_explained(e, model, where, key) for e in told]) from None
+        raise DescriptionErrors([_explained(e, model, where, key) for e in found]) from None
 
 
 def load(model: type[Model], path: Path) -> Model:
@@ -191,7 +191,7 @@ _IN_WORDS = {
 
 
 def _keys_at(model: type[BaseModel], path: tuple[int | str, ...]) -> list[str]:
-    """The keys of the model that stands at `path` below `model` (through lists, dicts and options)."""
+    """The keys of the model at `path` below `model` (through lists, dicts and options)."""
     here: Any = model
     for part in path:
         if isinstance(here, type) and issubclass(here, BaseModel):

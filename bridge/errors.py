@@ -1,4 +1,4 @@
-"""Errors that say whose fault it was and where.
+"""Errors that name whose fault it was and where.
 
 One base class and three families. A message is written for the builder at the
 bench: where it is, what was found, what was expected, how to correct it.
@@ -44,7 +44,7 @@ class DescriptionErrors(BridgeError):
 class TelemetryError(BridgeError):
     """A datagram, or one field of it, can't be used.
 
-    `cause` is a short fixed word or two, fit for counting; `detail` tells more.
+    `cause` is a short fixed word or two, fit for counting; `detail` is for the reader.
     """
 
     def __init__(self, layout: str, field: str, cause: str, detail: str) -> None:

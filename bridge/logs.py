@@ -164,12 +164,15 @@ class LogThrottle:
         return {"more": left_out} if left_out else {}
 
     def info(self, event: str, key: Hashable, now_s: float, **fields: object) -> None:
+        """Log at level info, unless `key` has had its share for now."""
         self._line("info", event, key, now_s, fields)
 
     def warning(self, event: str, key: Hashable, now_s: float, **fields: object) -> None:
+        """Log at level warning, unless `key` has had its share for now."""
         self._line("warning", event, key, now_s, fields)
 
     def error(self, event: str, key: Hashable, now_s: float, **fields: object) -> None:
+        """Log at level error, unless `key` has had its share for now."""
         self._line("error", event, key, now_s, fields)
 
     def exception(self, event: str, key: Hashable, now_s: float, **fields: object) -> None:

@@ -1,7 +1,7 @@
 """Files that a command writes: nothing of the user's is overwritten, nothing is left half written.
 
 One rule for every output that can be made again (drawings, sheets, findings, firmware, a trace): a file
-that is there already is replaced only if pointer-bridge wrote it, which its mark tells. A recording can't be
+that is there already is replaced only if it carries pointer-bridge's mark. A recording can't be
 made again and is never replaced (`bridge.telemetry.recorder`). What is named is made; the folder that it
 lies in must be there. Everything is written under a temporary name beside its own and renamed when it is
 whole. Pipes and devices (a name such as /dev/stdout) are written to as they are.
@@ -19,7 +19,7 @@ from pathlib import Path
 from bridge.errors import DescriptionError, DescriptionErrors
 
 MARK = "Written by pointer-bridge"
-"""Stands in every file that may be replaced, near its start or its end, in the words of its format."""
+"""Written into every file that may be replaced, near its start or its end, in the words of its format."""
 
 _MARK_WITHIN_BYTES = 65_536
 

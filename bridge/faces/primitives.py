@@ -111,7 +111,7 @@ class Layer(IntEnum):
 class Part:
     """One thing to print and cut: its outline, its holes and what is printed on it.
 
-    `pointer` is the pointer that moves it, in the way that `motion` says; a sliding part stands
+    `pointer` is the pointer that moves it, in the way that `motion` names; a sliding part is
     `crank_mm` x cos(face angle) above its middle, in the frame of `carried_by`.
     """
 

@@ -3,7 +3,7 @@
 Between points the curve is the Hermite cubic whose slopes are chosen so that it never
 turns back (F. N. Fritsch and J. Butland, A method for constructing local monotone piecewise
 cubic interpolants, SIAM J. Sci. Stat. Comput. 5 (1984) 300-304; ends by the three-point formula
-of C. Moler's book on numerical computing (2004), section 3.6). Two points give a straight line.
+of C. Moler's book on numerical computing (2004), section 3.6). Two points make a straight line.
 """
 
 from __future__ import annotations
@@ -24,9 +24,9 @@ class CurveTurnsBackError(BridgeError, ValueError):
 class Curve:
     """Angle (deg) as a function of a reading, strictly monotone, with its inverse.
 
-    Without a `period` readings beyond the first and last point stand at the ends. With one, the
-    curve goes on for ever: a reading `period` further on stands exactly one turn (360 deg) further;
-    `points` then cover one period, both ends given.
+    Without a `period` readings beyond the first and last point are at the ends. With one, the
+    curve goes on for ever: a reading `period` further on is exactly one turn (360 deg) further;
+    `points` then cover one period, both ends included.
     Raises `CurveTurnsBackError` when the points are not strictly monotone, or a period does not fit them.
     """
 
@@ -75,7 +75,7 @@ class Curve:
         return angle + turns * (self.angles[-1] - self.angles[0]) if turns else angle
 
     def inverse(self, angle_deg: float) -> float:
-        """The reading at which the curve stands at this angle; the nearest end beyond a bounded curve."""
+        """The reading at which the curve has this angle; the nearest end beyond a bounded curve."""
         readings, angles = self._readings, self.angles
         sign = 1.0 if angles[-1] > angles[0] else -1.0
         shift = 0.0

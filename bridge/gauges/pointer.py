@@ -105,7 +105,7 @@ class Pointer:
 
 
 class DirectionTracker:
-    """The course of one pointer: which way its reading last went, and in which turn it stands.
+    """The direction of one pointer: which way its reading last went, and in which turn it is.
 
     Keeps what `Pointer` can't know from one reading alone. A reversal counts only once the motor
     would move back by more than one step, so that noise does not flip the curve.

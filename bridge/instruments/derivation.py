@@ -29,7 +29,7 @@ _SMOOTH_S = 0.5
 _FASTEST_FT_S = 400.0
 _FASTEST_DEG_S = 180.0
 
-# Under this speed an aeroplane rolls on its wheels, and bank tells nothing about its turn.
+# Under this speed an aeroplane rolls on its wheels, and its bank is not related to its turn.
 _LEAST_TURNING_KT = 30.0
 
 
@@ -301,7 +301,7 @@ class Derivation:
     def update(self, time_s: float, given: Mapping[str, float]) -> dict[str, float]:
         """All values valid now, given and derived, after these have arrived.
 
-        `given` may hold any part of what the plan was told; the rest keeps its last value. A derived
+        `given` may hold any part of what the plan was made for; the rest keeps its last value. A derived
         value is absent as long as its inputs are, or lie outside its relation's range. Times in
         seconds, see `bridge.instruments.filters` for late and repeated ones.
         """

@@ -16,7 +16,7 @@ from bridge.quantities.catalogue import Quantity
 from bridge.timing import LATE_S
 
 GAP_S = 3.0
-SETTLE_S = 0.2  # history needed before a slope is believed
+SETTLE_S = 0.2  # history needed before a slope is used
 
 
 def _difference(quantity: Quantity, now: float, before: float) -> float:

@@ -26,21 +26,21 @@ class Instrument:
     """Indications that follow the readings of the same names through a first-order lag.
 
     `needs` are the readings without which nothing is shown, `uses` those that add an indication where
-    they are there, `gives` all indications that `update` may return.
+    they are there, `indications` all that `update` may return.
 
     `lag_s` is the time constant, 0 (none) to 60 s; raises OutOfRangeError beyond, and
-    UnknownQuantityError for a name outside the catalogue. Late, repeated and looped times are met as
-    `bridge.instruments.filters` says: after a gap, or on a jump back, the dynamics
+    UnknownQuantityError for a name outside the catalogue. Late, repeated and looped times are handled as in
+    `bridge.instruments.filters`: after a gap, or on a jump back, the dynamics
     start afresh at the present reading.
     """
 
-    __slots__ = ("_lags", "gives", "needs", "uses")
+    __slots__ = ("_lags", "indications", "needs", "uses")
 
     def __init__(self, names: tuple[str, ...], lag_s: float, catalogue: Catalogue = CATALOGUE) -> None:
         _within("lag_s", lag_s, 0.0, 60.0)
         self.needs: tuple[str, ...] = names
         self.uses: tuple[str, ...] = ()
-        self.gives: tuple[str, ...] = names
+        self.indications: tuple[str, ...] = names
         self._lags = {name: Lag(find_quantity(name, catalogue), lag_s) for name in names}
 
     def update(self, time_s: float, readings: Mapping[str, float]) -> dict[str, float]:
@@ -55,17 +55,17 @@ class Instrument:
 
 
 class TurnCoordinator(Instrument):
-    """A turn needle driven by a canted rate gyro, and a ball beside it; see `turn_coordinator`."""
+    """A turn pointer driven by a canted rate gyro, and a ball beside it; see `turn_coordinator`."""
 
-    __slots__ = ("_ball", "_needle", "_roll_share")
+    __slots__ = ("_ball", "_pointer", "_roll_share")
 
     def __init__(self, lag_s: float, cant_deg: float, ball_lag_s: float) -> None:
         super().__init__(("turn_rate",), lag_s)
         self.needs = ("turn_rate", "roll_rate")
         self.uses = ("slip",)
-        self.gives = ("turn_rate", "slip")
+        self.indications = ("turn_rate", "slip")
         self._roll_share = math.tan(math.radians(_within("cant_deg", cant_deg, 0.0, 60.0)))
-        self._needle = self._lags["turn_rate"]
+        self._pointer = self._lags["turn_rate"]
         self._ball = Lag(find_quantity("slip"), _within("ball_lag_s", ball_lag_s, 0.0, 60.0))
 
     def update(self, time_s: float, readings: Mapping[str, float]) -> dict[str, float]:
@@ -73,13 +73,13 @@ class TurnCoordinator(Instrument):
         indications: dict[str, float] = {}
         if "turn_rate" in readings and "roll_rate" in readings:
             felt = readings["turn_rate"] + readings["roll_rate"] * self._roll_share
-            indications["turn_rate"] = self._needle(time_s, felt)
+            indications["turn_rate"] = self._pointer(time_s, felt)
         if "slip" in readings:
             indications["slip"] = self._ball(time_s, readings["slip"])
         return indications
 
     def follows(self, indication: str) -> tuple[str, ...]:
-        """The needle follows both rates, the ball its own reading."""
+        """The pointer follows both rates, the ball its own reading."""
         return self.needs if indication == "turn_rate" else (indication,)
 
 

@@ -1,6 +1,6 @@
 """Motion: from sparse, jittery targets to a smooth path that the drive can follow.
 
-Pure: every time is an argument, the same calls give the same path, bit for bit.
+Pure: every time is an argument, the same calls yield the same path, bit for bit.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ class Motion:
     """The motion of one pointer, one channel: targets in, position and velocity out.
 
     It follows while targets come, and comes to rest at the last one `HORIZON_S` after they stop; what
-    to do then is the caller's choice (`glide_to`). Coming back needs nothing: the needle glides to the
+    to do then is the caller's choice (`glide_to`). Coming back needs nothing: the pointer glides to the
     next target. Times are seconds on one time base for targets and steps of all pointers; pointers that
     get their targets with the same times are predicted to the same moment, and so stay in step.
     """

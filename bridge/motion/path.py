@@ -10,8 +10,8 @@ double integrator at z, for any h: no steady lag behind a goal that moves evenly
 Slewing, where that would ask for more than the drive can do: the velocity is held to speed and acceleration,
 and to what can still be braked,
     closing^2 / (2 b) + closing lag = way,    b = BRAKING_SHARE a,    lag = 2/3 settle
-From full speed the needle brakes with nearly `b`, and ends as a first-order lag (near a goal at rest, in this
-discrete form, the poles are 0 and (lag - h/2) / (lag + h/2)). A slew to a goal at rest ends by this curve.
+From full speed the pointer brakes with nearly `b`, and ends as a first-order lag (near a goal at rest, in
+this discrete form, the poles are 0 and (lag - h/2) / (lag + h/2)). A slew to a goal at rest ends by this curve.
 
 Why not brake with all of the acceleration `a`: the board is one frame behind. Braked with `a` it could not
 make that up and overran the end of long slews by 28 to 46 steps. Now there are three parts, each of which was
@@ -27,9 +27,9 @@ until the board hears of it; short ones (the quickest under 0.15 s) up to 0.2 s.
 look rougher by a sixth than with braking by `a`. tests/motion/test_overshoot.py checks both.
 
 Stops. After every tick velocity^2 <= 2 a (way to the stop ahead). If that holds before a tick, braking with
-`a` makes it hold after, whatever the tick's length; so by induction no stop is ever passed. A needle that
+`a` makes it hold after, whatever the tick's length; so by induction no stop is ever passed. A pointer that
 is outside has only the far stop ahead, and comes back inside, for its goal is held inside.
-A goal at rest is reached exactly, and then the needle is exactly still.
+A goal at rest is reached exactly, and then the pointer is exactly still.
 """
 
 from __future__ import annotations
@@ -57,14 +57,14 @@ class Limits:
 
 
 class Path:
-    """Position (steps) and velocity (steps/s) of one needle, always within its drive's limits.
+    """Position (steps) and velocity (steps/s) of one pointer, always within its drive's limits.
 
-    `velocity_ahead` (steps/s) is the one to send to the board: while the needle slews, its velocity one
+    `velocity_ahead` (steps/s) is the one to send to the board: while the pointer slews, its velocity one
     frame later, if the goal goes on as now; else its velocity. It, too, changes no quicker than the drive's
     acceleration allows. A frame is as long as the longest recent tick.
 
     A velocity given at the start is kept, also one above the speed limit: it is braked. So is a position
-    outside the stops: the needle comes back from there.
+    outside the stops: the pointer comes back from there.
     """
 
     __slots__ = (
@@ -209,10 +209,10 @@ class Path:
         return self._slewing(frame_s, error, rate, wanted)
 
     def _reaches(self, goal: float, tick_s: float) -> bool:
-        """Whether the needle can be at rest at `goal` by the end of the tick, braking as elsewhere.
+        """Whether the pointer can be at rest at `goal` by the end of the tick, braking as elsewhere.
 
-        From velocity v to rest in time h with at most acceleration b the ways v h/2, give or take
-        ((b h)^2 - v^2) / (4 b), are open: full acceleration one way first, then the other. On the way it is
+        From velocity v to rest in time h with at most acceleration b the reachable displacements are
+        v h/2 +- ((b h)^2 - v^2) / (4 b): full acceleration one way first, then the other. On the way it is
         never faster than b h, so b h is taken no higher than the speed.
         """
         velocity = self.velocity

@@ -3,10 +3,10 @@
 Prediction. A target is old when it arrives, and the next is 17 to 100 ms away. So a straight line is
 fitted by least squares through the targets of the last `WINDOW_S` seconds, and read off at now:
     rate = (n sum(t x) - sum(t) sum(x)) / (n sum(t t) - sum(t)^2),  goal = mean(x) + rate (now - mean(t))
-It is believed with three targets over at least `BASE_S` and for `HORIZON_S` after the last one; before
-and after that the goal is the last target, at rest. Nor is it believed where more than `SUDDEN` of the
+It is used with three targets over at least `BASE_S` and for `HORIZON_S` after the last one; before
+and after that the goal is the last target, at rest. Nor is it used where more than `SUDDEN` of the
 whole way lies between two targets: that is a step (a knob's click, the simulator repositioned), and no
-needle shall swing past it.
+pointer shall swing past it.
 
 Why prediction, and these numbers (tests/bench/motion_study.py; hundreds pointer, climb of 1,500 ft/min in
 ripples, 20 Hz, 0 to 30 ms late, 2 % lost, times of arrival; error RMS and max in ft, twitching in ft/s):
@@ -67,7 +67,7 @@ class Prediction:
             return
         before = targets[0][1] - position
         most = SUDDEN * abs(before)
-        t = x = tt = tx = 0.0  # sums, counted from the newest target: equal targets give exactly no rate
+        t = x = tt = tx = 0.0  # sums, counted from the newest target: equal targets yield exactly no rate
         for then_s, there in targets:
             then_s -= time_s
             there -= position

@@ -35,7 +35,7 @@ class Aircraft(StrictModel):
 
     Speeds are indicated airspeeds: stall in landing configuration and clean, flaps extended,
     normal operating limit, never exceed. `position_error` pairs indicated with calibrated airspeed.
-    `fastest` gives, per quantity, the greatest rate of change in its unit per second.
+    `fastest` is, per quantity, the greatest rate of change in its unit per second.
     """
 
     name: str = "aircraft"
@@ -51,7 +51,7 @@ class Aircraft(StrictModel):
 class PortDescription(StrictModel):
     """One UDP port.
 
-    `listen` is host:port; loopback unless the builder says otherwise. `allow` lists senders
+    `listen` is host:port; loopback unless the builder names another. `allow` lists senders
     (addresses or networks) that are heard; without it only this machine is.
     """
 
@@ -74,16 +74,18 @@ class PortDescription(StrictModel):
                 ipaddress.ip_network(item, strict=False)
             except ValueError:
                 raise MistakeError(
-                    repr(item), 'an address or network, as in "192.168.1.20"', "Mend it"
+                    repr(item), 'an address or network, as in "192.168.1.20"', "Correct it"
                 ) from None
         return value
 
     @property
     def host(self) -> str:
+        """The address to listen on, without the brackets of IPv6."""
         return self.listen.rpartition(":")[0].strip("[]")
 
     @property
     def port(self) -> int:
+        """The port to listen on; 0 lets the system choose one."""
         return int(self.listen.rpartition(":")[2])
 
 
@@ -142,7 +144,7 @@ class PointerDescription(PointerBody):
     An `endless` pointer turns without end: `per_turn` is the change of reading for one turn,
     `zero_deg` the face angle at reading zero. A `bounded` pointer runs between stops: `scale` lists
     (reading, face angle) and `stops_deg` the angles it must never pass (the scale's ends when left
-    out). `home_deg` is the face angle at which the index mark or the homing stop stands. `park` is
+    out). `home_deg` is the face angle at which the index mark or the homing stop is. `park` is
     the reading at which it rests, `tolerance` the error allowed, both in the indication's unit.
     """
 
@@ -218,7 +220,9 @@ class GaugeDescription(StrictModel):
             root = self.geared[chain[-1]].geared_to
             if root in chain:
                 raise MistakeError(
-                    f"{' geared to '.join([*chain, root])}", "one driven pointer at the end", "Mend it"
+                    f"{' geared to '.join([*chain, root])}",
+                    "one driven pointer at the end",
+                    "Break the circle",
                 )
             chain.append(root)
         if chain[-1] not in self.pointers or self.pointers[chain[-1]].kind != "endless":
@@ -240,7 +244,7 @@ class CalibrationPoints(StrictModel):
     """One pointer's calibration curve, in a calibration file under the pointer's name.
 
     Each point is (reading, face angle) or (reading, face angle, drive angle): where the pointer
-    stands and, if the linkage is crooked, where the drive must stand for it. `falling` pairs
+    is and, if the linkage is crooked, where the drive must be for it. `falling` pairs
     readings with the drive angle when the reading comes down; without it one curve serves both ways.
     """
 

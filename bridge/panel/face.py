@@ -1,7 +1,7 @@
-"""What stands on a gauge's face: a few rules that compose. Nothing here is for a real aircraft.
+"""What is on a gauge's face: a few rules that compose. Nothing here is for a real aircraft.
 
 Angles are degrees clockwise from 12 o'clock, lengths millimetres from the pointer's axis, x to the
-right, y up. Where a mark stands follows from the calibration curve of the pointer it belongs to.
+right, y up. The place of a mark follows from the calibration curve of the pointer it belongs to.
 """
 
 from __future__ import annotations
@@ -36,13 +36,13 @@ Width = Annotated[float, AfterValidator(_printable)]
 class Scale(StrictModel):
     """Marks and numerals for the readings from `low` to `high`.
 
-    Marks stand at whole multiples of the steps `major`, `medium`, `minor`, and major ones at the
-    readings `at`; where several fall together the longest is drawn. Numerals stand at multiples of
+    Marks are at whole multiples of the steps `major`, `medium`, `minor`, and major ones at the
+    readings `at`; where several fall together the longest is drawn. Numerals are at multiples of
     `numerals` and at every reading that `names` mentions; the text is the name ("" leaves it out),
     or the reading over `numeral_divisor`. `unit` makes a second scale: readings in another unit.
     `offset_deg` turns the scale against the pointer's angle (a wing tip points 90 degrees off).
     `radius_mm` is the marks' outer end; lengths and widths are of major, medium and minor marks.
-    `radial` numerals stand on their radius, as on a compass card; the others stay upright.
+    `radial` numerals are aligned with their radius, as on a compass card; the others stay upright.
     """
 
     pointer: str | None = None
@@ -69,7 +69,9 @@ class Scale(StrictModel):
     @model_validator(mode="after")
     def _spans(self) -> Scale:
         if not self.low < self.high:
-            raise MistakeError(f"low {self.low:g}, high {self.high:g}", "low below high", "Swap or mend them")
+            raise MistakeError(
+                f"low {self.low:g}, high {self.high:g}", "low below high", "Swap or correct them"
+            )
         for step in (self.major, self.medium, self.minor, self.numerals):
             if step and (self.high - self.low) / step > _MOST_MARKS:
                 raise MistakeError(
@@ -242,6 +244,7 @@ class Sheet(StrictModel):
 
     @property
     def radius_mm(self) -> float:
+        """Half the diameter."""
         return self.diameter_mm / 2
 
 
@@ -249,7 +252,7 @@ class Card(Sheet):
     """A disc that a pointer turns, or slides up and down when `crank_mm` is given.
 
     A turning card's marks come to 12 o'clock (plus the scale's `offset_deg`) at their reading. A sliding
-    one hangs on a crank of that radius on the pointer's arbor, whose pin stands at the face angle; its
+    one hangs on a crank of that radius on the pointer's arbor, whose pin is at the face angle; its
     marks are level lines that come to the axis at their reading. `carried_by` names the turning card
     that it rides on. `lower` colours the lower half.
     """
@@ -271,7 +274,7 @@ class Bezel(StrictModel):
 class Face(Sheet):
     """The printed face of one gauge, with the cards behind it and the outlines of its pointers.
 
-    `backing` stands still behind everything, `overlay` is printed on clear film and stands still in
+    `backing` is fixed behind everything, `overlay` is printed on clear film and fixed in
     front. `cards` and `pointers` go by the names of the gauge's pointers.
     """
 

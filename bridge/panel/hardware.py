@@ -63,6 +63,7 @@ class Motor(StrictModel):
 
     @property
     def is_servo(self) -> bool:
+        """Whether a pulse drives it, not steps."""
         return self.kind in ("servo", "continuous_servo")
 
     @property

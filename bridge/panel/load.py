@@ -238,12 +238,12 @@ class _Loader:
                 )
                 continue
             for name, pointer in described.pointers.items():
-                if pointer.indication not in made.gives:
+                if pointer.indication not in made.indications:
                     self.mistakes.unknown(
                         f"{key}.pointers.{name}.indication",
                         "indication",
                         pointer.indication,
-                        made.gives,
+                        made.indications,
                     )
 
     def _altimeter_setting(self) -> None:

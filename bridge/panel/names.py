@@ -16,7 +16,7 @@ PORTS = '"/dev/ttyUSB0", "COM3", "socket://host:port" or "rfc2217://host:port"'
 
 
 def name_faults(table: str, names: Iterable[str]) -> Iterator[Fault]:
-    """Names that can't be used, and pairs that would make one file (case, - and _ do not tell them apart)."""
+    """Names that can't be used, and pairs that would make one file (case, - and _ make no difference)."""
     taken: dict[str, str] = {}
     for name in names:
         key = f"{table}.{name!r}" if not _NAME.fullmatch(name) else f"{table}.{name}"

@@ -57,7 +57,7 @@ class PointerBuilder:
             for name, pointer in described.pointers.items():
                 key = f"gauges.{gauge}.pointers.{name}"
                 if pointer.indication not in self.catalogue:
-                    continue  # said where the instruments were checked
+                    continue  # reported where the instruments were checked
                 self._divides(key, pointer)
                 drive = self._drive(key, pointer)
                 calibration = calibrations.get(gauge, {}).get(name)

@@ -22,6 +22,6 @@ CAUTIONS = (
     "alone, never pierced, bent or covered.",
     "Check polarity and shorts with a meter before power goes on; measure the supply without load first.",
     "Coil A+ and A- are both ends of one coil, B+ and B- of the other: find the pairs with a "
-    "meter, power off. Coils 1 to 4 stand in the order in which the motor steps through them.",
+    "meter, power off. Coils 1 to 4 are in the order in which the motor steps through them.",
     "Currents are worked out from the description and the motor catalogue. Measure your own motors.",
 )

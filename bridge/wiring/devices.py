@@ -20,7 +20,7 @@ KNOB_A = 0.001
 """Two pull-ups of a knob or button (common practice, no source)."""
 
 USB_A = 0.5
-"""What a USB 2.0 port gives a configured device (USB 2.0 specification, 7.2.1, from memory)."""
+"""What a USB 2.0 port supplies to a configured device (USB 2.0 specification, 7.2.1, from memory)."""
 
 MARGIN = 1.25
 """Supplies and fuses are chosen a quarter above the load (common practice, no source)."""

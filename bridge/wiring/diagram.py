@@ -36,6 +36,7 @@ class Picture:
 
     @property
     def box(self) -> tuple[float, float, float, float]:
+        """Left, bottom, right, top in mm; y is up, the top is 0."""
         return 0.0, -self.height, WIDTH_MM, 0.0
 
 

@@ -227,11 +227,11 @@ class _Sheet:
             if given < 2 * motor.voltage_v:
                 self.warnings.append(
                     f"{pointer.name}: a chopper driver wants a supply well above the coils' "
-                    f"{motor.voltage_v:g} V; this one gives {given:g} V"
+                    f"{motor.voltage_v:g} V; this one has {given:g} V"
                 )
         elif abs(given - motor.voltage_v) > 0.1 * motor.voltage_v:
             self.warnings.append(
-                f"{pointer.name}: its motor is made for {motor.voltage_v:g} V, its supply gives {given:g} V"
+                f"{pointer.name}: its motor is made for {motor.voltage_v:g} V, its supply has {given:g} V"
             )
 
     def _input(self, number: int, knob: Input) -> None:
@@ -262,7 +262,7 @@ class _Sheet:
             self.bought[f"fuse {rating:g} A with holder, in the positive lead"] += 1
             if given is not None and given < motors * devices.MARGIN - 1e-9:
                 self.warnings.append(
-                    f"the motor supply gives {given:g} A; {motors:.2f} A with a quarter to spare are "
+                    f"the motor supply delivers {given:g} A; {motors:.2f} A with a quarter to spare are "
                     f"{motors * devices.MARGIN:.2f} A"
                 )
         pins = (
@@ -276,7 +276,7 @@ class _Sheet:
             )
         if board > devices.USB_A:
             self.warnings.append(
-                f"the board's own 5 V carry {board:.2f} A; a USB 2.0 port gives {devices.USB_A:g} A"
+                f"the board's own 5 V carry {board:.2f} A; a USB 2.0 port supplies {devices.USB_A:g} A"
             )
 
 

@@ -73,5 +73,5 @@ def _power(sheet: BoardSheet) -> Table:
         rows.append(("supply and fuse to choose, a quarter above", names["motors"], f"{sheet.needed_a:g} A"))
     if sheet.supply_a is not None:
         rows.append(("the supply described", names["motors"], f"{sheet.supply_a:g} A"))
-    rows.append(("what a USB 2.0 port gives", names["board"], amps(devices.USB_A)))
+    rows.append(("what a USB 2.0 port supplies", names["board"], amps(devices.USB_A)))
     return Table("Power", ("what", "fed by", "at most"), tuple(rows))

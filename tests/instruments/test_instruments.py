@@ -29,8 +29,8 @@ def test_every_kind_shows_what_it_needs_at_rest() -> None:
     for kind in INSTRUMENTS:
         made = make_instrument(kind, {"quantity": "oil_pressure"} if kind == "gauge" else {})
         readings = dict.fromkeys((*made.needs, *made.uses), 10.0)
-        assert set(made.gives) <= CATALOGUE.keys()
-        assert made.update(0.0, readings).keys() == set(made.gives)
+        assert set(made.indications) <= CATALOGUE.keys()
+        assert made.update(0.0, readings).keys() == set(made.indications)
         assert made.update(1.0, {}) == {}
 
 

@@ -119,7 +119,7 @@ def test_a_supply_that_is_too_small_is_told() -> None:
 def test_a_motor_on_the_wrong_voltage_is_told() -> None:
     warnings = changed("left", supply_v=12.0).warnings
     assert len(warnings) == 3
-    assert "altimeter hundreds: its motor is made for 5 V, its supply gives 12 V" in warnings
+    assert "altimeter hundreds: its motor is made for 5 V, its supply has 12 V" in warnings
 
 
 def test_a_board_with_an_atmega2560_has_five_volts_and_pins_like_its_smaller_brother_s() -> None:
@@ -138,7 +138,7 @@ def test_a_board_of_three_volts_feeds_its_sensors_with_three_and_spares_its_pins
     drawn = changed("right", part="rp2040")
     assert {wire.start_terminal for wire in drawn.wires if wire.carries == "logic +"} == {"3V3"}
     assert "airspeed needle: a coil draws 20 mA, a pin of the rp2040 drives 12 mA" in " ".join(drawn.warnings)
-    assert "airspeed needle: its motor is made for 5 V, its supply gives 3.3 V" in drawn.warnings
+    assert "airspeed needle: its motor is made for 5 V, its supply has 3.3 V" in drawn.warnings
 
 
 def test_a_motor_of_unknown_current_is_told() -> None:
