@@ -1,6 +1,6 @@
 """The flight-dynamics model as our aircraft over our field, one step at a time.
 
-A light single that ships with the flight-dynamics package jsbsim stands in for the fictional Hobnail.
+A light single that ships with the flight-dynamics package jsbsim represents the fictional Hobnail.
 Headings are magnetic, in degrees. `along` and `across` are distances from the threshold of the runway in use,
 in nautical miles: positive beyond the threshold in the landing direction, and to the right of the runway.
 """

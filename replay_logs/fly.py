@@ -1,7 +1,7 @@
 """Flies the recorded flights of this folder: `python replay_logs/fly.py` writes them anew.
 
 An autopilot flies the aircraft leg by leg, a recorder writes what happened at 20 Hz. Nothing here is random
-but the gusts, and those come from a seed: the same package gives the same rows on every run.
+but the gusts, and those come from a seed: the same package makes the same rows on every run.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class Column:
 
 
 def geopotential_ft(geometric_ft: float) -> float:
-    """The model gives its pressure altitude as a geometric height; the trade's is geopotential."""
+    """The model has its pressure altitude as a geometric height; the trade's is geopotential."""
     return geometric_ft * EARTH_FT / (EARTH_FT + geometric_ft)
 
 

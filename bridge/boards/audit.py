@@ -1,4 +1,4 @@
-"""Index audit: every mark that a pointer passes tells whether its count is still right.
+"""Index audit: every mark that a pointer passes shows whether its count is still right.
 
 The home mark is position 0 and the marks are at exact multiples of the steps per turn. A count that
 differs from the nearest multiple has run ahead of the pointer by the difference: those steps were missed.

@@ -225,7 +225,7 @@ def encode(message: Message, sequence: int) -> bytes:
 def decode(payload: bytes) -> tuple[int, Message]:
     """Sequence and message of a payload; raises FrameError, with the reason that a board would answer.
 
-    A REFUSAL is read in any version, because it is how a board of another version says which one it speaks.
+    A REFUSAL is read in any version: a board of another version reports its own that way.
     """
     if len(payload) < _HEADER.size or len(payload) > MAX_PAYLOAD:
         raise FrameError(Reason.WRONG_LENGTH, f"{len(payload)} bytes are no payload", payload)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 MOST_CLICKS = 1000
-"""More than this between two events is no hand at a knob, and is not believed."""
+"""More than this between two events can't come from a hand at a knob, and is discarded."""
 
 
 class InputCounts:
@@ -25,9 +25,9 @@ class InputCounts:
         self.since_start = True
 
     def change(self, kind: int, source: int, count: int, when_unknown: int) -> int:
-        """Change since the count was last seen, more than MOST_CLICKS if that can't be believed.
+        """Change since the count was last seen, more than MOST_CLICKS if that is implausible.
 
-        The first count of a board that was running before us tells no more than `when_unknown`.
+        The first count of a board that was running before us counts as a change of `when_unknown`.
         """
         first = 0 if self.since_start else count - when_unknown
         before = self._counts.get((kind, source), first)

@@ -38,6 +38,7 @@ class FrameReader:
         self._overrun = False
 
     def feed(self, data: bytes) -> list[bytes]:
+        """The payloads that these bytes complete, oldest first."""
         *lines, self._rest = (self._rest + data).split(b"\x00")
         payloads = []
         for line in lines:

@@ -13,7 +13,9 @@ class Link(Protocol):
     """
 
     @property
-    def bad_frames(self) -> int: ...
+    def bad_frames(self) -> int:
+        """Corrupted frames received, over all openings."""
+        ...
 
     async def open(self) -> None:
         """Raises BoardError, with the cure, when the board can't be reached."""
@@ -21,7 +23,7 @@ class Link(Protocol):
     def send(self, payload: bytes, replaceable: bool = False) -> None:
         """Pass a payload on, in order. Never waits and never raises.
 
-        Where payloads have to wait, a replaceable one gives way to a newer replaceable one; of the others
+        Where payloads have to wait, a replaceable one is replaced by a newer replaceable one; of the others
         none is left out while the link works.
         """
 

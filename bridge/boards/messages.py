@@ -19,6 +19,8 @@ ENDLESS_LOW, ENDLESS_HIGH = -(2**31), 2**31 - 1  # the stops of a pointer that h
 
 
 class FrameType(IntEnum):
+    """Type byte of a frame: below 0x80 from host to board, above from board to host."""
+
     IDENTIFY = 0x01
     MOVE = 0x02
     HOME = 0x03
@@ -32,6 +34,8 @@ class FrameType(IntEnum):
 
 
 class Output(IntEnum):
+    """What a channel drives."""
+
     STEP_DIR = 0
     FOUR_WIRE = 1
     GAUGE_STEPPER = 2
@@ -39,6 +43,8 @@ class Output(IntEnum):
 
 
 class Homing(IntEnum):
+    """How a channel finds its home position."""
+
     LAST_POSITION = 0
     INDEX = 1
     STOP = 2
@@ -46,6 +52,8 @@ class Homing(IntEnum):
 
 
 class ChannelState(IntEnum):
+    """What a channel does, as a STATUS reports it."""
+
     UNKNOWN = 0
     HOMING = 1
     READY = 2
@@ -55,6 +63,8 @@ class ChannelState(IntEnum):
 
 
 class EventKind(IntEnum):
+    """What an EVENT reports."""
+
     INDEX = 1
     STOP = 2
     HOMED = 3
@@ -83,12 +93,12 @@ class Reason(IntEnum):
 
 @dataclass(frozen=True, slots=True)
 class Identify:
-    pass
+    """Asks the board for its INTRODUCTION."""
 
 
 @dataclass(frozen=True, slots=True)
 class Query:
-    pass
+    """Asks the board for its STATUS."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,11 +113,15 @@ class Target:
 
 @dataclass(frozen=True, slots=True)
 class Move:
+    """New targets, for some or all channels."""
+
     targets: tuple[Target, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Home:
+    """Asks these channels to find their home position."""
+
     channels: tuple[int, ...]
 
 
@@ -121,11 +135,15 @@ class ChannelPosition:
 
 @dataclass(frozen=True, slots=True)
 class Adopt:
+    """Sets the positions of channels without moving them."""
+
     places: tuple[ChannelPosition, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Rest:
+    """Asks these channels to brake, then rest."""
+
     channels: tuple[int, ...]
 
 
@@ -143,6 +161,8 @@ class ChannelLimits:
 
 @dataclass(frozen=True, slots=True)
 class Introduction:
+    """What a board is: its identity, firmware, watchdog time (ms) and channels."""
+
     board_id: bytes
     firmware_major: int
     firmware_minor: int
@@ -176,6 +196,8 @@ class Status:
 
 @dataclass(frozen=True, slots=True)
 class Event:
+    """Something that happened at channel or input `source`; `value` depends on `kind`, an EventKind."""
+
     kind: int
     source: int
     value: int

@@ -67,7 +67,7 @@ class ChannelFaulted:
 
 @dataclass(frozen=True, slots=True)
 class Disbelieved:
-    """The board sent what can't be true; it was not used. `why` says what, and why not."""
+    """The board sent what can't be true; it was not used. `why` names what, and why not."""
 
     why: str
     channel: int | None = None

@@ -19,7 +19,7 @@ _BITS_PER_BYTE = 10  # start, eight, stop
 class OutgoingQueue:
     """Times are seconds of any clock that never goes back. `baud` is bits per second, inf for no pace.
 
-    `superseded` counts replaceable frames that gave way to a newer one, `dropped` those that found the
+    `superseded` counts replaceable frames replaced by a newer one, `dropped` those that found the
     queue full.
     """
 

@@ -9,7 +9,7 @@
     | status 5        v
     +------------> faulted      (left by `home`, or when the board forgets: status 0)
 
-A HOME, ADOPT or REST that got lost is asked again by the next status. A status is believed only if the
+A HOME, ADOPT or REST that got lost is asked again by the next status. A status is used only if the
 state exists, the position lies within the board's own stops, and the motor can have come there since the
 last one. Else the position is unknown: the channel homes, or asks; a second time in a row is a fault.
 """
@@ -33,7 +33,7 @@ from bridge.boards.notices import (
 )
 
 FARTHEST_STEPS = 2**30
-"""No count is believed beyond this: half of what a frame can carry, three days at 4,000 steps/s."""
+"""A count beyond this is refused: half of what a frame can carry, three days at 4,000 steps/s."""
 _CORRECTION_SHARE = 0.02  # of the channel's speed: slow enough not to be seen
 _REACH_SHARE = 2.0  # of the speed: what a count can have changed by, for clocks that differ
 _MARGIN_STEPS = 2
@@ -59,7 +59,7 @@ class Phase(Enum):
 class PointerChannel:
     """One channel as its session knows it; positions in steps, clockwise positive.
 
-    `detail` tells in words what is wrong or awaited. `takes` counts how often the position was taken
+    `detail` describes what is wrong or awaited. `takes` counts how often the position was taken
     anew from the board: whoever drives the channel starts its path again from `position` when it changes.
     """
 
@@ -85,7 +85,7 @@ class PointerChannel:
         self._homed_due = False  # the board has not reported yet that the search has ended
         self._confirmed: int | None = None  # position to adopt
         self._fault_why = ""  # the board's last word on a fault
-        self._doubt = ""  # why the position was not believed the last time
+        self._doubt = ""  # why the position was refused the last time
 
     @property
     def position(self) -> int:

@@ -86,7 +86,7 @@ class QueryClock:
         self.due_s = time_s + pause_s
 
     def queried(self, time_s: float, sequence: int) -> int:
-        """QUERY was sent with this sequence; returns how many old ones are given up for it (0 or 1)."""
+        """QUERY was sent with this sequence; returns how many old ones are abandoned for it (0 or 1)."""
         given_up = 0
         if len(self._queries) >= _MOST_QUERIES:
             del self._queries[next(iter(self._queries))]

@@ -88,6 +88,7 @@ class InstantBoard:
         self.board = board
 
     def start(self, time_s: float) -> None:
+        """Start the board and open the session at this time (s)."""
         answers = self.board.reset(time_s)
         self.session.link_opened(time_s)
         self._hear(time_s, answers)

@@ -55,7 +55,7 @@ class SerialLink:
 
     @property
     def superseded(self) -> int:
-        """MOVE frames that gave way to a newer one, over all openings; the board counts them as missed."""
+        """MOVE frames replaced by a newer one, over all openings; the board counts them as missed."""
         return self._superseded_before + (self._line.superseded if self._line else 0)
 
     @property

@@ -48,7 +48,7 @@ class SerialLine:
         self._up = True
         self._lost: Exception | None = None
         self._inbox: list[bytes] = []
-        self._arrival_told = False
+        self._arrival_notified = False
         self._queue = OutgoingQueue(baud)
         self._queue.put(b"\x00")  # ends whatever a host before us left half sent
         self.bad_frames = 0
@@ -62,7 +62,7 @@ class SerialLine:
 
     @property
     def superseded(self) -> int:
-        """Replaceable frames that gave way to a newer one."""
+        """Replaceable frames replaced by a newer one."""
         return self._queue.superseded
 
     @property
@@ -85,7 +85,7 @@ class SerialLine:
     def take(self) -> list[bytes]:
         """The payloads that have arrived; raises what the line was lost by when there are no more."""
         with self._change:
-            self._arrival_told = False
+            self._arrival_notified = False
             if not self._inbox and self._lost is not None:
                 raise self._lost
             inbox, self._inbox = self._inbox, []
@@ -129,9 +129,9 @@ class SerialLine:
                 room = MOST_RECEIVED - len(self._inbox)
                 self._inbox += payloads[:room]
                 self.dropped += len(payloads[room:])
-                tell = bool(payloads) and not self._arrival_told
-                self._arrival_told = self._arrival_told or tell
-            if tell:
+                notify = bool(payloads) and not self._arrival_notified
+                self._arrival_notified = self._arrival_notified or notify
+            if notify:
                 self._arrived()
             if len(data) == MOST_READ_BYTES:
                 with self._change:

@@ -1,7 +1,7 @@
 """The session with one board, without I/O: fed payloads and the time, asked what to send.
 
-Give it everything that has arrived (`receive`) before asking what to send (`outgoing`). What happens is
-reported as notices; `state` tells whether the board is used, `detail` why not or what is awaited.
+Pass it everything that has arrived (`receive`) before asking what to send (`outgoing`). What happens is
+reported as notices; `state` is whether the board is used, `detail` why not or what is awaited.
 Its states are a table in `state`, those of one channel in `pointer_channel`.
 """
 
@@ -102,7 +102,7 @@ class BoardSession:
         self._transition(Trigger.LINK_OPENED, "asked to introduce itself")
 
     def link_lost(self, why: str) -> None:
-        """The link could not be opened or broke; `why` tells it in words, with the cure."""
+        """The link could not be opened or broke; `why` describes it, with the cure."""
         self._open = False
         self._reset_session()
         self._transition(Trigger.LINK_LOST, why)
@@ -256,7 +256,7 @@ class BoardSession:
         if refusal.reason == Reason.VERSION_NOT_SPOKEN:
             self._refuse_board(time_s, wrong_version(refusal.version, self._reflash))
         elif refusal.reason == Reason.POSITION_NOT_KNOWN:
-            self._clock.ask_now(time_s)  # the next status tells which
+            self._clock.ask_now(time_s)  # the next status shows which
         else:
             self._notify([FrameRefused(refusal.refused, refusal.reason)])
 

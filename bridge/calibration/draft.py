@@ -64,6 +64,7 @@ class CalibrationDraft:
 
     @property
     def can_undo(self) -> bool:
+        """Whether there is a capture to take back."""
         return len(self._states) > 1
 
     def capture(self, reading: float, falling: bool, position_steps: float) -> Capture:
@@ -81,7 +82,7 @@ class CalibrationDraft:
                 f"{face.low:g} to {face.high:g} {self.pointer.unit}. Choose a mark on its scale"
             )
         drive_deg = self.pointer.drive_deg(position_steps)
-        if face.period is not None:  # the turn in which the drive was tells nothing
+        if face.period is not None:  # the turn in which the drive was does not matter
             drive_deg += 360.0 * round((self._old(reading, falling) - drive_deg) / 360.0)
         new = Capture(reading, falling, drive_deg)
         kept = [
@@ -98,7 +99,7 @@ class CalibrationDraft:
             self._states.pop()
 
     def residual_deg(self, capture: Capture) -> float:
-        """How far the drive had to stand clockwise of where the curve in force sends it, in degrees."""
+        """How far the drive had to be clockwise of where the curve in force sends it, in degrees."""
         return capture.drive_deg - self._old(capture.reading, capture.falling)
 
     def drive_deg(self, reading: float, falling: bool) -> float:

@@ -11,7 +11,7 @@ Slewing, where that would ask for more than the drive can do: the velocity is he
 and to what can still be braked,
     closing^2 / (2 b) + closing lag = way,    b = BRAKING_SHARE a,    lag = 2/3 settle
 From full speed the pointer brakes with nearly `b`, and ends as a first-order lag (near a goal at rest, in
-this discrete form, the poles are 0 and (lag - h/2) / (lag + h/2)). A slew to a goal at rest ends by this curve.
+this discrete form, the poles are 0 and (lag - h/2) / (lag + h/2)). A slew to a goal at rest ends so.
 
 Why not brake with all of the acceleration `a`: the board is one frame behind. Braked with `a` it could not
 make that up and overran the end of long slews by 28 to 46 steps. Now there are three parts, each of which was

@@ -39,9 +39,11 @@ class VirtualBoard:
 
     @property
     def running(self) -> bool:
+        """Whether it was started."""
         return bool(self._channels)
 
     def channel(self, number: int) -> VirtualChannel:
+        """The channel of this number, from 0; raises IndexError beyond the last or before the start."""
         return self._channels[number]
 
     def reset(self, time_s: float) -> list[bytes]:
@@ -88,9 +90,11 @@ class VirtualBoard:
         return self._drain()
 
     def turn_knob(self, source: int, clicks: int) -> None:
+        """Turn the knob at input `source` by so many clicks, clockwise positive."""
         self._input(EventKind.KNOB, source, clicks)
 
     def press(self, source: int) -> None:
+        """Press the button at input `source` once."""
         self._input(EventKind.BUTTON, source, 1)
 
     def _advance(self, time_s: float) -> None:

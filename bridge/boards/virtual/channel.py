@@ -91,12 +91,14 @@ class VirtualChannel:
 
     @property
     def status(self) -> ChannelStatus:
+        """As a STATUS frame reports it, rounded to the nearest step and 1/256 step/s."""
         follower = self._follower
         return ChannelStatus(
             self.state, floor(follower.position + 0.5), floor(follower.velocity * 256.0 + 0.5)
         )
 
     def advance(self, time_s: float) -> None:
+        """Advance to this time (s)."""
         follower = self._follower
         while self.state is _HOMING and follower.time_s < time_s:
             follower.advance(min(time_s, follower.time_s + _HOMING_STEP_S))
@@ -135,16 +137,19 @@ class VirtualChannel:
         self._follower.run(rate if homing == Homing.INDEX else -rate)
 
     def adopt(self, position: int) -> None:
+        """Call the present place `position` (steps); nothing turns."""
         self._renumber(position - self._follower.position)
         self._follower.place(position)
         self._bound()
         self.state, self._after_stop = ChannelState.READY, None
 
     def rest(self) -> None:
+        """Brake, then rest without current; nothing happens while the position is not known."""
         if self.state in _KNOWN:
             self._stop_then(ChannelState.RESTING)
 
     def watchdog(self) -> None:
+        """The watchdog has tripped: a moving pointer brakes and holds, a search ends."""
         if self.state == ChannelState.READY:
             self._stop_then(ChannelState.HOLDING)
         elif self.state == ChannelState.HOMING:

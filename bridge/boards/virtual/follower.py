@@ -6,7 +6,7 @@ taking the highest velocity from which braking still ends at the target, and at 
 target it closes in with CATCH_UP_SHARE of the acceleration only, since the target may be braking.
 
 Meeting exactly: from velocity v to w in time h with acceleration at most a, the distances that can be
-covered are (v + w)/2 h, give or take ((a h)^2 - (w - v)^2) / (4 a): full acceleration one way first, then
+covered are (v + w)/2 h +- ((a h)^2 - (w - v)^2) / (4 a): full acceleration one way first, then
 the other (elementary kinematics).
 Braking: after one more step of length h the velocity v' must satisfy v' h/2 + v'^2 / (2 a) <= r, r being
 what is left after the present velocity's half of the step.
