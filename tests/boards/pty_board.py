@@ -39,7 +39,7 @@ class PtyBoard:
         return time.monotonic() * self.factor
 
     def plug(self) -> None:
-        self._master, self._slave = os.openpty()
+        self.master, self._slave = os.openpty()
         tty.setraw(self._slave)
         self.device.symlink_to(os.ttyname(self._slave))
         self._wake, self._stop = os.pipe()
@@ -53,7 +53,7 @@ class PtyBoard:
         os.close(self._stop)
         self._thread.join()
         self._thread = None
-        for descriptor in (self._wake, self._master, self._slave):
+        for descriptor in (self._wake, self.master, self._slave):
             os.close(descriptor)
 
     def reset(self) -> None:
@@ -63,10 +63,10 @@ class PtyBoard:
     def _live(self) -> None:
         reader = FrameReader()
         while True:
-            ready, _, _ = select.select([self._master, self._wake], [], [], 0.01)
+            ready, _, _ = select.select([self.master, self._wake], [], [], 0.01)
             if self._wake in ready:
                 return
-            data = self.corrupt_in(os.read(self._master, 4096)) if ready else b""
+            data = self.corrupt_in(os.read(self.master, 4096)) if ready else b""
             with self.lock:
                 payloads = reader.feed(data)
                 self.board.bad, reader.bad = self.board.bad + reader.bad, 0
@@ -78,6 +78,6 @@ class PtyBoard:
     def _say(self, payloads: list[bytes]) -> None:
         data = self.corrupt_out(b"".join(map(to_line, payloads)))
         if (
-            data and select.select([], [self._master], [], 0)[1]
+            data and select.select([], [self.master], [], 0)[1]
         ):  # nobody reads: the line is full, bytes are lost
-            os.write(self._master, data)
+            os.write(self.master, data)

@@ -58,7 +58,7 @@ class VirtualBoard:
         self._sequence = 0
         self._received = 0
         self._expected: int | None = None
-        self._good = self.bad = self._missed = self.slots_lost = self._trips = 0
+        self._good = self.bad = self._missed = self.slots_lost = self.trips = 0
         self._fed_s = inf  # the watchdog wakes with the first good frame
         self._counts: dict[tuple[EventKind, int], int] = {}
         self._out.clear()
@@ -104,7 +104,7 @@ class VirtualBoard:
                 channel.advance(trips_s)
                 channel.watchdog()
             self._fed_s = inf
-            self._trips += 1
+            self.trips += 1
             self._event(EventKind.WATCHDOG, self.watchdog_ms, source=0)
         for channel in self._channels:
             channel.advance(time_s)
@@ -162,7 +162,7 @@ class VirtualBoard:
             frames_bad=self.bad & 0xFFFF,
             frames_missed=self._missed & 0xFFFF,
             slots_lost=self.slots_lost & 0xFFFF,
-            watchdog_trips=self._trips & 0xFF,
+            watchdog_trips=self.trips & 0xFF,
             channels=tuple(channel.status for channel in self._channels),
         )
 

@@ -1,0 +1,113 @@
+"""The far end of a fault: boards on ptys and a sender of datagrams, in a process of their own.
+
+`python -m tests.faults.double PANEL PORT` plugs every board of the panel in, sends telemetry to PORT, and
+answers lines on its input: `mark` forgets what was seen until now; `report` prints, as one line of JSON, the
+times of MOVE frames by board since then, and how many REST frames and watchdog trips there were;
+`babble BOARD` lets a board send a megabyte a second; `quiet` ends that.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import select
+import socket
+import sys
+import threading
+import time
+from pathlib import Path
+
+from bridge.boards.line import to_line
+from bridge.boards.messages import FrameType
+from bridge.flight.dry_run import virtual_board
+from bridge.panel.load import load_panel
+from tests.boards.pty_board import PtyBoard
+
+TELEMETRY_S = 0.05
+_BABBLE = to_line(bytes([1, 0x7F, 0]) + bytes(200)) * 20
+
+
+class Watched(PtyBoard):
+    """A board that keeps the times of the frames that reach it."""
+
+    def watch(self) -> None:
+        """Begin; until then nothing is kept."""
+        self.moves_s: list[float] = []
+        self.rests = 0
+        self.trips_before = 0
+        receive = self.board.receive
+
+        def kept(time_s: float, payload: bytes) -> list[bytes]:
+            if payload[1] == FrameType.MOVE:
+                self.moves_s.append(time.monotonic())
+            elif payload[1] == FrameType.REST:
+                self.rests += 1
+            return receive(time_s, payload)
+
+        self.board.receive = kept  # type: ignore[method-assign]
+
+
+def main() -> None:
+    panel = load_panel(Path(sys.argv[1]))
+    to = ("127.0.0.1", int(sys.argv[2]))
+    boards: dict[str, Watched] = {}
+    for name, described in panel.description.boards.items():
+        folder = panel.path.parent / name
+        folder.mkdir()
+        board = Watched(folder, virtual_board(panel, name).described, described.watchdog_ms)
+        board.watch()
+        board.plug()
+        boards[name] = board
+    babbling = threading.Event()
+    print("plugged", flush=True)
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+        due_s = time.monotonic()
+        while True:
+            if select.select([sys.stdin], [], [], max(0.0, due_s - time.monotonic()))[0]:
+                lines = os.read(sys.stdin.fileno(), 4096).decode().splitlines()
+                if not lines:
+                    break
+                for line in lines:
+                    obey(line.split(), boards, babbling)
+            if time.monotonic() >= due_s:
+                reading = 60 + 40 * abs((due_s % 8) / 4 - 1)
+                sender.sendto(f"alt=2140 set=29.92 cas={reading:.2f}".encode(), to)
+                due_s += TELEMETRY_S
+    for board in boards.values():
+        board.unplug()
+
+
+def obey(words: list[str], boards: dict[str, Watched], babbling: threading.Event) -> None:
+    """Do what one line asks for."""
+    match words:
+        case ["mark"]:
+            for board in boards.values():
+                board.moves_s = []
+                board.trips_before = board.board.trips
+        case ["report"]:
+            seen = {
+                name: {
+                    "moves_s": board.moves_s,
+                    "rests": board.rests,
+                    "trips": board.board.trips - board.trips_before,
+                }
+                for name, board in boards.items()
+            }
+            print(json.dumps(seen), flush=True)
+        case ["babble", name]:
+            babbling.set()
+            threading.Thread(target=babble, args=(boards[name], babbling), daemon=True).start()
+        case ["quiet"]:
+            babbling.clear()
+
+
+def babble(board: Watched, babbling: threading.Event) -> None:
+    """A megabyte a second, as far as the line takes it."""
+    while babbling.is_set():
+        if select.select([], [board.master], [], 0.01)[1]:
+            os.write(board.master, _BABBLE)
+        time.sleep(len(_BABBLE) / 1e6)
+
+
+if __name__ == "__main__":
+    main()
