@@ -1,4 +1,4 @@
-"""The findings as one HTML self-contained page that prints well."""
+"""The findings as one self-contained HTML page that prints well."""
 
 from __future__ import annotations
 

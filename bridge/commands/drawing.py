@@ -19,7 +19,8 @@ class Drawable(Protocol[T_contra]):
 
     live: Live
 
-    def draw(self, value: T_contra, /) -> None: ...
+    def draw(self, value: T_contra, /) -> None:
+        """Draw it, in place of the one before."""
 
 
 LAST_DRAWING_S = 0.5

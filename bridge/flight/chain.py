@@ -3,7 +3,7 @@
     readings -> derivation -> instruments -> pointers -> motion
 
 Pure: no I/O, no clock; times are seconds on one time base that the caller chooses. The same
-arrivals and steps at the same times give the same positions, bit for bit.
+arrivals and steps at the same times yield the same positions, bit for bit.
 """
 
 from __future__ import annotations
@@ -70,7 +70,7 @@ class DrivenPointer:
         self.motion.target(time_s, self.target)
 
     def glide(self, reading: float) -> None:
-        """Go to this reading's place and stay there until the next reading."""
+        """Go to this reading's position and stay there until the next reading."""
         self.target = self.direction.position(reading, self.position)
         self.motion.glide_to(self.target)
 
@@ -80,7 +80,7 @@ class DrivenPointer:
         self.motion.glide_to(position_steps)
 
     def step(self, time_s: float) -> None:
-        """Move `position` and `velocity` on to this time."""
+        """Advance `position` and `velocity` to this time."""
         self.position, self.velocity = self.motion.step(time_s)
         target = self.target
         if target is not None and not -self.half_turn_steps <= target - self.position <= self.half_turn_steps:
@@ -104,7 +104,7 @@ class DrivenPointer:
         self.position, self.velocity, self.target = position, 0.0, None
 
     def _go_the_short_way(self, time_s: float, target: float) -> None:
-        """Drop whole turns of the way to the target, as the class says."""
+        """Drop whole turns of the way to the target, as the class describes."""
         drive = self.pointer.drive
         behind = target - self.position
         rate = self.motion.target_rate(time_s)
@@ -129,7 +129,7 @@ def motion_limits(pointer: Pointer) -> Limits:
 
 
 def driven_pointer(pointer: Pointer) -> DrivenPointer:
-    """The needle of this pointer, at its home position."""
+    """This pointer at work, at its home position."""
     home = pointer.drive.zero_steps
     if pointer.low_steps is not None and pointer.high_steps is not None:
         home = min(max(home, pointer.low_steps), pointer.high_steps)

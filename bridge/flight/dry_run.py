@@ -2,7 +2,7 @@
 
 The time base is the log's: readings are taken at their times, a tick comes every 1/tick_hz seconds
 from the first row on, and virtual boards run on the same clock. Nothing here waits or reads a
-clock, so a flight gives the same frames, byte for byte, however fast it is asked for.
+clock, so a flight yields the same frames, byte for byte, however fast it is asked for.
 """
 
 from __future__ import annotations

@@ -77,7 +77,7 @@ class NoticeLog:
                 case GaugeLacksTelemetry(gauge, why):
                     _log.warning("gauge lacks telemetry", gauge=gauge, why=why)
                 case Assumed(assumption):
-                    _log.info("assumption", says=assumption)
+                    _log.info("assumption", detail=assumption)
                 case PositionAdopted(board, channel, steps):
                     _log.info("position adopted", board=board, channel=channel, steps=steps)
                 case PositionUnknown(board, channel, why):
@@ -121,7 +121,7 @@ class NoticeLog:
             case boards.Disbelieved(why, channel):
                 named = {} if channel is None else {"channel": channel}
                 fields = {"board": board, **named, "why": why}
-                self._line(now_s, "error", "not believed", (board, channel), **fields)
+                self._line(now_s, "error", "implausible report", (board, channel), **fields)
             case boards.PositionsForgotten(channels):
                 fields = {"board": board, "channels": list(channels)}
                 self._line(now_s, "warning", "board has forgotten positions (reset)", (board,), **fields)

@@ -60,7 +60,7 @@ class PositionUnknown:
 class PointersLost:
     """Quantities that these pointers (gauge.pointer) follow have stopped arriving while others go on.
 
-    `age_s` is the age of the oldest. The pointers hold, and do after the stated time as `then` tells.
+    `age_s` is the age of the oldest. The pointers hold, and do what `then` names after the described time.
     """
 
     pointers: tuple[str, ...]

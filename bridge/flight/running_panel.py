@@ -84,15 +84,15 @@ class RunningPanel:
         }
         self.sessions: dict[str, BoardSession] = {}
         self._boards: list[tuple[BoardSession, tuple[DrivenPointer, ...], tuple[PointerAddress, ...]]] = []
-        self._standing: dict[PointerAddress, int] = {}  # how often its position had been taken from the board
+        self._taken: dict[PointerAddress, int] = {}  # how often its position had been taken from the board
         self._notices: list[PanelNotice] = before.take_notices() if before else []
         for name, described in panel.description.boards.items():
             session = self._session(name, before)
             self.sessions[name] = session
-            places = tuple((name, number) for number in sorted(described.channels))
-            self._boards.append((session, tuple(self.chain.pointers[place] for place in places), places))
+            addresses = tuple((name, number) for number in sorted(described.channels))
+            self._boards.append((session, tuple(self.chain.pointers[a] for a in addresses), addresses))
             if before and before.sessions.get(name) is session:
-                self._standing |= {place: n for place, n in before._standing.items() if place[0] == name}
+                self._taken |= {a: n for a, n in before._taken.items() if a[0] == name}
         self._observer = Observer(panel, self.chain, self.sessions)
         if before and self._parks:
             self.park()
@@ -116,7 +116,7 @@ class RunningPanel:
     def feed(self, time_s: float, readings: Mapping[str, float], jumped: bool = False) -> None:
         """Take readings (canonical units) that belong to this time.
 
-        `jumped` when they do not follow from what came before: a replay began again, say.
+        `jumped` when they do not follow from what came before: for example, a replay began again.
         """
         if jumped:
             self.chain.start_afresh()
@@ -134,7 +134,7 @@ class RunningPanel:
         self.chain.feed(time_s, readings)
 
     def recorded(self, readings: Mapping[str, float]) -> Mapping[str, float]:
-        """What to record of these readings: with them, the setting of a knob, which no telemetry tells."""
+        """What to record of these readings, with the setting of a knob, which telemetry does not have."""
         setting_inhg = self.knob_setting_inhg
         return readings if setting_inhg is None else {**readings, "altimeter_setting": setting_inhg}
 
@@ -144,7 +144,8 @@ class RunningPanel:
         return self.chain.readings["altimeter_setting"] if self.chain.setting_source == "knob" else None
 
     def tick(self, time_s: float) -> list[tuple[str, list[float], list[float]]]:
-        """Advance all pointers to this time; for each board its channels' positions and velocities."""
+        """Advance all pointers to this time (s); for each board its name, and its channels' positions (steps)
+        and velocities (steps/s)."""
         self._handle_notices(time_s)
         self._watch_telemetry(time_s)
         if self._turned_s is not None and time_s - self._turned_s >= _SETTLED_S:
@@ -152,8 +153,8 @@ class RunningPanel:
             self._report_setting()
         self.chain.step(time_s)
         return [
-            (session.name, [n.position for n in needles], [n.velocity for n in needles])
-            for session, needles, _ in self._boards
+            (session.name, [p.position for p in pointers], [p.velocity for p in pointers])
+            for session, pointers, _ in self._boards
         ]
 
     def snapshot(self, time_s: float) -> PanelSnapshot:
@@ -167,19 +168,21 @@ class RunningPanel:
         return self.telemetry is Telemetry.RESTING and self.panel.description.rest.behaviour == "park"
 
     def park(self) -> None:
-        """Let every pointer glide to its resting place."""
-        for needle in self.chain.pointers.values():
-            needle.glide(needle.pointer.park)
+        """Let every pointer glide to its park reading."""
+        for driven in self.chain.pointers.values():
+            driven.glide(driven.pointer.park)
 
     @property
     def still(self) -> bool:
-        """True when no needle moves."""
-        return all(needle.motion.at_rest for needle in self.chain.pointers.values())
+        """True when no pointer moves."""
+        return all(driven.motion.at_rest for driven in self.chain.pointers.values())
 
     def positions(self) -> dict[PointerAddress, float]:
         """The positions of the pointers whose position is known, in steps."""
         return {
-            place: needle.position for place, needle in self.chain.pointers.items() if place in self._standing
+            address: driven.position
+            for address, driven in self.chain.pointers.items()
+            if address in self._taken
         }
 
     def _watch_telemetry(self, time_s: float) -> None:
@@ -226,29 +229,29 @@ class RunningPanel:
 
     def _handle_notices(self, time_s: float) -> None:
         """Handle what the boards reported since the last tick."""
-        ready, standing = Phase.READY, self._standing
-        for session, needles, places in self._boards:
+        ready, taken = Phase.READY, self._taken
+        for session, pointers, addresses in self._boards:
             for notice in session.take_notices():
                 self._notice(time_s, session, notice)
-            for channel, needle, place in zip(session.channels, needles, places, strict=True):
+            for channel, driven, address in zip(session.channels, pointers, addresses, strict=True):
                 takes = channel.takes if channel.phase is ready else None
-                if takes == standing.get(place):
+                if takes == taken.get(address):
                     continue
                 if takes is None:
-                    del standing[place]
+                    del taken[address]
                     continue
                 # The path starts again where the board reports the pointer, also if it was known before.
-                needle.set_position(float(channel.position))
-                standing[place] = takes
-                self._confirmed.pop(place, None)  # what the user confirmed was true for the start only
-                self._send_on(place, needle)
+                driven.set_position(float(channel.position))
+                taken[address] = takes
+                self._confirmed.pop(address, None)  # what the user confirmed was true for the start only
+                self._send_on(address, driven)
 
-    def _send_on(self, address: PointerAddress, needle: DrivenPointer) -> None:
+    def _send_on(self, address: PointerAddress, driven: DrivenPointer) -> None:
         """Where to send a pointer whose position has just become known, if no reading arrives for it."""
         if self._parks or address in self.chain.parked:
-            needle.glide(needle.pointer.park)
-        elif needle.indication is not None:
-            needle.glide(needle.indication)
+            driven.glide(driven.pointer.park)
+        elif driven.indication is not None:
+            driven.glide(driven.indication)
 
     def _notice(self, time_s: float, session: BoardSession, notice: Notice) -> None:
         self._notices.append(BoardReported(session.name, notice))

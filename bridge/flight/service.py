@@ -47,7 +47,7 @@ GIVEN_POLL_S = 0.5
 
 # A stop takes at most the sum of these, below 3 s whatever hangs.
 COME_TO_REST_S = 1.5
-"""Pointers still moving then are told to rest all the same: a board stops smoothly by itself."""
+"""Pointers still moving then are sent to rest all the same: a board stops smoothly by itself."""
 BOARD_LAG_S = 0.1
 """Time for the boards to finish the last move."""
 END_PARTS_S = 0.6
@@ -59,7 +59,7 @@ LAST_STATE_S = 0.4
 def _virtual_homes(panel: Panel) -> dict[PointerAddress, float]:
     """A virtual board's pointers are at home when it starts: there is no user to confirm it."""
     boards = panel.description.boards
-    return {place: steps for place, steps in homes(panel).items() if boards[place[0]].is_virtual}
+    return {address: steps for address, steps in homes(panel).items() if boards[address[0]].is_virtual}
 
 
 class Service:
@@ -225,7 +225,7 @@ class Service:
                     self._throttle.exception("move not sent", name, now_s, board=name)
 
     async def _watch_given(self) -> None:
-        """Plan anew when telemetry brings other quantities than were planned with.
+        """Plan again when other quantities arrive than were planned with.
 
         A layout may name what its sender never sends; what a gauge needs may be had another way then.
         """
@@ -233,7 +233,7 @@ class Service:
         while True:
             given = self._given()
             if given == before != self.running.chain.given:
-                _log.info("telemetry brings", quantities=sorted(given))
+                _log.info("quantities arriving", quantities=sorted(given))
                 self.running = RunningPanel(self.running.panel, given, before=self.running)
             before = given
             await asyncio.sleep(GIVEN_POLL_S)
@@ -281,9 +281,9 @@ class Service:
     def _real_positions(self) -> dict[PointerAddress, float]:
         boards = self.running.panel.description.boards
         return {
-            place: steps
-            for place, steps in self.running.positions().items()
-            if not boards[place[0]].is_virtual
+            address: steps
+            for address, steps in self.running.positions().items()
+            if not boards[address[0]].is_virtual
         }
 
     # -- reloads ----------------------------------------------------------------------------------

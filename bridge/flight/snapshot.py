@@ -51,10 +51,10 @@ class SettingSnapshot:
 
 @dataclass(frozen=True, slots=True)
 class PointerSnapshot:
-    """One driven pointer. None stands for what is not known (yet).
+    """One driven pointer. None means not known (yet).
 
     `indication` is what it should show, `off_scale` when its scale does not reach so far; `target_steps` is
-    where that is, `commanded_steps` and `commanded_steps_s` (steps/s) what its board was told last.
+    where that is, `commanded_steps` and `commanded_steps_s` (steps/s) what its board was sent last.
     `reported_steps` is what the board reported `report_age_s` ago; `shows` (in `unit`) and `face_deg` are
     where the pointer then was, known while its channel is ready. An endless pointer is read in the turn
     nearest to its indication. `error` is `shows` less `indication`, None as well off the scale and while
@@ -101,7 +101,7 @@ class GaugeSnapshot:
     """One gauge. `indications` maps what it shows to its value, None until it shows it.
 
     `state` is "live", "awaited" (an indication has not come yet), "lost" (a quantity has stopped arriving
-    while others go on) or "lacking" (telemetry does not give what it needs); `why` tells which.
+    while others go on) or "lacking" (telemetry does not have what it needs); `why` names which.
     """
 
     name: str
@@ -165,7 +165,7 @@ class PanelSnapshot:
 
     @property
     def readings(self) -> tuple[ReadingSnapshot, ...]:
-        """Every quantity that is given or derived: the given ones first, each kind by name."""
+        """Every quantity that arrives or is derived: the arriving ones first, each kind by name."""
         lost = {name for pointer in self.pointers for name in pointer.lost}
         plan = self._plan
         known = plan.rests_on.keys() | self.values.keys()

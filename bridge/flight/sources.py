@@ -11,7 +11,7 @@ from bridge.telemetry.udp import UdpSource
 
 
 class SourceMaker(Protocol):
-    """Makes the sources of a panel, and tells whether a new description asks for other ones."""
+    """Makes the sources of a panel, and compares what two descriptions ask for."""
 
     def make(
         self, panel: Panel, clock: Callable[[], float], before: Sequence[Source] = ()
@@ -30,6 +30,7 @@ class DescribedSources:
     def make(
         self, panel: Panel, clock: Callable[[], float], before: Sequence[Source] = ()
     ) -> list[UdpSource]:
+        """One UDP source for each that is described; labels that the old ones have learnt are kept."""
         made = [
             UdpSource(s.host, s.port, [panel.layouts[name] for name in s.layouts], s.allow, clock)
             for s in panel.description.sources
@@ -41,6 +42,7 @@ class DescribedSources:
         return made
 
     def same(self, old: Panel, new: Panel) -> bool:
+        """Whether sources and layouts are described alike."""
         return old.description.sources == new.description.sources and old.layouts == new.layouts
 
 
@@ -53,7 +55,9 @@ class FixedSources:
     def make(
         self, panel: Panel, clock: Callable[[], float], before: Sequence[Source] = ()
     ) -> tuple[Source, ...]:
+        """Always these; a description changes nothing."""
         return self._sources
 
     def same(self, old: Panel, new: Panel) -> bool:
+        """Always true."""
         return True

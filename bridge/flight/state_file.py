@@ -1,6 +1,6 @@
 """What must outlive the program: the pointers' positions and a knob's setting, in one small file.
 
-A position from here drives a real needle, so nothing doubtful is read from it: the file carries a check
+A position from here drives a real pointer, so nothing doubtful is read from it: the file carries a check
 sum, every number is looked at, and what can't be used counts as unknown. That a channel has no position in
 a whole file means that it never had one. Where positions were lost with a damaged file, the new file is
 marked as incomplete for good: there, a channel without a position is unknown, not new.
@@ -56,7 +56,7 @@ class KeptState:
 class StateFile:
     """The file at `path`. A disk that fails is reported once and tried again.
 
-    A channel whose position is not known keeps its last one: that is where its needle was left. `keep` may
+    A channel whose position is not known keeps its last one: that is where its pointer was left. `keep` may
     be called from any thread.
     """
 
@@ -133,7 +133,7 @@ class StateFile:
 
 
 def positions_as_left(panel: Panel, file: StateFile) -> dict[PointerAddress, float]:
-    """Where the needles are (steps) if they are as the last run left them; at home where there never was one.
+    """Where the pointers are (steps) if they are as the last run left them; at home if there was none.
 
     Left out, and logged with the cure, are positions that were lost, and those outside a pointer's travel.
     """

@@ -1,4 +1,4 @@
-"""The trace: for every tick, all that tells why a pointer is where it is, as CSV.
+"""The trace: for every tick, all that explains why a pointer is where it is, as CSV.
 
     time  telemetry and its age  setting  raw readings  derived readings  each pointer  each board
 
@@ -31,7 +31,7 @@ _GATHER_ROWS = 100
 class Trace:
     """Writes one row for each snapshot. Empty cells are not known (yet).
 
-    `telemetry` is its state, `raw.` and `derived.` stand before the names of readings. Each pointer has
+    `telemetry` is its state, `raw.` and `derived.` precede the names of readings. Each pointer has
     `indication` (what it should show), `shows` and `face` (where the board's last report puts it, in its
     unit and as an angle), `target`, `commanded` and `reported` (motor steps), `report_age`, and `state` (of
     its channel; then the quantities that it has lost, and whether it is parked). A geared pointer has `shows`

@@ -1,7 +1,7 @@
 """The live terminal view: every pointer with what it should show and shows, the boards, and what is wrong.
 
 It draws snapshots and knows nothing else, so it may draw in a thread of its own. At 80 columns and 24 lines
-all numbers and states of a panel like the demo's are there; names give way first.
+all numbers and states of a panel like the demo's are there; names are cut first.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ _LEAST_LOG = 2
 class View:
     """Draws snapshots into the terminal; log lines passed to `log` are shown beneath.
 
-    `clock` tells whether the time is one to show: a flight's own, not this machine's.
+    `clock` is whether the time is one to show: a flight's own, not this machine's.
     """
 
     def __init__(self, title: str, console: Console | None = None, clock: bool = True) -> None:
@@ -63,8 +63,10 @@ class View:
         age_s = snapshot.telemetry_age_s
         age = "none yet" if age_s is None else f"{age_s:.2f} s old"
         moment = f"{clock(snapshot.time_s)}   " if self._clock else ""
-        told = f"   {moment}telemetry {snapshot.telemetry}, {age}"
-        yield Text(_fitted(self._title, max(_LEAST_NAME, width - len(told))) + told, "bold", no_wrap=True)
+        age_text = f"   {moment}telemetry {snapshot.telemetry}, {age}"
+        yield Text(
+            _fitted(self._title, max(_LEAST_NAME, width - len(age_text))) + age_text, "bold", no_wrap=True
+        )
         setting = snapshot.setting
         if setting.inhg is None or setting.hpa is None:
             yield Text("altimeter setting not known yet")
@@ -127,7 +129,7 @@ def notes(snapshot: PanelSnapshot) -> Iterator[str]:
     for what, keys in together.items():
         yield f"{', '.join(keys)}: {what}"
     for gauge in snapshot.gauges:
-        if gauge.state == "lacking":  # the log tells at length
+        if gauge.state == "lacking":  # the log has the details
             yield f"{gauge.name} lacks telemetry: {gauge.why.partition(';')[0]}"
 
 
