@@ -46,7 +46,7 @@ class IndexAudit:
         self.start()
 
     def start(self) -> None:
-        """The home position is found anew: all that is known of missed steps is void."""
+        """The home position is searched again: all that is known of missed steps is void."""
         self.missed = 0
         self.offset = 0.0
         self._offset_s: float | None = None

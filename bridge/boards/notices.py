@@ -66,7 +66,7 @@ class ChannelFaulted:
 
 
 @dataclass(frozen=True, slots=True)
-class Disbelieved:
+class ImplausibleReport:
     """The board sent what can't be true; it was not used. `why` names what, and why not."""
 
     why: str
@@ -118,7 +118,7 @@ Notice = (
     | ChannelHomed
     | StepsMissed
     | ChannelFaulted
-    | Disbelieved
+    | ImplausibleReport
     | PositionsForgotten
     | FrameRefused
     | WatchdogTripped

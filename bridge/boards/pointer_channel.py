@@ -26,7 +26,7 @@ from bridge.boards.messages import ChannelState, EventKind, Fault, Homing
 from bridge.boards.notices import (
     ChannelFaulted,
     ChannelHomed,
-    Disbelieved,
+    ImplausibleReport,
     Notice,
     PositionNeeded,
     StepsMissed,
@@ -93,7 +93,7 @@ class PointerChannel:
         return self.reported.position - (self.audit.missed if self.audit else 0)
 
     def forget(self) -> None:
-        """The board may have started anew: nothing is known until its next status."""
+        """The board may have restarted: nothing is known until its next status."""
         if self.phase is not Phase.FAULTED:
             self._enter(Phase.UNKNOWN, "")
         self.pending = None
@@ -156,14 +156,14 @@ class PointerChannel:
                 self._home_asked = self._homed_due = False
                 return [ChannelHomed(self.number, value)]
             case EventKind.HOMED:
-                return [Disbelieved("reports that it has homed, which nobody asked for", self.number)]
+                return [ImplausibleReport("reports that it has homed, which nobody asked for", self.number)]
             case EventKind.FAULT:
                 self._home_asked = False
                 self._fault_why = _FAULTS.get(value, f"the board reports fault {value}")  # its status follows
             case EventKind.INDEX if self.audit and self.phase is Phase.READY:
                 why = self._unreachable(time_s, value)
                 if why:
-                    return [Disbelieved(f"reports an index mark at {value} steps: {why}", self.number)]
+                    return [ImplausibleReport(f"reports an index mark at {value} steps: {why}", self.number)]
                 return self._mark(self.audit, value)
         return []
 
@@ -204,7 +204,7 @@ class PointerChannel:
         return limits.speed * limits.speed // (2 * max(1, limits.acceleration)) + _MARGIN_STEPS
 
     def _disbelieve(self, why: str) -> list[Notice]:
-        notices: list[Notice] = [Disbelieved(why, self.number)]
+        notices: list[Notice] = [ImplausibleReport(why, self.number)]
         if self._doubt:
             return notices + self._fault(f"{why}, again after homing. Flash the firmware again")
         self._doubt = why

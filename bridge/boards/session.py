@@ -22,9 +22,9 @@ from bridge.boards.input_counts import MOST_CLICKS, InputCounts
 from bridge.boards.messages import ChannelState, EventKind, Output, Reason
 from bridge.boards.notices import (
     ButtonPressed,
-    Disbelieved,
     FrameRefused,
     FramesCorrupted,
+    ImplausibleReport,
     KnobTurned,
     Notice,
     PositionsForgotten,
@@ -329,7 +329,7 @@ class BoardSession:
         change = self._inputs.change(event.kind, event.source, event.value, 1 if button else 0)
         if abs(change) > MOST_CLICKS:
             what = f"input {event.source} counts {event.value}, {change} more than before: not used"
-            self._notify([Disbelieved(what)])
+            self._notify([ImplausibleReport(what)])
         elif button and change > 0:
             self._notify([ButtonPressed(event.source, change)])
         elif change and not button:
@@ -411,7 +411,7 @@ class BoardSession:
 
     def _notify(self, notices: list[Notice]) -> None:
         for notice in notices:
-            if isinstance(notice, Disbelieved):
+            if isinstance(notice, ImplausibleReport):
                 self.statistics.disbelieved += 1
             if len(self._notices) < MOST_NOTICES:
                 self._notices.append(notice)

@@ -61,7 +61,7 @@ class Losses:
         return bool(self._lost) and self._set_lost(self._lost - set(quantities))
 
     def look(self, time_s: float, since_s: float) -> bool:
-        """Look for quantities that are overdue; returns whether some are lost anew.
+        """Look for quantities that are overdue; returns whether some are newly lost.
 
         To be called while telemetry arrives. None counts as older than `since_s`, when it began to.
         """

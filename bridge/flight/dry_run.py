@@ -56,7 +56,7 @@ class DryRun:
         self._notice_log = NoticeLog()
 
     def reload(self, panel: Panel) -> None:
-        """Swap the description; boards that it leaves as they are go on, others start anew."""
+        """Swap the description; boards that it leaves as they are go on, others restart."""
         before = self.running
         self.running = RunningPanel(panel, before.chain.given, homes(panel), before)
         for name, session in self.running.sessions.items():

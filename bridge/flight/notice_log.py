@@ -118,7 +118,7 @@ class NoticeLog:
             case boards.ChannelFaulted(channel, why):
                 fields = {"board": board, "channel": channel, "why": why}
                 self._line(now_s, "error", "channel faulted", (board, channel), **fields)
-            case boards.Disbelieved(why, channel):
+            case boards.ImplausibleReport(why, channel):
                 named = {} if channel is None else {"channel": channel}
                 fields = {"board": board, **named, "why": why}
                 self._line(now_s, "error", "implausible report", (board, channel), **fields)

@@ -117,7 +117,7 @@ class AltimeterSetting(StrictModel):
         return self
 
 
-class Rest(StrictModel):
+class RestDescription(StrictModel):
     """What the needles do when telemetry stops: hold at once, and after `after_s` the named behaviour.
 
     `hold` leaves them where they are; `park` glides each pointer to its `park` reading.
@@ -261,7 +261,7 @@ class PanelDescription(StrictModel):
     sources: tuple[UdpSourceDescription, ...] = ()
     altimeter_setting: AltimeterSetting = AltimeterSetting()
     fixed: dict[str, float] = {}
-    rest: Rest = Rest()
+    rest: RestDescription = RestDescription()
     aircraft: Aircraft = Aircraft()
     quantities: dict[str, DeclaredQuantity] = {}
     motors: dict[str, Motor] = {}

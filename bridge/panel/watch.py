@@ -15,7 +15,7 @@ _log = structlog.get_logger(__name__)
 
 
 async def changes(panel: Panel) -> AsyncIterator[Panel]:
-    """Yields the panel anew after each saved change that is good as a whole.
+    """Yields the panel again after each saved change that is good as a whole.
 
     A bad change is logged with its places and cures, and yields nothing. Saves that come together
     (an editor's several writes) are taken as one.

@@ -37,7 +37,7 @@ class Wire:
 
 
 @dataclass(frozen=True, slots=True)
-class Load:
+class SupplyLoad:
     """What one thing draws at most, and from which supply."""
 
     name: str
@@ -63,7 +63,7 @@ class BoardSheet:
     supply_a: float | None
     blocks: tuple[Block, ...]
     wires: tuple[Wire, ...]
-    loads: tuple[Load, ...]
+    loads: tuple[SupplyLoad, ...]
     parts: tuple[tuple[str, int], ...]
     warnings: tuple[str, ...]
 
@@ -114,14 +114,14 @@ class _Sheet:
         self.part = PARTS[self.board.part]
         self.pointers = dict(_pointers(panel, motors, board))
         self.wires: list[Wire] = []
-        self.loads: list[Load] = []
+        self.loads: list[SupplyLoad] = []
         self.blocks: list[Block] = []
         self.warnings: list[str] = []
         self.bought: Counter[str] = Counter()
 
     def sheet(self) -> BoardSheet:
         self.bought[f"microcontroller board ({self.part.name}) with its USB cable"] += 1
-        self.loads.append(Load("the board itself", "board", self.part.board_a))
+        self.loads.append(SupplyLoad("the board itself", "board", self.part.board_a))
         for number, channel in self.board.channels.items():
             self._channel(number, channel)
         for number, knob in self.board.inputs.items():
@@ -173,7 +173,7 @@ class _Sheet:
         self.bought[f"{motor.name} ({pointer.motor_name})"] += 1
         self.bought.update(driver.extras or {})
         fed_by_motors = bool(driver.motor)
-        self.loads.append(Load(name, "motors" if fed_by_motors else "board", total))
+        self.loads.append(SupplyLoad(name, "motors" if fed_by_motors else "board", total))
         if not total:
             self.warnings.append(
                 f"{pointer.name}: its current isn't known, so wires, fuse and supply lack it. "
@@ -202,7 +202,7 @@ class _Sheet:
                     devices.LOGIC_A,
                     "logic +",
                 )
-                self.loads.append(Load(f"logic of {own}", "board", devices.LOGIC_A))
+                self.loads.append(SupplyLoad(f"logic of {own}", "board", devices.LOGIC_A))
         else:
             self.blocks.append(Block(None, name))
             self._signals(channel.pins, name, driver.inputs, devices.LOGIC_A if fed_by_motors else coil)
@@ -218,7 +218,7 @@ class _Sheet:
         self._voltage(pointer, fed_by_motors)
 
     def _voltage(self, pointer: _Pointer, fed_by_motors: bool) -> None:
-        """A motor fed by voltage wants its own; a chopper driver takes any supply above it."""
+        """A motor fed by voltage needs its own; a chopper driver takes any supply above it."""
         motor = pointer.motor
         given = self.board.supply_v if fed_by_motors else self.part.logic_v
         if motor.voltage_v is None:
@@ -247,7 +247,7 @@ class _Sheet:
         if powered:
             self._wire((BOARD, devices.logic_pin(self.part)), (name, "VCC"), "orange", amps, "logic +")
         self._wire((BOARD, GROUND), (name, GROUND), "black", amps, "ground")
-        self.loads.append(Load(name, "board", amps))
+        self.loads.append(SupplyLoad(name, "board", amps))
 
     def _supplies(self) -> None:
         motors = sum(load.current_a for load in self.loads if load.supply == "motors")

@@ -19,8 +19,8 @@ from bridge.boards.notices import (
     ButtonPressed,
     ChannelFaulted,
     ChannelHomed,
-    Disbelieved,
     FramesCorrupted,
+    ImplausibleReport,
     KnobTurned,
     PositionNeeded,
     SlotsLost,
@@ -556,12 +556,12 @@ def test_a_position_that_can_not_be_is_unknown_named_and_found_again(
     homed = pair.asked(messages.Home)
     lie(pair, position=position)
     for _ in range(100):
-        if not pair.told(Disbelieved):
+        if not pair.told(ImplausibleReport):
             pair.tick([100.0, 1500.0])
     assert pair.session.channels[0].phase is Phase.HOMING
     assert f"position {position}" in pair.session.detail
-    (named,) = pair.told(Disbelieved)
-    assert isinstance(named, Disbelieved)
+    (named,) = pair.told(ImplausibleReport)
+    assert isinstance(named, ImplausibleReport)
     assert (named.channel, why in named.why) == (0, True)
     truth(pair)
     pair.run(20.0, [100.0, 1600.0])
@@ -597,7 +597,7 @@ def test_a_state_that_does_not_exist_is_not_ready() -> None:
     pair = Pair((BOUNDED,))
     lie(pair, state=255)
     pair.start().run(3.0, [100.0])
-    assert pair.told(Disbelieved)
+    assert pair.told(ImplausibleReport)
     assert not [message for message in pair.sent if isinstance(message, messages.Move)]
     truth(pair)
     pair.run(20.0)
@@ -629,7 +629,7 @@ def test_homed_unasked_while_steps_are_corrected_moves_nothing_and_is_named() ->
     pair.run(0.3, [6400.0])
     jumps = [abs(after - before) for before, after in pairwise(sent_positions(pair))]
     assert max(jumps) <= 1.0  # a fiftieth of 2,000 steps/s, in 10 ms
-    assert [notice.channel for notice in pair.notices if isinstance(notice, Disbelieved)] == [0]
+    assert [notice.channel for notice in pair.notices if isinstance(notice, ImplausibleReport)] == [0]
 
 
 def test_an_index_mark_that_the_motor_can_not_have_reached_is_not_audited() -> None:
@@ -637,7 +637,7 @@ def test_an_index_mark_that_the_motor_can_not_have_reached_is_not_audited() -> N
     pair.session.receive(pair.time_s, codec.encode(messages.Event(messages.EventKind.INDEX, 0, 10**9 + 7), 0))
     pair.run(0.5)
     assert pair.told(StepsMissed) == []
-    assert pair.told(Disbelieved)
+    assert pair.told(ImplausibleReport)
     assert pair.state() is State.READY
 
 
@@ -649,7 +649,7 @@ def test_a_count_that_no_hand_can_have_turned_is_not_used() -> None:
         )
     pair.run(0.1)
     assert pair.told(KnobTurned) == [KnobTurned(0, 10), KnobTurned(0, 2)]  # the count wraps
-    assert len(pair.told(Disbelieved)) == 1
+    assert len(pair.told(ImplausibleReport)) == 1
 
 
 def test_notices_that_nobody_takes_are_bounded_and_counted() -> None:

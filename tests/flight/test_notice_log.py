@@ -31,7 +31,7 @@ REPEATABLE: list[boards.Notice] = [
     boards.WatchdogTripped(500),
     boards.FramesCorrupted(7, 0),
     boards.SlotsLost(12),
-    boards.Disbelieved("reports state 255, which does not exist", 1),
+    boards.ImplausibleReport("reports state 255, which does not exist", 1),
     boards.StepsMissed(0, 40, 40),
     boards.PositionsForgotten((0, 1)),
     boards.ChannelFaulted(0, "no index mark found"),

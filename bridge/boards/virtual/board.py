@@ -110,7 +110,7 @@ class VirtualBoard:
             channel.advance(time_s)
 
     def _count(self, payload: bytes) -> None:
-        """A gap in the host's sequence is counted; a doubled or late frame is not. IDENTIFY starts afresh."""
+        """A gap in the host's sequence is counted; a doubled or late frame is not. IDENTIFY resets it."""
         sequence = payload[2]
         gap = codec.sequence_gap(None if payload[1] == _IDENTIFY else self._expected, sequence)
         if gap is not None:
