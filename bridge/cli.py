@@ -67,7 +67,9 @@ def _reported(command: str, error: Exception) -> int:
         _discard_output()
     if isinstance(error, BrokenPipeError):  # as `head` does
         return 0
-    print(f"pointer-bridge {command}: {error}", file=sys.stderr)
+    from bridge.logs import printable_lines  # with structlog, which most commands do not need
+
+    print(printable_lines(f"pointer-bridge {command}: {error}"), file=sys.stderr)
     return 2
 
 

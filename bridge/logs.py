@@ -18,7 +18,7 @@ from collections.abc import Callable, Hashable
 from typing import Any, TextIO
 
 import structlog
-from structlog.typing import Processor
+from structlog.typing import EventDict, Processor
 
 MOST_WAITING = 1000
 """Lines that wait to be written; beyond them the newest are lost."""
@@ -47,13 +47,20 @@ def set_up(as_json: bool = False, sink: Callable[[str], None] | None = None) -> 
         processors=[
             structlog.processors.add_log_level,
             structlog.processors.TimeStamper(fmt="iso" if as_json else "%H:%M:%S", utc=as_json),
-            structlog.processors.format_exc_info if as_json else structlog.processors.StackInfoRenderer(),
+            structlog.processors.format_exc_info if as_json else _printable_fields,  # JSON escapes by itself
             render,
         ],
         wrapper_class=structlog.make_filtering_bound_logger(logging.INFO),
         logger_factory=_ToSink(sink),
         cache_logger_on_first_use=False,
     )
+
+
+def _printable_fields(logger: object, method: str, fields: EventDict) -> EventDict:
+    """What the line holds, without anything that could steer a terminal; texts of several lines stay so."""
+    return {
+        name: printable_lines(value) if isinstance(value, str) else value for name, value in fields.items()
+    }
 
 
 class _ToSink:
@@ -187,3 +194,8 @@ class LogThrottle:
 def printable(text: str) -> str:
     """Text that came from outside, fit for a terminal: control characters and escapes are written out."""
     return "".join(letter if letter.isprintable() else f"\\x{ord(letter):02x}" for letter in text)
+
+
+def printable_lines(text: str) -> str:
+    """As `printable`, of a text that may have several lines."""
+    return "\n".join(printable(line) for line in text.split("\n"))

@@ -111,3 +111,15 @@ def test_the_same_trouble_is_logged_once_in_a_while_with_the_count_left_out() ->
         ("somewhere", 2),
         ("elsewhere", None),
     ]
+
+
+def test_nothing_in_a_log_line_steers_the_terminal() -> None:
+    lines: list[str] = []
+    logs.set_up(sink=lines.append)
+    try:
+        structlog.get_logger().warning("board lost", board="b\x1b]0;title\x07")
+    finally:
+        structlog.reset_defaults()
+    (line,) = lines
+    assert "\x1b" not in line and "\x07" not in line
+    assert r"\x1b]0;title\x07" in line

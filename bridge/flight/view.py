@@ -17,6 +17,7 @@ from rich.table import Table
 from rich.text import Text
 
 from bridge.flight.snapshot import PanelSnapshot, PointerSnapshot
+from bridge.logs import printable
 
 _STATE_STYLE = {"ready": "green", "homing": "yellow", "introducing": "yellow", "parked": "cyan"}
 _LEAST_NAME = 12
@@ -95,7 +96,7 @@ def pointers(snapshot: PanelSnapshot, width: int) -> Table:
     table = _table(*(heads[i] for i in columns))
     for row in rows:
         state = Text(row[7], _STATE_STYLE.get(row[7], ""))
-        table.add_row(_fitted(row[0], name_width), *(row[i] for i in columns[1:-1]), state)
+        table.add_row(Text(_fitted(row[0], name_width)), *(Text(row[i]) for i in columns[1:-1]), state)
     return table
 
 
@@ -104,7 +105,7 @@ def boards(snapshot: PanelSnapshot) -> Table:
     table = _table("board", "", "state", "frames", "lost", "round trip")
     for board in snapshot.boards:
         table.add_row(
-            _fitted(board.name, 30),
+            Text(_fitted(board.name, 30)),
             "virtual" if board.virtual else "",
             Text(board.state, _STATE_STYLE.get(board.state, "red")),
             str(board.sent),
@@ -160,6 +161,7 @@ def _table(*titles: str) -> Table:
 
 def _fitted(name: str, width: int) -> str:
     """The name, cut in its middle so that it takes `width` columns at most."""
+    name = printable(name)
     if len(name) <= width:
         return name
     end = (width - 1) * 2 // 3  # the end of a name differs most often
@@ -168,8 +170,8 @@ def _fitted(name: str, width: int) -> str:
 
 def _wrapped(line: str, width: int) -> list[str]:
     """The line's words in as many lines as they need: a cause at its end is not cut."""
-    words = "".join(letter if letter.isprintable() else " " for letter in line)
-    return textwrap.wrap(" ".join(words.split()), width, subsequent_indent="    ", break_on_hyphens=False)
+    words = " ".join(printable(word) for word in line.split())
+    return textwrap.wrap(words, width, subsequent_indent="    ", break_on_hyphens=False)
 
 
 def _latest(messages: list[list[str]], room: int) -> list[str]:

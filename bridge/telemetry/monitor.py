@@ -6,6 +6,7 @@ On a terminal a table that is drawn anew four times a second; elsewhere a line p
 from __future__ import annotations
 
 import asyncio
+import struct
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import AsyncExitStack
@@ -15,6 +16,7 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
+from bridge.logs import printable
 from bridge.quantities.catalogue import CATALOGUE, Catalogue
 from bridge.telemetry.source import Arrival, Sender
 from bridge.telemetry.udp import UdpSource
@@ -23,6 +25,7 @@ _DRAW_EVERY_S = 0.25
 _LINE_EVERY_S = 1.0
 _SAMPLE_ROW_BYTES = 16
 _SAMPLE_ROWS = 8
+_NUMBER_ROWS = 16
 
 
 async def listen(
@@ -38,12 +41,12 @@ async def listen(
             stack.push_async_callback(source.close)
         async with asyncio.TaskGroup() as tasks:
             for source in sources:
-                tasks.create_task(source.run(_pass_over))
+                tasks.create_task(source.run(_ignore))
             tasks.create_task(_show(sources, console, catalogue, clock))
     return 0
 
 
-def _pass_over(arrival: Arrival) -> None:
+def _ignore(arrival: Arrival) -> None:
     """Takes an arrival and does nothing: the source's own account is what is shown."""
 
 
@@ -56,7 +59,7 @@ async def _show(
                 await asyncio.sleep(_DRAW_EVERY_S)
                 live.update(table(sources, catalogue, clock()), refresh=True)
     for source in sources:
-        print(f"{source.name}: waiting for datagrams", file=console.file, flush=True)
+        print(printable(f"{source.name}: waiting for datagrams"), file=console.file, flush=True)
     while True:
         await asyncio.sleep(_LINE_EVERY_S)
         for line in lines(sources, catalogue, clock()):
@@ -64,15 +67,17 @@ async def _show(
 
 
 def lines(sources: Sequence[UdpSource], catalogue: Catalogue, now_s: float) -> Iterator[str]:
-    """A plain line for each sender, and one for each that isn't allowed."""
+    """A line for each sender, with the bytes that could not be used, and for each that isn't allowed."""
     for source in sources:
         for sender in source.senders:
-            parts = [_summary(source, sender, now_s), *_readings(sender, catalogue)]
+            parts = [_summary(source, sender, now_s), *_readings(sender, catalogue, now_s)]
             if sender.trouble:
                 parts.append(_trouble(sender))
-            yield ", ".join(parts)
+            yield printable(", ".join(parts))
+            yield from sample_rows(sender.sample)
+            yield from number_rows(sender.sample)
         for host, count in source.refused.items():
-            yield f"{source.name} < {host}: not allowed, {count} datagrams passed over"
+            yield printable(f"{source.name} < {host}: not allowed, {count} datagrams skipped")
 
 
 def table(sources: Sequence[UdpSource], catalogue: Catalogue, now_s: float) -> RenderableType:
@@ -80,24 +85,28 @@ def table(sources: Sequence[UdpSource], catalogue: Catalogue, now_s: float) -> R
     shown: list[RenderableType] = []
     for source in sources:
         for sender in source.senders:
-            shown.append(Text(_summary(source, sender, now_s), style="bold"))
+            shown.append(Text(printable(_summary(source, sender, now_s)), style="bold"))
             grid = Table("quantity", "unit", box=None, pad_edge=False, padding=(0, 2, 0, 0))
             grid.add_column("reading", justify="right")
+            grid.add_column("age", justify="right")
             for name, value in sorted(sender.readings.items()):
-                grid.add_row(name, catalogue[name].unit, f"{value:,.3f}")
+                unit = Text(printable(catalogue[name].unit))
+                grid.add_row(Text(printable(name)), unit, f"{value:,.3f}", _age(sender, name, now_s))
             for name in sorted(_unseen(source, sender)):
-                grid.add_row(Text(name, style="dim"), catalogue[name].unit, Text("not seen yet", style="dim"))
+                unit = Text(printable(catalogue[name].unit))
+                grid.add_row(Text(printable(name), "dim"), unit, Text("not seen yet", "dim"))
             shown.append(grid)
             if sender.trouble:
                 shown.append(Text(_trouble(sender), style="yellow"))
             if sender.sample:
                 shown.append(Text("latest that could not be used:"))
                 shown.extend(Text(row, style="dim") for row in sample_rows(sender.sample))
+                shown.extend(Text(row, style="dim") for row in number_rows(sender.sample))
         if not source.senders:
-            shown.append(Text(f"{source.name}: waiting for datagrams", style="bold"))
+            shown.append(Text(printable(f"{source.name}: waiting for datagrams"), style="bold"))
         for host, count in source.refused.items():
             shown.append(
-                Text(f"{host} is not allowed: {count} datagrams passed over; add it to allow", style="yellow")
+                Text(f"{host} is not allowed: {count} datagrams skipped; add it to allow", style="yellow")
             )
     shown.append(Text("Ctrl-C stops", style="dim"))
     return Group(*shown)
@@ -111,6 +120,36 @@ def sample_rows(sample: bytes) -> Iterator[str]:
         yield f"{offset:5}  {row.hex(' '):<{_SAMPLE_ROW_BYTES * 3 - 1}}  {text}"
 
 
+def number_rows(sample: bytes) -> Iterator[str]:
+    """The first bytes as numbers, each little-endian, then big-endian; nothing of bytes that are text."""
+    if all(32 <= byte < 127 or byte in b"\t\r\n" for byte in sample.rstrip(b"\0")):
+        return
+    # A header need not be a multiple of four bytes: the numbers begin where most float32 are of a usual size.
+    begin = max(range(4), key=lambda start: _usual_numbers(sample[start:]))
+    yield f"{'offset':>6} {'int32 <':>12}{'>':>12} {'float32 <':>10}{'>':>10} {'float64 <':>10}{'>':>10}"
+    for offset in range(begin, min(len(sample) - 3, begin + 4 * _NUMBER_ROWS), 4):
+        cells = [f"{number:12}" for number in _both_orders("i", sample, offset)]
+        cells += [" ", *(f"{number:10.3g}" for number in _both_orders("f", sample, offset))]
+        if offset + 8 <= len(sample):
+            cells += [" ", *(f"{number:10.3g}" for number in _both_orders("d", sample, offset))]
+        yield f"{offset:6} {''.join(cells)}"
+
+
+def _both_orders(code: str, sample: bytes, offset: int) -> Iterator[float]:
+    for order in "<>":
+        yield struct.unpack_from(order + code, sample, offset)[0]
+
+
+def _usual_numbers(data: bytes) -> int:
+    """How many of the numbers are of a size that quantities have, in the order that has more of them."""
+    words = data[: len(data) // 4 * 4]
+    counts: list[int] = []
+    for order in "<>":
+        numbers = [number for (number,) in struct.iter_unpack(order + "f", words)]
+        counts.append(sum(number == 0.0 or 1e-3 < abs(number) < 1e6 for number in numbers))
+    return max(counts)
+
+
 def _summary(source: UdpSource, sender: Sender, now_s: float) -> str:
     layout = sender.layout or "none fits"
     return (
@@ -119,10 +158,14 @@ def _summary(source: UdpSource, sender: Sender, now_s: float) -> str:
     )
 
 
-def _readings(sender: Sender, catalogue: Catalogue) -> Iterator[str]:
+def _readings(sender: Sender, catalogue: Catalogue, now_s: float) -> Iterator[str]:
     for name, value in sorted(sender.readings.items()):
         unit = catalogue[name].unit
-        yield f"{name} {value:.2f}" + ("" if unit == "1" else f" {unit}")
+        yield f"{name} {value:.2f}" + ("" if unit == "1" else f" {unit}") + f" ({_age(sender, name, now_s)})"
+
+
+def _age(sender: Sender, name: str, now_s: float) -> str:
+    return f"{max(0.0, now_s - sender.read_s[name]):.1f} s"
 
 
 def _trouble(sender: Sender) -> str:

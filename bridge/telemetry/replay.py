@@ -119,5 +119,5 @@ class ReplaySource:
             elif count % _BREATHE_EVERY == 0:
                 await asyncio.sleep(0)
             self._sender.arrived(due_s, 0)
-            self._sender.readings.update(arrival.readings)
+            self._sender.read(due_s, arrival.readings)
             deliver(Arrival(due_s, arrival.readings, arrival.source_time_s, arrival.jumped))

@@ -10,7 +10,7 @@ nothing grows stale in one. What it raises ends `run`.
 from __future__ import annotations
 
 from collections import Counter, deque
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -38,7 +38,11 @@ Deliver = Callable[[Arrival], None]
 
 @dataclass(slots=True)
 class Sender:
-    """What is known of one sender: counts since the start, its latest datagram and readings."""
+    """What is known of one sender: counts since the start, its latest datagram and readings.
+
+    `read_s` is when each quantity of `readings` last came. `sample` is the beginning of the latest datagram
+    that no layout could use. `trouble` is fit for a terminal; `sample` is as it was sent.
+    """
 
     address: str
     datagrams: int = 0
@@ -49,6 +53,7 @@ class Sender:
     latest_s: float = 0.0
     layout: str = ""
     readings: dict[str, float] = field(default_factory=dict)
+    read_s: dict[str, float] = field(default_factory=dict)
     trouble: str = ""
     sample: bytes = b""
     _times_s: deque[float] = field(default_factory=lambda: deque(maxlen=256))
@@ -61,6 +66,11 @@ class Sender:
         self.latest_s = now_s
         self._times_s.append(now_s)
 
+    def read(self, now_s: float, readings: Mapping[str, float]) -> None:
+        """Take the readings of one datagram."""
+        self.readings.update(readings)
+        self.read_s.update(dict.fromkeys(readings, now_s))
+
     def rate_hz(self, now_s: float) -> float:
         """Datagrams a second, over the last few seconds."""
         recent = [time_s for time_s in self._times_s if now_s - time_s <= _RATE_WINDOW_S]
@@ -70,7 +80,7 @@ class Sender:
 
 
 class Source(Protocol):
-    """Anything that delivers readings. `name` stands in logs and on the page."""
+    """Anything that delivers readings. `name` is in logs and on the page."""
 
     @property
     def name(self) -> str: ...

@@ -193,7 +193,7 @@ class UdpSource:
                 stream.useful = True
                 return None
             stream.useful = True
-            stream.sender.readings.update(decoded.readings)
+            stream.sender.read(now_s, decoded.readings)
             return Arrival(now_s, decoded.readings, decoded.source_time_s, stream.is_set_back(decoded))
         sender = stream.sender
         sender.unused += 1
@@ -204,7 +204,7 @@ class UdpSource:
 
     def _note(self, sender: Sender, cause: str, detail: str, now_s: float, field: str = "") -> None:
         sender.causes[cause] += 1
-        sender.trouble = detail
+        sender.trouble = detail = printable(detail)
         if self._of_sender.due((sender.address, cause, field), now_s) is None:
             return
         what = "field dropped" if field else "datagram dropped"

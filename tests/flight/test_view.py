@@ -13,7 +13,7 @@ from rich.console import Console
 
 from bridge.boards.pointer_channel import Phase
 from bridge.flight.dry_run import DryRun
-from bridge.flight.view import View, clock
+from bridge.flight.view import View, boards, clock
 from bridge.panel.load import load_panel
 from bridge.telemetry.source import Arrival
 from tests.conftest import ROOT
@@ -217,3 +217,15 @@ def test_the_latest_log_lines_are_shown_below() -> None:
 )
 def test_times_are_minutes_and_seconds(time_s: float, shown: str) -> None:
     assert clock(time_s) == shown
+
+
+def test_names_neither_steer_the_terminal_nor_are_read_as_markup() -> None:
+    running = fly(0.1).running
+    snapshot = running.snapshot(0.1)
+    named = replace(snapshot, boards=(replace(snapshot.boards[0], name="b\x1b]0;t\x07[/red]"),))
+    console = Console(file=io.StringIO(), width=100, color_system=None, _environ={})
+    console.print(boards(named))
+    assert isinstance(console.file, io.StringIO)
+    text = console.file.getvalue()
+    assert "\x1b" not in text and "\x07" not in text
+    assert r"b\x1b]0;t\x07[/red]" in text
