@@ -30,7 +30,7 @@ from bridge.boards.virtual.link import VirtualLink
 from bridge.flight.service import Service
 from bridge.panel.load import load_panel
 from bridge.telemetry.udp import UdpSource
-from tests.conftest import ROOT
+from tests.conftest import PATIENCE_S, ROOT, until
 
 SETTING_INHG = 30.12
 EARTH_FT = 20_855_531.5  # ICAO Doc 7488: nominal radius of the earth for geopotential, 6,356,766 m
@@ -192,18 +192,17 @@ async def test_in_a_climb_of_the_model_every_face_shows_the_models_own_state(pan
     heading within 1 degree, the tolerances in the panel's description."""
     service = Service(load_panel(panel_file))
     run = asyncio.create_task(service.run())
-    while not service.parts:
-        await asyncio.sleep(0.01)
-    source = service.sources[0]
-    assert isinstance(source, UdpSource)
-    flight = await take_off(source.port)
+    flight: Process | None = None
     try:
-        async with asyncio.timeout(80):
-            while not settled(service):
-                await asyncio.sleep(0.05)
+        async with asyncio.timeout(PATIENCE_S):
+            await service.started.wait()
+        source = service.sources[0]
+        assert isinstance(source, UdpSource)
+        flight = await take_off(source.port)
+        await until(lambda: settled(service), "pointers that show the level flight", 80.0)
         moments, steps = await watch(service, flight)
     finally:
-        if flight.returncode is None:
+        if flight is not None and flight.returncode is None:
             flight.kill()
         service.stop()
         await run

@@ -9,6 +9,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
+from structlog.testing import capture_logs
 
 from bridge.boards.pointer_channel import Phase
 from bridge.boards.state import State
@@ -141,8 +142,9 @@ async def test_saving_a_calibration_moves_the_needle_and_a_bad_one_changes_nothi
         await until(lambda: service.running.still)
         stood_deg = airspeed_deg(service)
         panel = service.running.panel
-        file.write_text(good.replace("[80, 108, 109.1]", "[80, 108, 90.0"))
-        await asyncio.sleep(1.0)
+        with capture_logs() as logs:
+            file.write_text(good.replace("[80, 108, 109.1]", "[80, 108, 90.0"))
+            await until(lambda: "description not taken" in {line["event"] for line in logs})
         assert service.running.panel is panel, "a file that can't be read changes nothing"
         file.write_text(good.replace("[80, 108, 109.1]", "[80, 112, 113.1]"))
         await until(lambda: service.running.panel is not panel)
