@@ -51,7 +51,7 @@ def check_pins(board: BoardDescription) -> Iterator[Complaint]:
             f"at most {part.most_channels} on an {part.name}",
             "Put some on another board, or choose a larger part",
         )
-    if board.link == "serial":
+    if not board.is_virtual:
         yield from _baud(part, board.baud)
     owners: dict[str, str] = dict.fromkeys(part.serial_pins, "the serial line")
     for key, kind, pins in _wired(board):

@@ -177,8 +177,8 @@ class BoardDescription(StrictModel):
 
     @model_validator(mode="after")
     def _reachable(self) -> BoardDescription:
-        if self.link == "serial" and not self.port:
-            raise MistakeError("a serial board without a port", f"a port, such as {PORTS}", "Name the port")
+        if not self.is_virtual and not self.port:
+            raise MistakeError("a real board without a port", f"a port, such as {PORTS}", "Name the port")
         if self.port is not None and not is_port(self.port):
             raise MistakeError(f"the port {self.port!r}", PORTS, "Name the port as the system does")
         if sorted(self.channels) != list(range(len(self.channels))):

@@ -23,7 +23,7 @@ def main() -> None:
     interval_s = 1.0 / float(sys.argv[2])
     boards = []
     for name, described in panel.description.boards.items():
-        if described.link == "serial":
+        if not described.is_virtual:
             folder = panel.path.parent / name
             folder.mkdir()
             board = PtyBoard(folder, virtual_board(panel, name).described, described.watchdog_ms)
