@@ -14,7 +14,7 @@ import pytest
 from bridge.gauges.pointer import Pointer
 from bridge.panel.load import load_panel
 from tests.calibration.crooked import CrookedLinkage
-from tests.commands.test_cli import command, environment
+from tests.commands.started import command, environment
 
 pexpect = pytest.importorskip("pexpect", reason="a terminal is needed", exc_type=ImportError)
 

@@ -15,7 +15,7 @@ import pytest
 
 from bridge.commands.ending import LONGEST_S
 from bridge.telemetry.flightlog import read_log
-from tests.commands.test_cli import Started, environment, started
+from tests.commands.started import Started, environment, started
 from tests.conftest import ROOT, wait_until
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="Windows ends a process without asking it")
