@@ -133,11 +133,14 @@ async def _reload(dry_run: DryRun) -> None:
 
     from bridge.panel.watch import changes
 
-    async for panel in changes(dry_run.running.panel):
+    log = structlog.get_logger(__name__)
+    async for panel in changes(lambda: dry_run.running.panel):
         try:
             dry_run.reload(panel)
         except Exception:  # the flight goes on, and so does the watch
-            structlog.get_logger(__name__).exception("description not taken")
+            log.exception("description not taken")
+        else:
+            log.info("description taken", panel=str(panel.path))
 
 
 def _summary(dry_run: DryRun, flown_s: float, took_s: float) -> bool:

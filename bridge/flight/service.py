@@ -289,7 +289,7 @@ class Service:
     # -- reloads ----------------------------------------------------------------------------------
 
     async def _watch_files(self) -> None:
-        async for panel in changes(self.running.panel):
+        async for panel in changes(lambda: self.running.panel):
             await self.reload(panel)
 
     async def reload(self, panel: Panel) -> None:
@@ -322,6 +322,7 @@ class Service:
         for name in self.running.sessions.keys() - self.boards.keys():
             self.boards[name] = self._board(panel, name)
             self._start_board(name)
+        _log.info("description taken", panel=str(panel.path))
         gc.freeze()
 
     async def _swap_sources(self, old: Panel, new: Panel) -> bool:

@@ -45,6 +45,14 @@ class Curve:
             for i in range(len(readings) - 1)
         ]
 
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Curve):
+            return NotImplemented
+        return self.points == other.points and self.period == other.period
+
+    def __hash__(self) -> int:
+        return hash((*self.points, self.period))
+
     @property
     def points(self) -> list[tuple[float, float]]:
         """The points that the curve goes through, (reading, deg)."""

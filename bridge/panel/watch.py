@@ -1,9 +1,16 @@
-"""Watching the description's files: every good change as a new panel, every bad one in words."""
+"""Watching the description's files: every change of what they describe as a new panel, mistakes in words.
+
+The files are looked at a few times a second. Whatever becomes of their folders (deleted and made anew,
+replaced by a copy, reached by a link, mounted from elsewhere), they are found again where they are named.
+"""
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+import asyncio
+from collections.abc import AsyncIterator, Callable, Iterable, Mapping
+from contextlib import suppress
 from functools import partial
+from pathlib import Path
 
 import structlog
 
@@ -12,27 +19,52 @@ from bridge.panel.load import Panel, load_panel
 from bridge.threads import in_thread
 
 _log = structlog.get_logger(__name__)
+_Stamps = Mapping[Path, tuple[int, ...]]
+
+LOOK_S = 0.2
+"""Between two looks; a change counts once the next look finds no more: editors save in several writes."""
 
 
-async def changes(panel: Panel) -> AsyncIterator[Panel]:
-    """Yields the panel again after each saved change that is good as a whole.
+async def changes(flying: Callable[[], Panel]) -> AsyncIterator[Panel]:
+    """Yields a panel whenever its files come to describe another one than `flying` returns.
 
-    A bad change is logged with its places and cures, and yields nothing. Saves that come together
-    (an editor's several writes) are taken as one.
+    Mistakes are logged with places and cures, the same ones once, and yield nothing. Files that are saved or
+    touched but describe the same are not logged.
     """
-    from watchfiles import awatch
-
+    mistakes = ""
+    # Nothing is taken yet: files may have changed between their loading and the first look.
+    taken: _Stamps = {}
+    before = taken
     while True:
-        folders = {file.parent for file in panel.files}
-        async for saved in awatch(*folders, debounce=200, step=50, recursive=False):
-            if not any(path.endswith(".toml") for _, path in saved):
-                continue
-            try:
-                panel = await in_thread("reload", partial(load_panel, panel.path))
-            except BridgeError as error:
-                _log.error("description not taken", cure="the panel flies on as before", why=str(error))
-                continue
-            _log.info("description taken", panel=str(panel.path))
+        await asyncio.sleep(LOOK_S)
+        found = await in_thread("watch", partial(_stamps, flying().files))
+        if found != before or found == taken:
+            before = found
+            continue
+        taken = found
+        try:
+            panel = await in_thread("reload", partial(load_panel, flying().path))
+        except BridgeError as error:
+            if str(error) != mistakes:
+                mistakes = str(error)
+                _log.error("description not taken", cure="the panel flies on as before", why=mistakes)
+            continue
+        if panel != flying():
             yield panel
-            if {file.parent for file in panel.files} != folders:
-                break
+        elif mistakes:
+            _log.info("description is good again", panel=str(panel.path))
+        mistakes = ""
+
+
+def _stamps(files: Iterable[Path]) -> _Stamps:
+    """What tells, unread, that one of these files, or a TOML file beside them, is not what it was."""
+    watched = set(files)
+    for folder in {file.parent for file in watched}:
+        with suppress(OSError):
+            watched.update(folder.glob("*.toml"))
+    stamps = {}
+    for file in watched:
+        with suppress(OSError):  # missing: that is a change, and loading finds the words for it
+            found = file.stat()
+            stamps[file] = (found.st_mode, found.st_dev, found.st_ino, found.st_mtime_ns, found.st_size)
+    return stamps

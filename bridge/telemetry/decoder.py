@@ -6,7 +6,8 @@ what differs by kind), and then measures each (that is the base class). What is 
 reading of its quantity is left out and reported. Nothing else is ever raised, whatever the bytes.
 
 Causes, for counting: 'begins otherwise', 'short', 'wrong length', 'several lines', 'wrong columns',
-'waiting for labels', 'no known label', 'not pairs', 'not JSON', 'nothing known' of a whole datagram;
+'too many columns', 'waiting for labels', 'no known label', 'label too long', 'not pairs', 'not JSON',
+'nothing known' of a whole datagram;
 'blank', 'not a number', 'not finite', 'out of range', 'label missing', 'label twice' of one field.
 """
 
@@ -54,8 +55,10 @@ class Labels:
 
 MOST_COLUMNS = 2000
 """Columns, pairs or labels of one datagram that are read; a simulator sends a tenth of it."""
+MOST_LABEL_BYTES = 200
+"""A longer label is none: its datagram is refused."""
 MOST_DROPPED = 8
-"""Dropped fields of one datagram that are told one by one."""
+"""Dropped fields of one datagram that are reported one by one."""
 _SHOWN_LABELS = 8
 
 # One raw number per field; None where the datagram doesn't hold that field.
@@ -193,6 +196,10 @@ class DelimitedDecoder(Decoder):
         return False
 
     def _labels(self, tokens: list[bytes]) -> Labels:
+        longest = max(tokens, key=len, default=b"")
+        if len(longest) > MOST_LABEL_BYTES:
+            detail = f"{_shown(longest)} has {len(longest)} bytes, at most {MOST_LABEL_BYTES}"
+            raise self._error("label too long", detail)
         labels = [_text(token) for token in tokens]
         if self._wanted.isdisjoint(labels):
             raise self._error("no known label", f"the labels are {', '.join(labels)[:200]}")

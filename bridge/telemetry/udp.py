@@ -54,7 +54,7 @@ _NO_BIND = {  # Windows numbers its socket errors otherwise, from 10000 up
 class UdpSource:
     """Readings from the datagrams that arrive on `host`:`port`.
 
-    `allow` lists addresses and networks that are heard; all others are counted and passed over. Opening
+    `allow` lists addresses and networks that are heard; all others are counted and skipped. Opening
     raises `DescriptionError` when the port can't be had. `clock` gives seconds that never go back.
     """
 
@@ -213,10 +213,12 @@ class UdpSource:
 
     def remember(self, before: UdpSource) -> None:
         """Labels that senders of a source before this one have named: they may never name them again."""
-        self._remembered = {
-            **before._remembered,
-            **{address: stream.labels for address, stream in before._streams.items() if stream.labels},
+        named = {address: stream.labels for address, stream in before._streams.items() if stream.labels}
+        forgotten = {
+            address: labels for address, labels in before._remembered.items() if address not in named
         }
+        # The senders that were heard last come last, and stay.
+        self._remembered = dict([*forgotten.items(), *named.items()][-MOST_SENDERS:])
 
     def _new_stream(self, address: tuple[str, int], now_s: float) -> _Stream | None:
         """A stream for a new sender; None while every place is taken by one that sends what can be used."""

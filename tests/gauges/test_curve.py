@@ -89,3 +89,10 @@ def test_points_that_make_no_curve_are_refused(
 ) -> None:
     with pytest.raises(CurveTurnsBackError, match=words):
         Curve(points, period)
+
+
+def test_curves_through_the_same_points_are_equal() -> None:
+    points = [(0.0, 0.0), (40.0, 90.0), (80.0, 360.0)]
+    assert Curve(points) == Curve(points) and hash(Curve(points)) == hash(Curve(points))
+    assert Curve(points) != Curve([*points[:2], (80.0, 359.0)])
+    assert Curve(points, 80.0) != Curve(points)

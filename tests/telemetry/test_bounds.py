@@ -129,3 +129,24 @@ def test_what_comes_from_outside_can_not_steer_the_terminal(tmp_path: Path) -> N
     shown = str([line["first"] for line in logs if line["event"] == "labels"])
     assert "\x1b" not in shown and "x1b" in shown
     assert printable("a\x1b[0m\r\n\x9b ü") == r"a\x1b[0m\x0d\x0a\x9b ü"
+
+
+def test_a_label_of_thousands_of_bytes_is_refused_and_counted(tmp_path: Path) -> None:
+    source = labelled(tmp_path)
+    with capture_logs() as logs:
+        source.received(b"time,altitude," + b"x" * 10_000, LIVE)
+    assert source.senders[0].causes == {"label too long": 1}
+    assert max(len(str(line)) for line in logs) < 600
+
+
+def test_labels_of_senders_long_gone_do_not_pile_up_over_reloads(tmp_path: Path) -> None:
+    source = labelled(tmp_path)
+    for reload in range(3):
+        for port in range(MOST_SENDERS):
+            source.received(LABELS, ("127.0.0.1", 1000 * (reload + 1) + port))
+        after = labelled(tmp_path)
+        after.remember(source)
+        source = after
+    assert len(source._remembered) == MOST_SENDERS
+    source.received(b"1,2140,90", ("127.0.0.1", 3000))
+    assert source.senders[0].readings["pressure_altitude"] == 2140.0, "the last ones are kept"
