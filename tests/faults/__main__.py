@@ -11,6 +11,7 @@ import os
 import pty
 import signal
 import sys
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -19,6 +20,7 @@ from rich.table import Table
 
 from bridge.commands.ending import LONGEST_S
 from bridge.telemetry.flightlog import read_log
+from tests.conftest import wait_until
 from tests.faults.faults import EVERY_LAYOUT, FAULTS, UNTOUCHED, WATCH_S, Fault
 from tests.faults.flight import BOARDS, Flight, Seen, flying
 
@@ -105,6 +107,10 @@ def row(name: str, flight: Flight, fault: Fault) -> tuple[tuple[str, ...], bool]
     before = flight.watch(WATCH_S, untouched)
     fault(flight)
     during = flight.watch(WATCH_S, untouched)
+    flight.tell("quiet")
+    over_s = time.monotonic()
+    wait_until(flight.flies, "frames at every board after the fault")
+    again_s = time.monotonic() - over_s
     code, took_s = flight.stop(signal.SIGTERM)
     end = flight.seen(untouched)
     wrong = verdict(before, during, code, took_s)
@@ -115,6 +121,7 @@ def row(name: str, flight: Flight, fault: Fault) -> tuple[tuple[str, ...], bool]
         name,
         f"{during.longest_s * 1000:.0f} ms",
         f"{during.p99_s / before.p99_s:.2f}",
+        f"{again_s:.1f} s",
         f"{took_s:.1f} s",
         "kept" if not wrong else f"missed: {', '.join(wrong)}",
     )
@@ -123,7 +130,7 @@ def row(name: str, flight: Flight, fault: Fault) -> tuple[tuple[str, ...], bool]
 
 def main() -> int:
     words = " ".join(sys.argv[1:])
-    table = Table("fault", "longest gap", "p99 ratio", "clean end in", "promise", box=None)
+    table = Table("fault", "longest gap", "p99 ratio", "flies again in", "clean end in", "promise", box=None)
     kept = True
     console = Console()
     for name in [*FAULTS, *OUTPUTS]:
