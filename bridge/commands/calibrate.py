@@ -98,10 +98,17 @@ async def _calibrate(panel: Panel, pointer: Pointer, screen: Screen, needles_as_
     from bridge.flight.service import Service
     from bridge.flight.sources import FixedSources
     from bridge.flight.state_file import StateFile, positions_as_left, state_file
+    from bridge.panel.load import load_panel
 
     state = StateFile(state_file(panel.path))
     confirmed = positions_as_left(panel, state) if needles_as_left else {}
-    service = Service(_to_reach(panel), sources=FixedSources(), state=state, confirmed=confirmed)
+    service = Service(
+        _to_reach(panel),
+        sources=FixedSources(),
+        state=state,
+        confirmed=confirmed,
+        load=lambda path: _to_reach(load_panel(path)),
+    )
     with run_command.stopped_by_signals(service), keys() as pressed, Drawing(screen) as drawing:
         at_work = _Bench(panel, pointer, service)
         work = asyncio.create_task(_work(at_work, pressed, drawing.show))

@@ -15,7 +15,8 @@ from __future__ import annotations
 
 import asyncio
 import gc
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
 
 import structlog
 
@@ -29,7 +30,7 @@ from bridge.flight.sources import DescribedSources, SourceMaker
 from bridge.flight.state_file import StateFile
 from bridge.flight.supervisor import Supervisor
 from bridge.logs import LogThrottle
-from bridge.panel.load import Panel
+from bridge.panel.load import Panel, load_panel
 from bridge.panel.watch import changes
 from bridge.telemetry.recorder import LogWriter
 from bridge.telemetry.source import Arrival, Source
@@ -66,7 +67,8 @@ class Service:
     """One panel, flying.
 
     `sources` makes the telemetry sources of a description. `confirmed` holds positions that the user
-    confirms. `replayed` marks the flight of a log. Its clock is that of the event loop, in seconds.
+    confirms. `replayed` marks the flight of a log. `load` reads the panel again when its files change. Its
+    clock is that of the event loop, in seconds.
     """
 
     def __init__(
@@ -77,7 +79,9 @@ class Service:
         state: StateFile | None = None,
         confirmed: Mapping[PointerAddress, float] | None = None,
         replayed: bool = False,
+        load: Callable[[Path], Panel] = load_panel,
     ) -> None:
+        self._load = load
         self._source_maker = sources or DescribedSources()
         self.sources: list[Source] = list(self._source_maker.make(panel, self.clock))
         self.running = RunningPanel(
@@ -289,7 +293,7 @@ class Service:
     # -- reloads ----------------------------------------------------------------------------------
 
     async def _watch_files(self) -> None:
-        async for panel in changes(lambda: self.running.panel):
+        async for panel in changes(lambda: self.running.panel, self._load):
             await self.reload(panel)
 
     async def reload(self, panel: Panel) -> None:

@@ -25,8 +25,10 @@ LOOK_S = 0.2
 """Between two looks; a change counts once the next look finds no more: editors save in several writes."""
 
 
-async def changes(flying: Callable[[], Panel]) -> AsyncIterator[Panel]:
-    """Yields a panel whenever its files come to describe another one than `flying` returns.
+async def changes(
+    flying: Callable[[], Panel], load: Callable[[Path], Panel] = load_panel
+) -> AsyncIterator[Panel]:
+    """Yields a panel whenever `load` makes another one of its files than `flying` returns.
 
     Mistakes are logged with places and cures, the same ones once, and yield nothing. Files that are saved or
     touched but describe the same are not logged.
@@ -43,7 +45,7 @@ async def changes(flying: Callable[[], Panel]) -> AsyncIterator[Panel]:
             continue
         taken = found
         try:
-            panel = await in_thread("reload", partial(load_panel, flying().path))
+            panel = await in_thread("reload", partial(load, flying().path))
         except BridgeError as error:
             if str(error) != mistakes:
                 mistakes = str(error)
