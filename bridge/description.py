@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from stat import S_ISDIR, S_ISREG
 from typing import Any, TypeVar, get_args
@@ -19,23 +19,56 @@ from pydantic_core import ErrorDetails
 
 from bridge.errors import DescriptionError, DescriptionErrors
 
+LARGEST_NUMBER = 1e30
+"""Numbers beyond it are mistyped, and products of two of them would overflow."""
+
 
 class StrictModel(BaseModel):
     """Base of everything a person writes: unknown keys are refused, values can't change later.
 
-    True and false are no numbers.
+    True and false are no numbers, nor is what is beyond LARGEST_NUMBER.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True, arbitrary_types_allowed=True, allow_inf_nan=False)
 
     @field_validator("*", mode="before")
     @classmethod
-    def _no_number(cls, value: Any, info: ValidationInfo) -> Any:
-        if isinstance(value, bool) and info.field_name is not None:
-            annotation = cls.model_fields[info.field_name].annotation
-            if annotation is not Any and bool not in (annotation, *get_args(annotation)):
-                raise MistakeError(str(value).lower(), "neither true nor false", "Change the value")
+    def _numbers(cls, value: Any, info: ValidationInfo) -> Any:
+        if info.field_name is None:
+            return value
+        types = list(_types(cls.model_fields[info.field_name].annotation))
+        if Any in types or any(isinstance(kind, type) and issubclass(kind, BaseModel) for kind in types):
+            return value  # options have a reader of their own, models their own fields
+        for number in _scalars(value):
+            if isinstance(number, bool):
+                if bool not in types:
+                    raise MistakeError(str(number).lower(), "neither true nor false", "Change the value")
+            elif isinstance(number, int | float) and abs(number) > LARGEST_NUMBER:
+                expected = f"a number up to {LARGEST_NUMBER:g}"
+                raise MistakeError(str(number), expected, "Look for a slip in it")
         return value
+
+
+def _types(annotation: Any) -> Iterator[Any]:
+    """The types that an annotation is made of, however nested."""
+    inner = get_args(annotation)
+    for part in inner:
+        yield from _types(part)
+    if not inner:
+        yield annotation
+
+
+def _scalars(value: Any) -> Iterator[Any]:
+    """Everything in lists and tables as TOML has them, however deep (so no recursion)."""
+    waiting = [value]
+    while waiting:
+        item = waiting.pop()
+        if isinstance(item, dict):
+            waiting.extend(item.values())
+        elif isinstance(item, list | tuple):
+            waiting.extend(item)
+        else:
+            yield item
 
 
 class MistakeError(ValueError):
@@ -92,8 +125,8 @@ def read_text(path: Path) -> str:
         ) from None
     except IsADirectoryError:
         raise DescriptionError(where, "", "a folder", expected, "Name a file in it") from None
-    except OSError as error:
-        found = f"a file that can't be read ({error.strerror})"
+    except (OSError, ValueError) as error:  # ValueError: a null character in the name
+        found = f"a file that can't be read ({getattr(error, 'strerror', error)})"
         raise DescriptionError(where, "", found, expected, "Allow reading, or name another file") from None
     try:
         return data.decode("utf-8-sig")
@@ -161,6 +194,12 @@ def _explained(error: ErrorDetails, model: type[BaseModel], where: str, key: str
         )
     if kind == "too_short":
         return DescriptionError(where, place, "too few", f"at least {error['ctx']['min_length']}", "Add one")
+    if kind == "too_long":
+        return DescriptionError(
+            where, place, "too many", f"at most {error['ctx']['max_length']}", "Take some out"
+        )
+    if kind == "missing" and isinstance(error["loc"][-1], int):
+        return DescriptionError(where, place, "nothing", "one more number", "Add it")
     if kind == "missing":
         return DescriptionError(where, place, "nothing", "a value", f"Add {error['loc'][-1]}")
     if kind in ("literal_error", "enum"):

@@ -6,6 +6,9 @@ bench: where it is, what was found, what was expected, how to correct it.
 
 from __future__ import annotations
 
+_LONGEST_QUOTED = 200
+"""Characters of what was found, or of the place where, that a message repeats."""
+
 
 class BridgeError(Exception):
     """Base of every error that this package raises on purpose."""
@@ -29,8 +32,17 @@ class DescriptionError(BridgeError):
         self.found = found
         self.expected = expected
         self.cure = cure
-        place = f"{where}: {key}" if key else where
-        super().__init__(f"{place}: found {found}; expected {expected}. {cure}.")
+        place = f"{where}: {_shortened(key)}" if key else where
+        super().__init__(_plain(f"{place}: found {_shortened(found)}; expected {expected}. {cure}."))
+
+
+def _shortened(text: str) -> str:
+    return text if len(text) <= _LONGEST_QUOTED else f"{text[:_LONGEST_QUOTED]} ..."
+
+
+def _plain(text: str) -> str:
+    """One line without characters that could steer a terminal."""
+    return "".join(letter if letter.isprintable() else repr(letter)[1:-1] for letter in text)
 
 
 class DescriptionErrors(BridgeError):

@@ -76,12 +76,13 @@ def gauge_parts(gauge: Gauge) -> tuple[Part, ...]:
 
 
 def _too_long(gauge: Gauge, outline: Outline, hand: Hand, key: str) -> Iterator[DescriptionError]:
-    """A pointer that would reach beyond the edge of its face, at its tip or its tail."""
+    """A pointer that would reach beyond the edge of its face, at its tip, tail or side."""
     most = gauge.face.radius_mm
     tip = hand.length_mm + (outline.width_mm / 2 if outline.shape == "ball" else 0.0)
     for what, reach, cure in (
         ("tip", tip, "Shorten the pointer's length_mm, or draw a larger face"),
         ("tail", outline.tail_mm, "Shorten tail_mm"),
+        ("side", outline.width_mm / 2, "Take less width_mm"),
     ):
         if reach > most:
             found = f"a {what} {reach:g} mm from the axis"

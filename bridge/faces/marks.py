@@ -101,11 +101,16 @@ class SheetDrawing:
         marks = self.sheet.speeds
         if marks:
             outer = marks.radius_mm or self.sheet.radius_mm - EDGE_MM
-            try:
-                more_bands, more_limits = speed_marks(self.aircraft, outer, marks.width_mm)
-            except MissingSpeedError as missing:
-                self._fault("speeds", str(missing), f"aircraft.{missing.speed}", "Add that speed")
-                more_bands, more_limits = [], []
+            more_bands: list[Band] = []
+            more_limits: list[Limit] = []
+            if outer <= 2 * marks.width_mm:
+                found = f"two arcs of {marks.width_mm:g} mm inside a radius of {outer:g} mm"
+                self._fault("speeds", found, "room for both", "Widen radius_mm, or take less width_mm")
+            else:
+                try:
+                    more_bands, more_limits = speed_marks(self.aircraft, outer, marks.width_mm)
+                except MissingSpeedError as missing:
+                    self._fault("speeds", str(missing), f"aircraft.{missing.speed}", "Add that speed")
             bands += [band.model_copy(update={"pointer": marks.pointer}) for band in more_bands]
             limits += [limit.model_copy(update={"pointer": marks.pointer}) for limit in more_limits]
             band_keys += ["speeds"] * len(more_bands)

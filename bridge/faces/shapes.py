@@ -27,7 +27,7 @@ def pointer_outline(outline: Outline, length: float) -> Polygon:
     elif outline.shape == "bar":
         blade = [(arm, length), (arm, _on(hub, arm))]
     elif outline.shape == "rim":
-        arm = max(0.5, half / 5)
+        arm = min(max(0.5, half / 5), hub * 0.9)
         blade = [(0.0, length), (half, length - 2 * half), (arm, length - 2 * half), (arm, _on(hub, arm))]
     else:
         arm = min(1.0, hub * 0.9)

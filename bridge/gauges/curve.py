@@ -125,6 +125,8 @@ def _check(readings: list[float], angles: list[float], period: float | None) -> 
                 f"angle {angles[i]:g} at reading {readings[i]:g} follows {angles[i - 1]:g}: "
                 "the curve turns back"
             )
+        if abs(angles[i] - angles[i - 1]) < _LEAST_SHARE * abs(angles[-1] - angles[0]):
+            raise CurveTurnsBackError(f"angles {angles[i - 1]:g} and {angles[i]:g} are as good as one")
     if period is not None:
         if abs(readings[-1] - readings[0] - period) > 1e-9 * period:
             raise CurveTurnsBackError(f"points cover {readings[-1] - readings[0]:g} of a turn of {period:g}")

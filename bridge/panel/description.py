@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ipaddress
+import re
 from fractions import Fraction
 from typing import Annotated, Any, Literal
 
@@ -10,10 +11,25 @@ from pydantic import Field, field_validator, model_validator
 
 from bridge.description import MistakeError, StrictModel
 from bridge.panel.face import Face
-from bridge.panel.hardware import BoardDescription, DriveDescription, Motor, NotNegative, Positive, Ratio
+from bridge.panel.hardware import (
+    MOST_DEGREES,
+    BoardDescription,
+    Degrees,
+    DriveDescription,
+    Motor,
+    NotNegative,
+    Positive,
+    Ratio,
+)
 from bridge.quantities.catalogue import Quantity
 
-Points = tuple[tuple[float, float], ...]
+Pairs = tuple[tuple[float, float], ...]
+Points = tuple[tuple[float, Degrees], ...]
+"""Readings with their angles."""
+
+
+_HOST = re.compile(r"[A-Za-z0-9._:%\[\]-]{1,255}")
+_PORT = re.compile(r"[0-9]{1,5}")
 
 
 class DeclaredQuantity(StrictModel):
@@ -44,7 +60,7 @@ class Aircraft(StrictModel):
     flaps_extended_kt: Positive | None = None
     normal_operating_kt: Positive | None = None
     never_exceed_kt: Positive | None = None
-    position_error: Points = ()
+    position_error: Pairs = ()
     fastest: dict[str, Positive] = {}
 
 
@@ -62,7 +78,7 @@ class PortDescription(StrictModel):
     @classmethod
     def _address(cls, value: str) -> str:
         host, _, port = value.rpartition(":")
-        if not host or not port.isdigit() or not 0 <= int(port) <= 65_535:
+        if not _HOST.fullmatch(host) or not _PORT.fullmatch(port) or int(port) > 65_535:
             raise MistakeError(repr(value), 'host:port, as in "127.0.0.1:58226"', "Name both")
         return value
 
@@ -151,10 +167,10 @@ class PointerDescription(PointerBody):
     indication: str
     kind: Literal["endless", "bounded"]
     per_turn: Positive | None = None
-    zero_deg: float = 0.0
+    zero_deg: Degrees = 0.0
     scale: Points = ()
-    stops_deg: tuple[float, float] | None = None
-    home_deg: float = 0.0
+    stops_deg: tuple[Degrees, Degrees] | None = None
+    home_deg: Degrees = 0.0
     park: float = 0.0
     drive: str
     board: str
@@ -189,7 +205,7 @@ class GearedPointer(PointerBody):
     geared_to: str
     gears: Annotated[tuple[Ratio, ...], Field(min_length=1)]
     per_turn: Positive
-    zero_deg: float = 0.0
+    zero_deg: Degrees = 0.0
     backlash_deg: NotNegative = 0.0
 
 
@@ -249,8 +265,20 @@ class CalibrationPoints(StrictModel):
     """
 
     unit: str
-    points: Annotated[tuple[tuple[float, float] | tuple[float, float, float], ...], Field(min_length=2)]
+    points: Annotated[
+        tuple[Annotated[tuple[float, ...], Field(min_length=2, max_length=3)], ...], Field(min_length=2)
+    ]
     falling: Points = ()
+
+    @field_validator("points")
+    @classmethod
+    def _angles(cls, points: tuple[tuple[float, ...], ...]) -> tuple[tuple[float, ...], ...]:
+        for _, *angles in points:
+            for angle in angles:
+                if abs(angle) > MOST_DEGREES:
+                    expected = f"an angle from {-MOST_DEGREES:g} to {MOST_DEGREES:g} degrees"
+                    raise MistakeError(f"{angle:g}", expected, "Measure that point again")
+        return points
 
 
 class PanelDescription(StrictModel):

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from fractions import Fraction
 from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from bridge.description import MistakeError, StrictModel
 from bridge.panel.names import PORTS, is_port
+
+_RATIO = re.compile(r"\s*[+-]?[0-9]{1,9}(\.[0-9]{1,9})?(\s*/\s*[0-9]{1,9})?\s*")
+MOST_RATIO = 10_000
+"""One stage of a train gears by this much at most, up or down: what is beyond is mistyped."""
+LEAST_POSITIVE, MOST_POSITIVE = 1e-9, 1e9
 
 
 def parse_ratio(value: object) -> Fraction:
@@ -16,18 +22,34 @@ def parse_ratio(value: object) -> Fraction:
     try:
         if isinstance(value, bool) or not isinstance(value, str | int | float | Fraction):
             raise ValueError
-        ratio = Fraction(str(value))
+        if not _RATIO.fullmatch(str(value)):
+            raise ValueError
+        over, _, under = str(value).partition("/")
+        ratio = Fraction(over.strip()) / Fraction(under.strip() or 1)
     except (ValueError, ZeroDivisionError):
         raise MistakeError(repr(value), 'a ratio such as "32/9" or 12', "Write teeth over teeth") from None
     if ratio <= 0:
         raise MistakeError(
             repr(value), "a ratio above zero", "A wheel has at least one tooth; a direction goes elsewhere"
         )
+    if not Fraction(1, MOST_RATIO) <= ratio <= MOST_RATIO:
+        expected = f"a ratio from 1/{MOST_RATIO} to {MOST_RATIO}"
+        raise MistakeError(repr(value), expected, "Correct it, or write a train of several stages")
     return ratio
 
 
+def _of_sensible_size(value: float) -> float:
+    if not LEAST_POSITIVE <= value <= MOST_POSITIVE:
+        expected = f"a number from {LEAST_POSITIVE:g} to {MOST_POSITIVE:g}"
+        raise MistakeError(f"{value:g}", expected, "Look for a slip in it")
+    return value
+
+
 Ratio = Annotated[Fraction, BeforeValidator(parse_ratio)]
-Positive = Annotated[float, Field(gt=0)]
+Positive = Annotated[float, Field(gt=0), AfterValidator(_of_sensible_size)]
+MOST_DEGREES = 3600.0
+Degrees = Annotated[float, Field(ge=-MOST_DEGREES, le=MOST_DEGREES)]
+"""An angle on a face, ten turns either way at most."""
 NotNegative = Annotated[float, Field(ge=0)]
 
 

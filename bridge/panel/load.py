@@ -75,10 +75,7 @@ class _Loader:
     def panel(self) -> Panel:
         self._names()
         catalogue = self._catalogue()
-        layouts = self._layouts(catalogue)
-        calibrations = self._calibrations()
         position_error = self._position_error()
-        self._instruments(catalogue)
         self._altimeter_setting()
         for name, board in self.description.boards.items():
             for below, found, expected, cure in check_pins(board):
@@ -86,6 +83,11 @@ class _Loader:
         self._one_pointer_a_channel()
         self._ports()
         self._parking()
+        if not catalogue:
+            self.mistakes.check()  # what uses a quantity that is wrongly declared is not wrong itself
+        layouts = self._layouts(catalogue)
+        calibrations = self._calibrations()
+        self._instruments(catalogue)
         builder = PointerBuilder(self.description, self.motors, catalogue, self.path.parent, self.mistakes)
         pointers = tuple(builder.pointers(calibrations))
         self.mistakes.check()
@@ -147,7 +149,9 @@ class _Loader:
                 )
 
     def _catalogue(self) -> Catalogue:
+        """All quantities; none where the description declares one wrongly."""
         own: list[Quantity] = []
+        wrong = False
         catalogue = CATALOGUE
         for name, declared in self.description.quantities.items():
             try:
@@ -156,6 +160,9 @@ class _Loader:
             except ValueError as error:
                 expected = "a new name, a known unit, low below high"
                 self.mistakes.wrong(f"quantities.{name}", str(error), expected, "Correct the declaration")
+                wrong = True
+        if wrong:
+            return {}
         for key, table in (
             ("fixed", self.description.fixed),
             ("aircraft.fastest", self.description.aircraft.fastest),

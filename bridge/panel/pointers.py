@@ -26,6 +26,10 @@ _OUTPUTS = {  # channel outputs that can turn a motor of this kind
 }
 
 _SAME_DEG, _SAME_STEPS = 1e-6, 0.5
+LEAST_STEPS, MOST_STEPS = 4, 10_000_000
+"""For a turn of a pointer: below, it points nowhere; above, no board makes them in any time."""
+MOST_WRAP_STEPS = 2**30
+"""A train's faces repeat within this: positions in frames have 32 bits."""
 _ROOM_DEG = 10.0
 """How far beyond its scale a board lets a pointer whose motor has no stops, so that calibrating an end of the
 scale needs no new firmware."""
@@ -122,6 +126,14 @@ class PointerBuilder:
         steps = motor.full_steps_per_turn * described.microsteps
         for ratio in described.gear_train:
             steps *= ratio
+        if not LEAST_STEPS <= steps <= MOST_STEPS:
+            self.mistakes.wrong(
+                f"drives.{pointer.drive}",
+                f"{float(steps):g} {'us of pulse' if motor.is_servo else 'steps'} for a turn of the pointer",
+                f"{LEAST_STEPS:g} to {MOST_STEPS:g}",
+                "Correct gear_train, or the motor's rotor steps or pulses",
+            )
+            return None
         low_steps, high_steps = _own_stops(motor, described, channel)
         return Drive(
             steps,
@@ -217,7 +229,7 @@ class PointerBuilder:
                 low, high = min(stops[0], 0.0), max(stops[1], 0.0)
                 room = 0.0 if described.stops_deg else drive.steps(_ROOM_DEG)
                 reach = (low - room if low < 0.0 else 0.0), (high + room if high > 0.0 else 0.0)
-        wrap_turns, mark_turns = self._turns(gauge, key, name, described)
+        wrap_turns, mark_turns = self._turns(gauge, key, name, described, drive.steps_per_turn)
         return Pointer(
             gauge=gauge,
             name=name,
@@ -264,7 +276,7 @@ class PointerBuilder:
         )
 
     def _turns(
-        self, gauge: str, key: str, name: str, described: PointerDescription
+        self, gauge: str, key: str, name: str, described: PointerDescription, steps_per_turn: Fraction
     ) -> tuple[Fraction, Fraction]:
         """Turns of this pointer after which all faces of its train repeat, and between two index marks."""
         geared = self.description.gauges[gauge]
@@ -274,6 +286,14 @@ class PointerBuilder:
         wrap = Fraction(1)
         for each in turns.values():
             wrap = Fraction(lcm(wrap.numerator, each.numerator), gcd(wrap.denominator, each.denominator))
+        if wrap * steps_per_turn > MOST_WRAP_STEPS:
+            self.mistakes.wrong(
+                f"gauges.{gauge}.geared",
+                f"wheels that bring all pointers back to the same place in {float(wrap):g} turns of {name}",
+                f"at most {int(MOST_WRAP_STEPS / steps_per_turn)} turns",
+                "Correct the gears, or give the slowest pointer a motor of its own",
+            )
+            return Fraction(1), Fraction(1)
         channel = self.description.boards[described.board].channels[described.channel]
         if channel.index is None:
             return wrap, Fraction(1)

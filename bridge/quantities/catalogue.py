@@ -6,10 +6,10 @@ works in these units; conversion happens once, where a datagram or a log is deco
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from bridge.description import near
 from bridge.errors import BridgeError
 from bridge.quantities.units import parse_unit
 
@@ -98,9 +98,8 @@ def extend_catalogue(declared: Iterable[Quantity]) -> Catalogue:
 
 
 def find_quantity(name: str, catalogue: Catalogue = CATALOGUE) -> Quantity:
-    """The quantity of that name; raises `UnknownQuantityError` with the nearest names."""
+    """The quantity of that name; raises `UnknownQuantityError` with the nearest names and all."""
     found = catalogue.get(name)
     if found is None:
-        near = difflib.get_close_matches(name, catalogue, n=3, cutoff=0.4) or sorted(catalogue)
-        raise UnknownQuantityError(f"unknown quantity '{name}'; known ones like it: {', '.join(near)}")
+        raise UnknownQuantityError(f"unknown quantity '{name}'. {near(name, catalogue)}")
     return found

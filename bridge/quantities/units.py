@@ -11,11 +11,11 @@ mercury 3386.389 Pa.
 
 from __future__ import annotations
 
-import difflib
 import math
 from dataclasses import dataclass
 from fractions import Fraction
 
+from bridge.description import near
 from bridge.errors import BridgeError
 
 
@@ -110,11 +110,10 @@ UNITS: dict[str, Unit] = {
 
 
 def parse_unit(name: str) -> Unit:
-    """The unit of that name; raises `UnknownUnitError` with the nearest names."""
+    """The unit of that name; raises `UnknownUnitError` with the nearest names and all."""
     found = UNITS.get(name)
     if found is None:
-        near = difflib.get_close_matches(name, UNITS, n=3, cutoff=0.4) or sorted(UNITS)
-        raise UnknownUnitError(f"unknown unit '{name}'; known ones like it: {', '.join(near)}")
+        raise UnknownUnitError(f"unknown unit '{name}'. {near(name, UNITS)}")
     return found
 
 

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from bridge.check.panel import check_panel
 from bridge.description import LARGEST_FILE_BYTES
 from bridge.errors import BridgeError, DescriptionError, DescriptionErrors
+from bridge.flight.dry_run import virtual_board
 from bridge.gauges.curve import Curve, CurveTurnsBackError
 from bridge.panel.load import load_panel
 from bridge.panel.names import is_port, name_faults
@@ -174,3 +176,141 @@ def test_words_of_the_library_do_not_leak(config: Path) -> None:
     assert "a list in square brackets" in str(raised.value)
     assert "valid" not in str(raised.value)
     assert all(isinstance(error, DescriptionError) for error in raised.value.errors)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("scale = [[0, 0], [40, 28]", "scale = [[false, 0], [40, 28]", "needle.scale: found false"),
+        ("position_error = [[40, 46]", "position_error = [[true, 46]", "position_error: found true"),
+        ("magnetic_variation = 4.0", "magnetic_variation = true", "fixed: found true"),
+        ("[aircraft]", "[aircraft]\nfastest = { bank = true }", "aircraft.fastest: found true"),
+        ("tick_hz = 100", "tick_hz = 100\nteeth = [true]", "teeth: found true"),
+    ],
+)
+def test_true_and_false_are_no_numbers_in_lists_and_tables_either(
+    old: str, new: str, words: str, config: Path
+) -> None:
+    assert words in refusal(changed(config, (old, new)))
+
+
+def test_true_and_false_stay_where_they_belong(config: Path) -> None:
+    file = changed(config, ("microsteps = 2", "microsteps = 2\nhair_spring = true"))
+    assert load_panel(file).description.drives["geared"].hair_spring
+
+
+NUMBER = re.compile(r"(?<![\w.\"#-])-?\d+(\.\d+)?(?![\w.\"])")
+ABSURD = (
+    "0",
+    "-1",
+    "5e-324",
+    "1e-300",
+    "1e-30",
+    "1e-10",
+    "0.001",
+    "1e6",
+    "1e12",
+    "1e30",
+    "1e308",
+    "9" * 40,
+    "2147483648",
+)
+
+
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(data=st.data())
+def test_any_number_can_be_absurd_and_is_refused_in_words_or_checked(
+    data: st.DataObject, config: Path
+) -> None:
+    """What `check` gets through can be shown to a board as well."""
+    file = config / "panel.toml"
+    text = file.read_text()
+    code = [
+        (m.start(), m.end())
+        for m in NUMBER.finditer(text)
+        if "#" not in text[text.rfind("\n", 0, m.start()) : m.start()]
+    ]
+    start, end = data.draw(st.sampled_from(code))
+    absurd = data.draw(st.sampled_from(ABSURD))
+    other = config / "absurd.toml"
+    other.write_text(text[:start] + absurd + text[end:])
+    try:
+        panel = load_panel(other)
+    except DescriptionErrors as errors:
+        assert all(len(str(error)) < 1500 and "\n" not in str(error) for error in errors.errors)
+        return
+    assert check_panel(panel)
+    for board in panel.description.boards:
+        assert virtual_board(panel, board).reset(0.0)
+
+
+@pytest.mark.parametrize(
+    "gears", ["9" * 500, "1e999999999", "1e400", "20000", "1/20000", "0", "-3", "1/0", "nan", "3/4/5", "1_0"]
+)
+def test_a_ratio_is_teeth_over_teeth_of_a_sensible_size(gears: str, config: Path) -> None:
+    said = refusal(changed(config, ("microsteps = 2", f'microsteps = 2\ngear_train = ["{gears}"]')))
+    assert "drives.geared.gear_train.0" in said and "ratio" in said and len(said) < 500
+
+
+def test_a_train_that_no_motor_could_drive_is_refused(config: Path) -> None:
+    said = refusal(changed(config, ("microsteps = 2", "microsteps = 2\ngear_train = [5000, 5000]")))
+    assert "drives.geared: found" in said and "steps for a turn of the pointer" in said
+
+
+def test_wheels_that_never_come_back_to_the_same_place_are_refused(config: Path) -> None:
+    wheels = '[gauges.altimeter.geared.odd]\ngeared_to = "hundreds"\ngears = ["9973/9967", "9949/9941"]\n'
+    wheels += "per_turn = 1000\n[gauges.airspeed]\n"
+    said = refusal(changed(config, ("[gauges.airspeed]\n", wheels)))
+    assert "gauges.altimeter.geared: found wheels that bring all pointers back" in said
+
+
+def test_a_quantity_that_is_wrongly_declared_causes_no_further_mistakes(config: Path) -> None:
+    own = '[quantities.suction]\nunit = "furlongs"\nlow = 0\nhigh = 10\n[fixed]\nsuction = 3\n'
+    said = refusal(
+        changed(
+            config,
+            ("[fixed]", own),
+            (
+                '[gauges.attitude]\ninstrument = "attitude"',
+                '[gauges.attitude]\ninstrument = "gauge"\noptions = { quantity = "suction" }',
+            ),
+        )
+    )
+    assert len(said.splitlines()) == 1
+    assert "quantities.suction: found unknown unit 'furlongs'" in said and "inHg" in said
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("[-2000, 117]", "[-2000, 117, 3]", "scale.0: found too many; expected at most 2"),
+        ("[-2000, 117]", "[-2000]", "scale.0.1: found nothing; expected one more number"),
+        ('58226"', '\N{SUPERSCRIPT TWO}"', "expected host:port"),
+        ("127.0.0.1:58226", "a b\\n:5", "expected host:port"),
+    ],
+)
+def test_the_words_are_those_of_the_file(old: str, new: str, words: str, config: Path) -> None:
+    assert words in refusal(changed(config, (old, new)))
+
+
+def test_points_of_a_calibration_are_refused_in_words_of_the_file(config: Path) -> None:
+    file = config / "calibration" / "airspeed.toml"
+    file.write_text('[needle]\nunit = "kt"\npoints = [[0, "x"], [180, 310]]\n')
+    said = refusal(config / "panel.toml")
+    assert "needle.points.0.1: found 'x'; expected a number" in said
+    assert "tuple" not in said and "float" not in said
+
+
+def test_what_is_quoted_can_not_steer_a_terminal_nor_flood_it(config: Path) -> None:
+    hostile = 'name = "' + "\\u001b[2J" * 100 + '"\n[gauges."a\\u001b[2Jb"]\n'
+    said = refusal(changed(config, ('name = "Hobnail, six gauges"', ""), ("[gauges.altimeter]", hostile)))
+    assert "\x1b" not in said
+    long = refusal(changed(config, ("channel = 0", "channel = 0\n" + "x" * 5000 + " = 1")))
+    assert max(map(len, long.splitlines())) < 1500
+
+
+def test_a_name_with_a_null_character_is_no_file(config: Path) -> None:
+    said = refusal(
+        changed(config, ('calibration = "calibration/airspeed.toml"', 'calibration = "a\\u0000b"'))
+    )
+    assert "a\\x00b: found a file that can't be read" in said
