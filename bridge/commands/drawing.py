@@ -23,7 +23,7 @@ class Drawable(Protocol[T_contra]):
         """Draw it, in place of the one before."""
 
 
-LAST_DRAWING_S = 0.5
+LAST_DRAWING_S = 0.3
 """How long the end of a command waits for the terminal to take the last drawing."""
 
 

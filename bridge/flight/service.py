@@ -46,14 +46,14 @@ KEEP_STATE_S = 5.0
 GIVEN_POLL_S = 0.5
 """Poll interval for the set of arriving quantities; a change counts once seen twice."""
 
-# A stop takes at most the sum of these, below 3 s whatever hangs.
-COME_TO_REST_S = 1.5
+# A stop takes at most the sum of these, END_PARTS_S counted twice (sources first, then the rest): 2.2 s.
+COME_TO_REST_S = 1.0
 """Pointers still moving then are sent to rest all the same: a board stops smoothly by itself."""
 BOARD_LAG_S = 0.1
 """Time for the boards to finish the last move."""
-END_PARTS_S = 0.6
+END_PARTS_S = 0.4
 """For links to send what waits and to close."""
-LAST_STATE_S = 0.4
+LAST_STATE_S = 0.3
 """For the disk to take the last positions."""
 
 
