@@ -25,7 +25,7 @@ class SlowToClose(VirtualLink):
     """As a serial port can be."""
 
     async def close(self) -> None:
-        await asyncio.sleep(0.5)
+        await asyncio.sleep(0.3)
 
 
 @pytest.fixture(autouse=True)
