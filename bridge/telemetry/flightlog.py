@@ -6,7 +6,7 @@
 
 The first line names a quantity and its unit for each column, `time` among them; any known unit is taken and
 converted. Every other line is one moment, in order of time. A blank cell says nothing of its quantity then.
-A last line that was cut, by a crash or a full disk, is passed over and said.
+A last line that was cut, by a crash or a full disk, is skipped, and that is logged.
 """
 
 from __future__ import annotations
@@ -69,7 +69,7 @@ class FlightLog:
                             self._time,
                             f"{time_s:g} s after {latest_s:g} s",
                             f"a line at least every {LONGEST_GAP_S:g} s",
-                            "Mend the time, or cut the file in two",
+                            "Correct the time, or cut the file in two",
                         )
                     if time_s < latest_s:
                         raise self._wrong(
@@ -84,14 +84,14 @@ class FlightLog:
                 except (DescriptionError, csv.Error) as error:
                     if _is_cut(self.path) and next(file, None) is None:
                         _log.warning(
-                            "the log's last line is cut, passed over",
+                            "the log's last line is cut, skipped",
                             log=str(self.path),
                             line=reader.line_num,
                         )
                         return
                     if isinstance(error, csv.Error):
                         raise self._wrong(
-                            reader.line_num, None, str(error), "a line of CSV", "Mend that line"
+                            reader.line_num, None, str(error), "a line of CSV", "Correct that line"
                         ) from None
                     raise
                 latest_s = time_s
@@ -108,7 +108,7 @@ class FlightLog:
                 None,
                 f"{len(cells)} cells",
                 f"{len(self.columns)}, as in the first line",
-                "Mend that line",
+                "Correct that line",
             )
         readings: dict[str, float] = {}
         for i, (column, cell) in enumerate(zip(self.columns, cells, strict=True)):
@@ -122,7 +122,7 @@ class FlightLog:
                     value = column.reading(float(cell))
             except FieldError as unfit:
                 raise self._wrong(
-                    line, i, unfit.detail, "a plausible reading", "Mend the cell or leave it blank"
+                    line, i, unfit.detail, "a plausible reading", "Correct the cell or leave it blank"
                 ) from None
             except ValueError:
                 raise self._wrong(
@@ -130,7 +130,7 @@ class FlightLog:
                     i,
                     repr(cell[:40]),
                     "a number with a decimal point",
-                    "Mend the cell or leave it blank",
+                    "Correct the cell or leave it blank",
                 ) from None
             readings[column.quantity] = value
         if TIME not in readings:
@@ -155,7 +155,7 @@ def read_log(path: Path, catalogue: Catalogue = CATALOGUE) -> FlightLog:
         ) from None
     except csv.Error as error:
         raise DescriptionErrors(
-            [DescriptionError(where, "", str(error), _HEADER_EXAMPLE, "Mend it")]
+            [DescriptionError(where, "", str(error), _HEADER_EXAMPLE, "Correct it")]
         ) from None
     errors: list[DescriptionError] = []
     columns: dict[str, Measure] = {}

@@ -30,7 +30,7 @@ Fault = tuple[str, MistakeError]
 
 
 def marker_bytes(text: str) -> bytes:
-    """The bytes that a marker stands for: hexadecimal after 0x, else its UTF-8 text."""
+    """The bytes that a marker means: hexadecimal after 0x, else its UTF-8 text."""
     return bytes.fromhex(text[2:]) if text.startswith("0x") else text.encode()
 
 
@@ -39,7 +39,7 @@ def _marker(text: str) -> str:
         marker_bytes(text)
     except ValueError:
         raise MistakeError(
-            repr(text), "pairs of hexadecimal digits after 0x, or plain text", "Mend it"
+            repr(text), "pairs of hexadecimal digits after 0x, or plain text", "Correct it"
         ) from None
     return text
 
@@ -70,7 +70,7 @@ class FieldDescription(StrictModel):
 
 
 class LayoutDescription(StrictModel):
-    """What all kinds share. `name` stands in logs and counts; the file's name when left out.
+    """What all kinds share. `name` is shown in logs and counts; the file's name when left out.
 
     `fields` are lists: of a tuple pydantic would count the good items only, and call it too short as well.
     """
@@ -141,7 +141,7 @@ class Key(FieldDescription):
 
 
 class KeyValue(LayoutDescription):
-    """Text of key and value pairs; keys that no field names are passed over.
+    """Text of key and value pairs; keys that no field names are skipped.
 
     A `separator` of one space means any run of blanks and line ends.
     """
@@ -171,7 +171,7 @@ class JsonValue(FieldDescription):
 
 
 class Json(LayoutDescription):
-    """One JSON document a datagram; whatever no path leads to is passed over."""
+    """One JSON document a datagram; whatever no path leads to is skipped."""
 
     kind: Literal["json"]
     fields: Annotated[list[JsonValue], Field(min_length=1)]
@@ -208,19 +208,19 @@ class Packed(LayoutDescription):
                     MistakeError(
                         here,
                         f"a field within the {self.length} bytes that length says",
-                        "Mend offset, type or length",
+                        "Correct offset, type or length",
                     ),
                 )
             if field.offset < magic:
                 yield (
                     key,
-                    MistakeError(here, f"a field after the {magic} bytes of begins", "Mend the offset"),
+                    MistakeError(here, f"a field after the {magic} bytes of begins", "Correct the offset"),
                 )
             for j, other in enumerate(self.fields[:i]):
                 same = (field.offset, field.type) == (other.offset, other.type)
                 if not same and field.offset < other.end and other.offset < field.end:
                     taken = f"bytes of its own: fields.{j} has {other.offset} to {other.end - 1}"
-                    yield key, MistakeError(here, taken, "Mend an offset or a type")
+                    yield key, MistakeError(here, taken, "Correct an offset or a type")
 
 
 class GroupNumber(FieldDescription):
@@ -234,7 +234,7 @@ class Groups(LayoutDescription):
     """A repeated binary record: a whole-number tag, then `numbers` numbers.
 
     `begins` are the magic bytes at the datagram's start, `header_length` the number of bytes before the first
-    group (those of `begins` included). Groups whose tag no field names are passed over.
+    group (those of `begins` included). Groups whose tag no field names are skipped.
     """
 
     kind: Literal["groups"]
@@ -277,7 +277,7 @@ class Groups(LayoutDescription):
                 yield (
                     f"fields.{i}.tag",
                     MistakeError(
-                        str(field.tag), f"a tag that fits {self.tag_type}", "Mend the tag or tag_type"
+                        str(field.tag), f"a tag that fits {self.tag_type}", "Correct the tag or tag_type"
                     ),
                 )
 
