@@ -44,7 +44,7 @@ def test_the_trace_shows_every_needle_where_its_reading_wants_it(tmp_path: Path)
     """The hundreds pointer within 10 ft (common practice, no source), by exact arithmetic of its drive.
 
     1,000 ft are one turn. The motor makes 32 steps, half steps double them, its gears have the teeth that
-    the motor table states; the calibration of the demo panel mends at most 0.8 degrees.
+    the motor table states; the calibration of the demo panel corrects at most 0.8 degrees.
     """
     trace = tmp_path / "trace.csv"
     panel = ROOT / "config" / "panel.toml"
@@ -58,11 +58,11 @@ def test_the_trace_shows_every_needle_where_its_reading_wants_it(tmp_path: Path)
     assert [float(row["time[s]"]) for row in rows[:3]] == [80.0, 80.01, 80.02]
     readings_ft = [Fraction(row["altimeter.hundreds.indication[ft]"]) for row in rows]
     assert max(readings_ft) - min(readings_ft) > 300, "there is no climb in it"
-    mended_ft = Fraction(8, 10) / 360 * 1000
+    corrected_ft = Fraction(8, 10) / 360 * 1000
     for row, reading_ft in zip(rows, readings_ft, strict=True):
         shown_ft = Fraction(row["altimeter.hundreds.commanded[step]"]) / turn * 1000
         off_ft = (shown_ft - reading_ft + 500) % 1000 - 500
-        assert abs(off_ft) <= 10 + mended_ft, row
+        assert abs(off_ft) <= 10 + corrected_ft, row
     with CIRCUIT.open(encoding="utf-8", newline="") as file:
         flown = {row["time[s]"]: row for row in csv.DictReader(file)}
     for row in rows[::100]:
