@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from bridge.check.case import Case
-from bridge.check.findings import Finding, at_most, number, quantity
+from bridge.check.findings import Finding, Severity, at_most, number, quantity
 
 SEEN_JUMP_MM = 0.2
 """The finest jump of a pointer's tip that one sees: one minute of arc at 0.7 m (normal eyesight)."""
@@ -134,6 +134,7 @@ def _friction(case: Case) -> Iterator[Finding]:
     holding = case.motor.holding_torque_mnm
     if case.motor.is_servo or not holding:
         return
+    severity: Severity
     error = friction_error(case)
     friction = case.load.behind(case.ratio).friction_mnm
     full_step = float(360 / case.motor.full_steps_per_turn)
@@ -142,37 +143,24 @@ def _friction(case: Case) -> Iterator[Finding]:
         f" / {number(float(case.ratio))} x {quantity(case.unit_per_deg, case.unit)} per deg"
     )
     if math.isnan(error):
+        value, unit, limit, severity = friction, "mN.m", holding, "failure"
         says = (
             f"Friction of {number(friction)} mN.m at the motor is more than the {number(holding)} it holds."
         )
-        cure = "Free the bearings, or take a stronger motor."
-        yield Finding(
-            case.subject,
-            "friction",
-            "failure",
-            value=friction,
-            unit="mN.m",
-            limit=holding,
-            bound="at most",
-            formula=formula,
-            says=says,
-            cure=cure,
-        )
-        return
-    severity = at_most(error, case.tolerance / 2, math.inf)
-    says = f"Friction can hold the pointer {quantity(error, case.unit)} from its place, either way."
-    cure = "" if severity == "ok" else "Free the bearings, or take a stronger motor."
-    formula += f" = {quantity(error, case.unit)}"
-    limit = case.tolerance / 2
+    else:
+        value, unit, limit = error, case.unit, case.tolerance / 2
+        severity = at_most(error, limit, math.inf)
+        says = f"Friction can hold the pointer {quantity(error, unit)} from its place, either way."
+        formula += f" = {quantity(error, unit)}"
     yield Finding(
         case.subject,
         "friction",
         severity,
-        value=error,
-        unit=case.unit,
+        value=value,
+        unit=unit,
         limit=limit,
         bound="at most",
         formula=formula,
         says=says,
-        cure=cure,
+        cure="" if severity == "ok" else "Free the bearings, or take a stronger motor.",
     )
