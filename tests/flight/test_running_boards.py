@@ -18,25 +18,8 @@ from bridge.flight.dry_run import virtual_board
 from bridge.flight.notices import BoardReported, PanelNotice, PositionAdopted, PositionUnknown
 from bridge.flight.running_panel import RunningPanel
 from bridge.panel.load import load_panel
+from tests.flight.one_gauge import one_gauge
 
-PANEL = """
-[drives.sweep]
-motor = "gauge-stepper-315"
-speed_steps_s = 900
-acceleration_steps_s2 = 6000
-[boards.only.channels]
-0 = { output = "gauge_stepper", pins = ["D2", "D3", "D4", "D5"], homing = "HOMING" }
-[gauges.tachometer]
-instrument = "gauge"
-options = { quantity = "engine_speed" }
-[gauges.tachometer.pointers.needle]
-indication = "engine_speed"
-kind = "bounded"
-scale = [[0, 0], [3000, 270]]
-drive = "sweep"
-board = "only"
-channel = 0
-"""
 TICK_S = 0.01
 
 
@@ -63,7 +46,7 @@ class Flight:
 
     def __init__(self, folder: Path, homing: str, confirmed_steps: float | None = None) -> None:
         path = folder / "panel.toml"
-        path.write_text(PANEL.replace("HOMING", homing))
+        path.write_text(one_gauge(homing))
         panel = load_panel(path)
         confirmed = {} if confirmed_steps is None else dict.fromkeys(homes(panel), confirmed_steps)
         self.running = RunningPanel(panel, frozenset({"engine_speed"}), confirmed)

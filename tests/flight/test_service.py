@@ -27,6 +27,7 @@ from bridge.telemetry.recorder import LogWriter
 from bridge.telemetry.udp import UdpSource
 from tests.boards.pty_board import PtyBoard
 from tests.conftest import KEYVALUE_LAYOUT, until
+from tests.flight.one_gauge import one_gauge
 
 pytestmark = pytest.mark.slow
 
@@ -199,39 +200,16 @@ async def test_silent_telemetry_holds_then_rests_and_comes_back(panel_file: Path
     await run
 
 
-ONE_GAUGE = """
-[drives.sweep]
-motor = "gauge-stepper-315"
-speed_steps_s = 900
-acceleration_steps_s2 = 6000
-[boards.only]
-link = "serial"
-port = "PORT"
-[boards.only.channels]
-0 = { output = "gauge_stepper", pins = ["D2", "D3", "D4", "D5"], homing = "last" }
-[gauges.tachometer]
-instrument = "gauge"
-options = { quantity = "engine_speed" }
-[gauges.tachometer.pointers.needle]
-indication = "engine_speed"
-kind = "bounded"
-scale = [[0, 0], [3000, 270]]
-drive = "sweep"
-board = "only"
-channel = 0
-"""
-
-
 async def test_a_needle_without_mark_or_stop_is_driven_only_when_the_user_vouches_for_it(
     tmp_path: Path,
 ) -> None:
     """Law 8: never driven as if its position were known; and where it was left outlives any run."""
     path = tmp_path / "panel.toml"
-    path.write_text(ONE_GAUGE)
+    path.write_text(one_gauge("last", "PORT"))
     panel = load_panel(path)
     limits = expected_channels(panel, "only")[0].limits
     double = PtyBoard(tmp_path, [VirtualChannelSpec(limits)], watchdog_ms=500)
-    path.write_text(ONE_GAUGE.replace("PORT", str(double.device)))
+    path.write_text(one_gauge("last", double.device))
     panel = load_panel(path)
     state_path = tmp_path / "state" / "panel.json"
 
