@@ -58,7 +58,7 @@ def _telemetry(panel: Panel) -> Iterator[Finding]:
     for gauge, why in chain.missing.items():
         cure = "Add the field to a layout, or the value under [fixed]"
         yield Finding(gauge, "telemetry", "failure", says=f"{why}.", cure=cure)
-    for assumption in chain.plan.assumptions:
+    for assumption in chain.readings.plan.assumptions:
         derived, origin = assumption.split(" ", 1)
         yield Finding(derived, "assumption", "note", says=f"Comes {origin}.")
 

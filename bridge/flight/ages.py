@@ -34,31 +34,36 @@ def age_of(time_s: float, arrived_s: Mapping[str, float], quantities: Iterable[s
 class Losses:
     """The pointers that rest on a quantity which has stopped arriving while others go on.
 
-    `rests_on` names, for each pointer's board and channel, the given quantities that it follows. A quantity
-    that has arrived only once is not waited for: its sender may send it on change. What is derived is lost
-    with what it rests on: no other way to derive it is looked for in flight. With `before`, that of the
-    description before, ages and losses go on.
+    A quantity that has arrived only once is not waited for: its sender may send it on change. What is derived
+    is lost with what it rests on. With `before`, that of the description before, ages and losses go on.
     """
 
-    def __init__(
-        self, rests_on: Mapping[tuple[str, int], frozenset[str]], before: Losses | None = None
-    ) -> None:
+    def __init__(self, before: Losses | None = None) -> None:
         self.arrived_s: dict[str, float] = before.arrived_s if before else {}
         """When each quantity last arrived."""
-        self._rests_on = rests_on
-        self._awaited = frozenset[str]().union(*rests_on.values())
+        self.quantities: frozenset[str] = before.quantities if before else frozenset()
+        """What is lost, whether a pointer rests on it or not."""
+        self.pointers: Mapping[tuple[str, int], tuple[str, ...]] = {}
+        """Board and channel of each pointer that has lost quantities, and their names; replaced on change."""
+        self._awaited: frozenset[str] = frozenset()
         self._seen_s: dict[str, float] = before._seen_s if before else {}
         self._intervals_s: dict[str, float] = before._intervals_s if before else {}
         self._overdue: frozenset[str] = before._overdue if before else frozenset()
-        self._lost: frozenset[str] = before._lost if before else frozenset()
         self._looked_s: float = before._looked_s if before else float("-inf")
-        self.pointers: Mapping[tuple[str, int], tuple[str, ...]] = self._pointers()
-        """Board and channel of each pointer that has lost quantities, and their names; replaced on change."""
+
+    def rest_on(self, rests_on: Mapping[tuple[str, int], frozenset[str]]) -> None:
+        """Take, for each pointer's board and channel, the given quantities that it follows from now on."""
+        self._awaited = frozenset[str]().union(*rests_on.values())
+        self.pointers = {
+            address: tuple(sorted(quantities & self.quantities))
+            for address, quantities in rests_on.items()
+            if quantities & self.quantities
+        }
 
     def arrived(self, time_s: float, quantities: Iterable[str]) -> bool:
         """Take an arrival of these quantities; returns whether a lost one is back."""
         self.arrived_s |= dict.fromkeys(quantities, time_s)
-        return bool(self._lost) and self._set_lost(self._lost - set(quantities))
+        return bool(self.quantities) and self._set_lost(self.quantities - set(quantities))
 
     def look(self, time_s: float, since_s: float) -> bool:
         """Look for quantities that are overdue; returns whether some are newly lost.
@@ -72,7 +77,7 @@ class Losses:
             self._overdue,
             frozenset(name for name in self._awaited if self._is_overdue(name, time_s, since_s)),
         )
-        return self._set_lost(self._lost | (before & self._overdue))
+        return self._set_lost(self.quantities | (before & self._overdue))
 
     def _is_overdue(self, name: str, time_s: float, since_s: float) -> bool:
         arrived_s = self.arrived_s.get(name)
@@ -87,15 +92,5 @@ class Losses:
         return time_s - max(arrived_s, since_s) >= patience_s(interval_s)
 
     def _set_lost(self, lost: frozenset[str]) -> bool:
-        if lost == self._lost:
-            return False
-        self._lost = lost
-        self.pointers = self._pointers()
-        return True
-
-    def _pointers(self) -> dict[tuple[str, int], tuple[str, ...]]:
-        return {
-            address: tuple(sorted(quantities & self._lost))
-            for address, quantities in self._rests_on.items()
-            if quantities & self._lost
-        }
+        changed, self.quantities = lost != self.quantities, lost
+        return changed

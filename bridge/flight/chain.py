@@ -13,8 +13,9 @@ from dataclasses import dataclass, field
 from math import copysign, inf
 
 from bridge.flight.ages import Losses, age_of
+from bridge.flight.readings import Readings
 from bridge.gauges.pointer import DirectionTracker, Pointer
-from bridge.instruments.derivation import make_plan
+from bridge.instruments.derivation import Plan, make_plan
 from bridge.instruments.instruments import Instrument
 from bridge.motion.motion import Motion
 from bridge.motion.path import Limits
@@ -178,30 +179,28 @@ class Chain:
         own = dict(described.fixed)
         self.setting_source = self._setting_source()
         if self.setting_source == "knob":
-            last = before.readings.get("altimeter_setting") if before else setting_inhg
+            last = before.readings.values.get("altimeter_setting") if before else setting_inhg
             own["altimeter_setting"] = described.altimeter_setting.inhg if last is None else last
         elif described.altimeter_setting.source == "fixed":
             own["altimeter_setting"] = described.altimeter_setting.inhg
-        wanted = [name for i in self._instruments.values() for name in (*i.needs, *i.uses)]
-        self.plan = make_plan(given | own.keys(), wanted, panel.catalogue, panel.position_error)
-        self._derivation = self.plan.start()
-        self.readings: dict[str, float] = {}
-        """All readings valid now, given and derived; replaced at each arrival."""
-        self.pointers = {(p.board, p.channel): driven_pointer(p) for p in panel.pointers}
         self._own = frozenset(own)
-        self.rests_on = {name: depends - self._own for name, depends in self.plan.depends_on().items()}
-        """For every reading that can be had, the quantities of telemetry that it rests on."""
+        self.losses: Losses = Losses(before.losses if before else None)
+        self.readings: Readings = Readings(
+            self._plan, given, own, before.readings if before else None, self.losses.quantities
+        )
+        self.pointers = {(p.board, p.channel): driven_pointer(p) for p in panel.pointers}
         self.missing = self._missing()
         """For each gauge that can't show all of its indications: why not."""
-        self.losses: Losses = Losses(self._followed(), before.losses if before else None)
+        self.switched: dict[PointerAddress, tuple[str, ...]] = {}
+        """For each pointer whose indication is derived in another way now, what it rested on and has lost."""
         self.parked: set[PointerAddress] = set()
         """Pointers that have been sent to their resting place because a quantity of theirs is lost."""
         self._time_s = 0.0
         if before is not None:
-            self._take_over(before)
-        if own:
-            self.readings = self._derivation.update(self._time_s, own)
-        self._gauges = self._group()
+            self._take_instruments(before)
+        self._rest_on_readings()
+        if before is not None:
+            self._take_pointers(before)
         self._show_own()
 
     def _setting_source(self) -> str:
@@ -216,30 +215,42 @@ class Chain:
             return "fixed"
         return "telemetry" if "altimeter_setting" in self.given else "derived"
 
+    def _plan(self, given: Iterable[str]) -> Plan:
+        wanted = [name for i in self._instruments.values() for name in (*i.needs, *i.uses)]
+        return make_plan(given, wanted, self.panel.catalogue, self.panel.position_error)
+
     def _missing(self) -> dict[str, str]:
-        missing = self.plan.missing
+        missing = self.readings.full_plan.missing
         lacking = {
             gauge: [missing[name] for name in (*instrument.needs, *instrument.uses) if name in missing]
             for gauge, instrument in self._instruments.items()
         }
         return {gauge: "; ".join(whys) for gauge, whys in lacking.items() if whys}
 
-    def _followed(self) -> dict[PointerAddress, frozenset[str]]:
-        """For each pointer, the quantities of telemetry that it rests on and can lose."""
-        nothing = frozenset[str]()
-        return {
-            (pointer.board, pointer.channel): nothing.union(
-                *(
-                    self.rests_on.get(name, nothing) - SETTINGS
-                    for name in self._instruments[pointer.gauge].follows(pointer.indication)
-                )
-            )
-            for pointer in self.panel.pointers
+    def rests_on(self, address: PointerAddress) -> frozenset[str]:
+        """The given quantities on which this pointer's indication rests now, the panel's own included."""
+        return self._rests_on(address, self.readings.depends)
+
+    def _rests_on(self, address: PointerAddress, depends: Mapping[str, frozenset[str]]) -> frozenset[str]:
+        pointer, nothing = self.pointers[address].pointer, frozenset[str]()
+        follows = self._instruments[pointer.gauge].follows(pointer.indication)
+        return nothing.union(*(depends.get(name, nothing) for name in follows))
+
+    def _rest_on_readings(self) -> None:
+        """Take up the way in which the readings are had now."""
+        kept = self._own | SETTINGS
+        self.losses.rest_on({address: self.rests_on(address) - kept for address in self.pointers})
+        full, lost = self.readings.full_depends, self.losses.quantities
+        self.switched = {
+            address: tuple(sorted(gone))
+            for address in self.pointers
+            if (gone := self._rests_on(address, full) & lost) and address not in self.losses.pointers
         }
+        self._gauges = self._group()
 
     def _group(self) -> tuple[_Gauge, ...]:
         """The gauges at work; a pointer that has lost a quantity follows its instrument no more."""
-        depends = self.plan.depends_on()
+        depends = self.readings.depends
         gauges = []
         for name, instrument in self._instruments.items():
             shown = [depends[need] for need in (*instrument.needs, *instrument.uses) if need in depends]
@@ -251,7 +262,7 @@ class Chain:
             gauges.append(_Gauge(instrument, pointers, frozenset[str]().union(*shown)))
         return tuple(gauges)
 
-    def _take_over(self, before: Chain) -> None:
+    def _take_instruments(self, before: Chain) -> None:
         same = {
             gauge: instrument
             for gauge, instrument in before._instruments.items()
@@ -259,8 +270,8 @@ class Chain:
         }
         self._instruments.update(same)
         self._time_s = before._time_s
-        arrived = {name: value for name, value in before.readings.items() if name in self.given}
-        self.readings = self._derivation.update(self._time_s, arrived)
+
+    def _take_pointers(self, before: Chain) -> None:
         for address, driven in before.pointers.items():
             if address in self.pointers:
                 self.pointers[address].continue_from(driven)
@@ -272,7 +283,7 @@ class Chain:
         for gauge in self._gauges:
             if gauge.pointers and gauge.rests_on and gauge.rests_on <= self._own:
                 fresh = self.panel.instrument(gauge.pointers[0].pointer.gauge)
-                indications = fresh.update(self._time_s, self.readings)
+                indications = fresh.update(self._time_s, self.readings.values)
                 for driven in gauge.pointers:
                     driven.indication = indications.get(driven.pointer.indication)
                     if driven.indication is not None:
@@ -285,9 +296,7 @@ class Chain:
 
     def start_afresh(self) -> None:
         """What arrives next does not follow from what came before: derivation and instruments forget."""
-        kept = {name: self.readings[name] for name in self._own if name in self.readings}
-        self._derivation = self.plan.start()
-        self.readings = self._derivation.update(self._time_s, kept)
+        self.readings.start_afresh()
         self._instruments = {gauge: self.panel.instrument(gauge) for gauge in self._instruments}
         self._gauges = self._group()
 
@@ -300,16 +309,17 @@ class Chain:
     def arrived(self, time_s: float, quantities: Iterable[str]) -> None:
         """Note that these quantities arrive, before they are fed."""
         if self.losses.arrived(time_s, quantities):
+            self._switch()
             self.parked &= self.losses.pointers.keys()
-            self._gauges = self._group()
 
     def look_for_losses(self, time_s: float, since_s: float) -> None:
-        """Hold the pointers whose quantity has stopped arriving, and park them when they have long enough.
+        """Switch what rests on a quantity that has stopped arriving, or hold its pointers.
 
-        To be called while telemetry arrives, as it has done since `since_s`.
+        Those that have been held for long enough are parked, if that is described. To be called while
+        telemetry arrives, as it has done since `since_s`.
         """
         if self.losses.look(time_s, since_s):
-            self._gauges = self._group()
+            self._switch()
         rest = self.panel.description.rest
         if rest.behaviour != "park" or len(self.parked) == len(self.losses.pointers):
             return
@@ -318,6 +328,10 @@ class Chain:
             if address not in self.parked and age_s is not None and age_s >= rest.after_s:
                 self._park(address)
 
+    def _switch(self) -> None:
+        self.readings.without(self.losses.quantities)
+        self._rest_on_readings()
+
     def _park(self, address: PointerAddress) -> None:
         self.parked.add(address)
         driven = self.pointers[address]
@@ -325,7 +339,7 @@ class Chain:
 
     def _take(self, time_s: float, readings: Mapping[str, float]) -> None:
         self._time_s = time_s
-        self.readings = values = self._derivation.update(time_s, readings)
+        values = self.readings.update(time_s, readings)
         for gauge in self._gauges:
             # A gauge of which nothing arrived stays: an old reading at a new time would be wrong.
             if gauge.rests_on.isdisjoint(readings):

@@ -60,7 +60,8 @@ class PositionUnknown:
 class PointersLost:
     """Quantities that these pointers (gauge.pointer) follow have stopped arriving while others go on.
 
-    `age_s` is the age of the oldest. The pointers hold, and do what `then` names after the described time.
+    `age_s` is the age of the oldest. `then` is how what they show is derived now; or else they hold, and do
+    what it names after the described time.
     """
 
     pointers: tuple[str, ...]

@@ -44,20 +44,15 @@ class Observer:
             for p in panel.pointers
             for driven in (chain.pointers[p.board, p.channel],)
         )
-        self._plan = PlanSnapshot(
-            {name: quantity.unit for name, quantity in panel.catalogue.items()},
-            chain.rests_on,
-            chain.plan.given,
-            {
-                gauge: tuple(p.indication for p in panel.pointers if p.gauge == gauge)
-                for gauge in described.gauges
-            },
-            chain.missing,
-        )
+        self._panel = panel
+        self._plan = self._take_plan()
+        self._planned = chain.readings.plan
 
     def at(self, time_s: float, telemetry: str, telemetry_age_s: float | None, parked: bool) -> PanelSnapshot:
         """The panel as it is; `parked` when all its pointers are."""
         chain = self._chain
+        if chain.readings.plan is not self._planned:
+            self._plan, self._planned = self._take_plan(), chain.readings.plan
         lost = chain.losses.pointers
         pointers = []
         geared: list[GearedSnapshot] = []
@@ -72,13 +67,32 @@ class Observer:
             self._name,
             telemetry,
             telemetry_age_s,
-            SettingSnapshot(chain.readings.get("altimeter_setting"), chain.setting_source),
-            chain.readings,
+            SettingSnapshot(chain.readings.values.get("altimeter_setting"), chain.setting_source),
+            chain.readings.values,
             tuple(pointers),
             tuple(geared),
             tuple(_board(session, virtual) for session, virtual in self._sessions),
             dict(chain.losses.arrived_s),
             self._plan,
+        )
+
+    def _take_plan(self) -> PlanSnapshot:
+        panel, chain = self._panel, self._chain
+        switched: dict[str, str] = {}
+        for address, lost in chain.switched.items():
+            sources = ", ".join(sorted(chain.rests_on(address)))
+            gauge = chain.pointers[address].pointer.gauge
+            switched[gauge] = f"derived from {sources}, without {', '.join(lost)}"
+        return PlanSnapshot(
+            {name: quantity.unit for name, quantity in panel.catalogue.items()},
+            chain.readings.rests_on,
+            chain.readings.plan.given | chain.losses.quantities - chain.readings.derived,
+            {
+                gauge: tuple(p.indication for p in panel.pointers if p.gauge == gauge)
+                for gauge in panel.description.gauges
+            },
+            chain.missing,
+            switched,
         )
 
 

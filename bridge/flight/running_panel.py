@@ -42,6 +42,9 @@ class Telemetry(Enum):
     RESTING = "resting"
 
 
+_Loss = tuple[tuple[str, ...], str]
+"""The quantities that a pointer has lost, and what it does then."""
+
 _SETTLED_S = 0.5
 """A knob's setting is reported when it has not been turned for so long."""
 
@@ -72,11 +75,10 @@ class RunningPanel:
         self.telemetry: Telemetry = before.telemetry if before else Telemetry.AWAITED
         self.telemetry_s: float | None = before.telemetry_s if before else None
         """When the last readings arrived."""
+        self._watches = True
         self._interval_s: float = before._interval_s if before else 0.0
         self._live_s: float = before._live_s if before else 0.0  # since when telemetry has been arriving
-        self._lost: Mapping[PointerAddress, tuple[str, ...]] = (
-            before._lost if before else self.chain.losses.pointers
-        )
+        self._losses: dict[PointerAddress, _Loss] = before._losses if before else {}
         self._turned_s: float | None = before._turned_s if before else None
         self._confirmed: dict[PointerAddress, float] = {
             **(before._confirmed if before else {}),
@@ -93,13 +95,15 @@ class RunningPanel:
             self._boards.append((session, tuple(self.chain.pointers[a] for a in addresses), addresses))
             if before and before.sessions.get(name) is session:
                 self._taken |= {a: n for a, n in before._taken.items() if a[0] == name}
+        self._held = self.chain.losses.pointers
+        self._assumptions = self.chain.readings.plan.assumptions
         self._observer = Observer(panel, self.chain, self.sessions)
         if before and self._parks:
             self.park()
         if before is None or before.chain.setting_source != self.chain.setting_source:
             self._report_setting()
         self._notices += [GaugeLacksTelemetry(gauge, why) for gauge, why in self.chain.missing.items()]
-        self._notices += [Assumed(assumption) for assumption in self.chain.plan.assumptions]
+        self._notices += [Assumed(assumption) for assumption in self._assumptions]
 
     def _session(self, name: str, before: RunningPanel | None) -> BoardSession:
         described = self.panel.description.boards[name]
@@ -141,7 +145,9 @@ class RunningPanel:
     @property
     def knob_setting_inhg(self) -> float | None:
         """The altimeter setting that a knob has now; None where it comes from elsewhere."""
-        return self.chain.readings["altimeter_setting"] if self.chain.setting_source == "knob" else None
+        return (
+            self.chain.readings.values["altimeter_setting"] if self.chain.setting_source == "knob" else None
+        )
 
     def tick(self, time_s: float) -> list[tuple[str, list[float], list[float]]]:
         """Advance all pointers to this time (s); for each board its name, and its channels' positions (steps)
@@ -167,6 +173,10 @@ class RunningPanel:
         """Whether every pointer is parked, or on its way."""
         return self.telemetry is Telemetry.RESTING and self.panel.description.rest.behaviour == "park"
 
+    def end_telemetry(self) -> None:
+        """The flight ends: no more telemetry is awaited, and its silence is no news."""
+        self._watches = False
+
     def park(self) -> None:
         """Let every pointer glide to its park reading."""
         for driven in self.chain.pointers.values():
@@ -186,7 +196,11 @@ class RunningPanel:
         }
 
     def _watch_telemetry(self, time_s: float) -> None:
-        if self.telemetry_s is None or self.telemetry in (Telemetry.AWAITED, Telemetry.RESTING):
+        if (
+            not self._watches
+            or self.telemetry_s is None
+            or self.telemetry in (Telemetry.AWAITED, Telemetry.RESTING)
+        ):
             return
         age_s = time_s - self.telemetry_s
         rest = self.panel.description.rest
@@ -199,24 +213,36 @@ class RunningPanel:
                 self._set_telemetry_state(Telemetry.SILENT)
             else:
                 self.chain.look_for_losses(time_s, self._live_s)
-        if self.chain.losses.pointers is not self._lost:
+        if self.chain.losses.pointers is not self._held:
             self._report_losses(time_s)
 
     def _report_losses(self, time_s: float) -> None:
-        before, self._lost = self._lost, self.chain.losses.pointers
-        behaviour = self.panel.description.rest.behaviour
-        gone: dict[tuple[str, ...], list[str]] = {}
-        back: dict[tuple[str, ...], list[str]] = {}
+        self._held = self.chain.losses.pointers
+        before, self._losses = self._losses, self._losses_now()
+        gone: dict[_Loss, list[str]] = {}
+        back: dict[_Loss, list[str]] = {}
         for address, driven in self.chain.pointers.items():
-            was, lost = before.get(address, ()), self._lost.get(address, ())
-            if lost and lost != was:
-                gone.setdefault(lost, []).append(driven.pointer.key)
-            elif was and not lost:
+            was, now = before.get(address), self._losses.get(address)
+            if now and now != was:
+                gone.setdefault(now, []).append(driven.pointer.key)
+            elif was and not now:
                 back.setdefault(was, []).append(driven.pointer.key)
-        for lost, keys in gone.items():
+        for (lost, then), keys in gone.items():
             age_s = age_of(time_s, self.chain.losses.arrived_s, lost) or 0.0
-            self._notices.append(PointersLost(tuple(keys), lost, age_s, behaviour))
-        self._notices += [PointersBack(tuple(keys), was) for was, keys in back.items()]
+            self._notices.append(PointersLost(tuple(keys), lost, age_s, then))
+        self._notices += [PointersBack(tuple(keys), was) for (was, _), keys in back.items()]
+        assumed, self._assumptions = self._assumptions, self.chain.readings.plan.assumptions
+        self._notices += [Assumed(a) for a in self._assumptions if a not in assumed]
+
+    def _losses_now(self) -> dict[PointerAddress, _Loss]:
+        chain, behaviour = self.chain, self.panel.description.rest.behaviour
+        return {
+            **{address: (lost, behaviour) for address, lost in chain.losses.pointers.items()},
+            **{
+                address: (lost, f"derived from {', '.join(sorted(chain.rests_on(address)))}")
+                for address, lost in chain.switched.items()
+            },
+        }
 
     def _set_telemetry_state(self, state: Telemetry) -> None:
         self._notices.append(TelemetryChanged(state.value, self.telemetry.value))
@@ -265,12 +291,12 @@ class RunningPanel:
         setting = self.panel.description.altimeter_setting
         if self.chain.setting_source == "knob" and (setting.board, setting.input) == (board, turned.source):
             quantity = self.panel.catalogue["altimeter_setting"]
-            set_to = self.chain.readings["altimeter_setting"] + turned.change * setting.inhg_per_count
+            set_to = self.chain.readings.values["altimeter_setting"] + turned.change * setting.inhg_per_count
             self.chain.set_altimeter(time_s, min(max(set_to, quantity.low), quantity.high))
             self._turned_s = time_s
 
     def _report_setting(self) -> None:
-        setting_inhg = self.chain.readings.get("altimeter_setting")
+        setting_inhg = self.chain.readings.values.get("altimeter_setting")
         if setting_inhg is not None:
             self._notices.append(AltimeterSet(setting_inhg, self.chain.setting_source))
 

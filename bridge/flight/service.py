@@ -245,6 +245,7 @@ class Service:
     async def _come_to_rest(self) -> None:
         sources = [f"source {source.name}" for source in self.sources]
         await self._parts.end("files", "reloads", "telemetry", *sources)
+        self.running.end_telemetry()
         if self.running.panel.description.rest.behaviour == "park":
             self.running.park()
         tick_s = 1.0 / self.running.panel.description.tick_hz

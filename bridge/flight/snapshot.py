@@ -101,7 +101,8 @@ class GaugeSnapshot:
     """One gauge. `indications` maps what it shows to its value, None until it shows it.
 
     `state` is "live", "awaited" (an indication has not come yet), "lost" (a quantity has stopped arriving
-    while others go on) or "lacking" (telemetry does not have what it needs); `why` names which.
+    while others go on) or "lacking" (telemetry does not have what it needs); `why` names which. Of a live one
+    whose indication is derived in another way, since a quantity is lost, it names the way.
     """
 
     name: str
@@ -138,13 +139,17 @@ class BoardSnapshot:
 
 @dataclass(frozen=True, slots=True)
 class PlanSnapshot:
-    """What does not change while one description flies."""
+    """What changes with the description, or with what arrives, and seldom.
+
+    `switched` tells, for each gauge that is shown in another way because a quantity is lost, in which.
+    """
 
     units: Mapping[str, str]
     rests_on: Mapping[str, frozenset[str]]
     given: frozenset[str]
     indications: Mapping[str, tuple[str, ...]]
     missing: Mapping[str, str]
+    switched: Mapping[str, str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,11 +180,15 @@ class PanelSnapshot:
                 self.values.get(name),
                 plan.units[name],
                 age_of(self.time_s, self._arrived_s, rests_on := plan.rests_on.get(name, frozenset((name,)))),
-                derived=name not in plan.given,
+                derived=self.is_derived(name),
                 lost=not lost.isdisjoint(rests_on),
             )
-            for name in sorted(known, key=lambda name: (name not in plan.given, name))
+            for name in sorted(known, key=lambda name: (self.is_derived(name), name))
         )
+
+    def is_derived(self, name: str) -> bool:
+        """Whether this reading is derived, and not one that arrives, is fixed or set by a knob."""
+        return name not in self._plan.given
 
     @property
     def gauges(self) -> tuple[GaugeSnapshot, ...]:
@@ -200,4 +209,4 @@ class PanelSnapshot:
         awaited = [quantity for quantity, value in indications.items() if value is None]
         if awaited:
             return GaugeSnapshot(name, indications, "awaited", f"no {', '.join(awaited)} yet")
-        return GaugeSnapshot(name, indications, "live", "")
+        return GaugeSnapshot(name, indications, "live", self._plan.switched.get(name, ""))

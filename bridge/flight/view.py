@@ -123,6 +123,8 @@ def notes(snapshot: PanelSnapshot) -> Iterator[str]:
     for gauge in snapshot.gauges:
         if gauge.state == "lost":
             yield f"{gauge.name} has lost its telemetry: {gauge.why}"
+        elif gauge.state == "live" and gauge.why:
+            yield f"{gauge.name} {gauge.why}"
     together: dict[str, list[str]] = {}
     for pointer in snapshot.pointers:
         if pointer.detail:

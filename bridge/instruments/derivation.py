@@ -184,9 +184,9 @@ class Plan:
     missing: Mapping[str, str]
     assumptions: tuple[str, ...]
 
-    def start(self) -> Derivation:
-        """A fresh run of this plan, without history."""
-        return Derivation(self)
+    def start(self, before: Derivation | None = None) -> Derivation:
+        """A run of this plan, without values; slopes that `before` had of the same way keep their history."""
+        return Derivation(self, before)
 
     def depends_on(self) -> dict[str, frozenset[str]]:
         """For every quantity that can be had, the given quantities that it rests on."""
@@ -279,21 +279,26 @@ class Derivation:
     Deterministic: the same arrivals at the same times yield the same values.
     """
 
-    __slots__ = ("_bits", "_steps", "_values")
+    __slots__ = ("_bits", "_slopes", "_steps", "_values")
 
-    def __init__(self, plan: Plan) -> None:
+    def __init__(self, plan: Plan, before: Derivation | None = None) -> None:
         self._values: dict[str, float] = {}
         # Each given quantity has a bit; a step runs when one of those it rests on has arrived. So a
         # datagram without the altitude does not feed the slope of the altitude a stale sample.
         self._bits = {name: 1 << i for i, name in enumerate(sorted(plan.given))}
         depends = plan.depends_on()
+        ways = [(rule, depends[rule.output]) for rule in plan.rules if rule.slope]
+        known = before._slopes if before else {}
+        self._slopes: dict[tuple[Rule, frozenset[str]], Slope] = {
+            way: known.get(way) or way[0].slope() for way in ways if way[0].slope
+        }
         self._steps = tuple(
             (
                 sum(self._bits[name] for name in depends[rule.output]),
                 rule.output,
                 rule.inputs,
                 rule.relation,
-                rule.slope() if rule.slope else None,
+                self._slopes.get((rule, depends[rule.output])),
             )
             for rule in plan.rules
         )

@@ -166,6 +166,87 @@ def test_what_is_derived_is_lost_with_what_it_rests_on(config: Path) -> None:
     assert state(running, "airspeed", time_s) == ("live", "")
 
 
+def test_what_can_be_had_in_another_way_is_switched_to_it_and_back(config: Path) -> None:
+    """Altitude as the altimeter shows it is lost; pressure altitude and setting go on.
+
+    30.50 inHg add 531 ft (14 CFR 43, App. E, Table IV).
+    """
+    panel = demo(config)
+    running = RunningPanel(panel, GIVEN | {"indicated_altitude"})
+    setting = {"altimeter_setting": 30.50, "pressure_altitude": 3000.0}
+    time_s = fly(running, 0.0, 5.0, indicated_altitude=3531.0, **setting)
+    running.take_notices()
+    hundreds = running.chain.pointers[HUNDREDS]
+    time_s = fly(running, time_s, 2.0, **{**setting, "pressure_altitude": 3100.0})
+    assert hundreds.indication == pytest.approx(3631, abs=2)
+    assert state(running, "altimeter", time_s) == (
+        "live",
+        "derived from altimeter_setting, pressure_altitude, without indicated_altitude",
+    )
+    (lost,) = running.take_notices()
+    assert isinstance(lost, PointersLost)
+    assert (lost.quantities, lost.then) == (
+        ("indicated_altitude",),
+        "derived from altimeter_setting, pressure_altitude",
+    )
+    assert set(lost.pointers) == {"altimeter.hundreds", "altimeter.thousands", "altimeter.ten_thousands"}
+    readings = {reading.name: reading for reading in running.snapshot(time_s).readings}
+    assert readings["indicated_altitude"].derived and not readings["indicated_altitude"].lost
+    after = RunningPanel(panel, GIVEN | {"indicated_altitude"}, before=running)
+    time_s = fly(after, time_s, 1.0, **{**setting, "pressure_altitude": 3200.0})
+    assert after.chain.pointers[HUNDREDS].indication == pytest.approx(3731, abs=2), "a reload keeps the way"
+    time_s = fly(after, time_s, 1.0, indicated_altitude=3500.0, **setting)
+    assert after.chain.pointers[HUNDREDS].indication == 3500.0
+    assert state(after, "altimeter", time_s) == ("live", "")
+    assert isinstance(after.take_notices()[-1], PointersBack)
+
+
+def test_a_second_loss_leaves_no_way_and_the_pointer_holds(config: Path) -> None:
+    running = RunningPanel(demo(config), GIVEN | {"indicated_altitude"})
+    time_s = fly(running, 0.0, 5.0, indicated_altitude=2140.0)
+    time_s = fly(running, time_s, 2.0)
+    running.take_notices()
+    time_s = fly(running, time_s, 2.0, "pressure_altitude")
+    assert state(running, "altimeter", time_s)[0] == "lost"
+    (lost,) = (
+        n
+        for n in running.take_notices()
+        if isinstance(n, PointersLost) and "altimeter.hundreds" in n.pointers
+    )
+    assert lost.then == "hold"
+    time_s = fly(running, time_s, 1.0)
+    assert state(running, "altimeter", time_s)[0] == "live"
+    assert running.chain.pointers[HUNDREDS].indication == pytest.approx(2140, abs=1)
+
+
+def test_a_switch_leaves_the_history_of_what_does_not_rest_on_it(config: Path) -> None:
+    """Vertical speed is the slope of the pressure altitude, 600 ft/min here, whatever the other does."""
+    running = RunningPanel(demo(config), GIVEN | {"indicated_altitude"})
+    shown = []
+    for tick in range(2400):
+        time_s = tick / 100
+        if tick % 5 == 0:
+            altitude_ft = 2000.0 + 10.0 * time_s
+            readings = {**READINGS, "pressure_altitude": altitude_ft}
+            if time_s < 15.0:
+                readings["indicated_altitude"] = altitude_ft
+            running.feed(time_s, readings)
+            if time_s >= 14.0:
+                shown.append(running.chain.readings.values["vertical_speed"])
+        running.tick(time_s)
+    assert shown == pytest.approx([600.0] * len(shown), abs=1.0)
+
+
+def test_a_stop_awaits_no_telemetry(config: Path) -> None:
+    running = RunningPanel(demo(config), GIVEN)
+    time_s = fly(running, 0.0, 5.0)
+    running.take_notices()
+    running.end_telemetry()
+    for tick in range(1500):
+        running.tick(time_s + tick / 100)
+    assert running.take_notices() == []
+
+
 def test_a_slow_quantity_is_not_lost_between_its_arrivals_and_one_sent_once_never(config: Path) -> None:
     running = RunningPanel(demo(config), GIVEN)
     time_s = 0.0
