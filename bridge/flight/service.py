@@ -34,7 +34,6 @@ from bridge.panel.load import Panel, load_panel
 from bridge.panel.watch import changes
 from bridge.telemetry.recorder import LogWriter
 from bridge.telemetry.source import Arrival, Source
-from bridge.telemetry.time_base import TimeBase
 from bridge.threads import in_thread
 
 _log = structlog.get_logger(__name__)
@@ -170,11 +169,9 @@ class Service:
     # -- parts ------------------------------------------------------------------------------------
 
     def _start_source(self, source: Source, *, is_open: bool) -> None:
-        base = TimeBase()
-
         def deliver(arrival: Arrival) -> None:
             try:
-                self._arrived(arrival, base)
+                self._arrived(arrival)
             except Exception:  # one arrival that can't be shown must not end the source
                 self._throttle.exception("arrival not shown", source.name, self.clock(), source=source.name)
 
@@ -201,9 +198,8 @@ class Service:
 
     # -- the way of the data ----------------------------------------------------------------------
 
-    def _arrived(self, arrival: Arrival, base: TimeBase) -> None:
-        time_s = base.to_local(arrival.arrival_s, arrival.source_time_s)
-        self.running.feed(time_s, arrival.readings, arrival.jumped)
+    def _arrived(self, arrival: Arrival) -> None:
+        self.running.feed(arrival.arrival_s - arrival.age_s, arrival.readings, arrival.jumped)
         if self._recording is not None:
             self._recording.record(arrival.arrival_s, self.running.recorded(arrival.readings))
         # A sender faster than the boards' lines is not followed frame by frame.

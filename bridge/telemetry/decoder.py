@@ -26,7 +26,6 @@ from bridge.telemetry.conversion import TIME, FieldError, Measure
 from bridge.telemetry.layout_description import (
     CODES,
     ORDERS,
-    AnyLayout,
     Delimited,
     Groups,
     Json,
@@ -346,21 +345,6 @@ class GroupsDecoder(Decoder):
             for i, number in self._fields_of.get(group[0], ()):
                 raws[i] = group[number]
         return raws
-
-
-def make_decoder(layout: str, measures: tuple[Measure, ...], described: AnyLayout) -> Decoder:
-    """A fresh decoder for a layout whose fields have these measures, in their order."""
-    match described:
-        case Delimited():
-            return DelimitedDecoder(layout, measures, described)
-        case KeyValue():
-            return KeyValueDecoder(layout, measures, described)
-        case Json():
-            return JsonDecoder(layout, measures, described)
-        case Packed():
-            return PackedDecoder(layout, measures, described)
-        case Groups():
-            return GroupsDecoder(layout, measures, described)
 
 
 def _text(token: bytes) -> str:

@@ -2,20 +2,40 @@
 
     load_layout(path)  ->  Layout  ->  .decoder()  ->  .decode(datagram)  ->  readings
 
-`layout_description` is what a person writes, `measure` the conversion, `decoder` the fast part.
+`layout_description` is what a person writes, `conversion` the units, `decoder` the fast part.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from bridge.description import MistakeError, near, read_toml, validate
 from bridge.errors import DescriptionError, DescriptionErrors
 from bridge.quantities.catalogue import CATALOGUE, Catalogue
 from bridge.telemetry.conversion import TIME, Measure, make_measure
-from bridge.telemetry.decoder import Decoder, make_decoder
-from bridge.telemetry.layout_description import KINDS, AnyLayout
+from bridge.telemetry.decoder import (
+    Decoder,
+    DelimitedDecoder,
+    GroupsDecoder,
+    JsonDecoder,
+    KeyValueDecoder,
+    PackedDecoder,
+)
+from bridge.telemetry.layout_description import Delimited, Groups, Json, KeyValue, Packed
+
+AnyLayout = Delimited | KeyValue | Json | Packed | Groups
+
+KINDS: Mapping[str, tuple[type[AnyLayout], Callable[[str, tuple[Measure, ...], Any], Decoder]]] = {
+    "delimited": (Delimited, DelimitedDecoder),
+    "keyvalue": (KeyValue, KeyValueDecoder),
+    "json": (Json, JsonDecoder),
+    "binary": (Packed, PackedDecoder),
+    "groups": (Groups, GroupsDecoder),
+}
+"""Every kind of layout: what a person writes of it, and what decodes its datagrams."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +53,8 @@ class Layout:
 
     def decoder(self) -> Decoder:
         """A fresh decoder. Use one per sender: it may keep the labels that this sender gave."""
-        return make_decoder(self.name, self.measures, self.described)
+        _, make = KINDS[self.described.kind]
+        return make(self.name, self.measures, self.described)
 
 
 def load_layout(path: Path, catalogue: Catalogue = CATALOGUE) -> Layout:
@@ -43,12 +64,12 @@ def load_layout(path: Path, catalogue: Catalogue = CATALOGUE) -> Layout:
         data = read_toml(path)
     except DescriptionError as error:
         raise DescriptionErrors([error]) from None
-    model = KINDS.get(str(data.get("kind")))
-    if model is None:
+    kind = KINDS.get(str(data.get("kind")))
+    if kind is None:
         found = repr(data["kind"]) if "kind" in data else "nothing"
         cure = near(str(data.get("kind", "")), list(KINDS))
         raise DescriptionErrors([DescriptionError(where, "kind", found, f"one of {', '.join(KINDS)}", cure)])
-    described = validate(model, data, where)
+    described = validate(kind[0], data, where)
     faults = list(described.faults())
     measures: dict[str, Measure] = {}
     for i, field in enumerate(described.fields):

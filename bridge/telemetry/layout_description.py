@@ -1,7 +1,7 @@
 """What a person writes in a datagram layout: one model per kind of datagram.
 
-Counting follows the habit of each thing: columns of text and numbers of a group are counted from 1, as
-people count; byte offsets and places in a JSON array from 0, as their makers do.
+Counting follows each format's convention: columns of text and numbers of a group are counted from 1; byte
+offsets and places in a JSON array from 0.
 """
 
 from __future__ import annotations
@@ -280,13 +280,3 @@ class Groups(LayoutDescription):
                         str(field.tag), f"a tag that fits {self.tag_type}", "Correct the tag or tag_type"
                     ),
                 )
-
-
-KINDS: dict[str, type[Delimited | KeyValue | Json | Packed | Groups]] = {
-    "delimited": Delimited,
-    "keyvalue": KeyValue,
-    "json": Json,
-    "binary": Packed,
-    "groups": Groups,
-}
-AnyLayout = Delimited | KeyValue | Json | Packed | Groups

@@ -24,13 +24,15 @@ class Arrival:
 
     `arrival_s` is on the clock given to the source and never goes back. `source_time_s` is the sender's own
     time where it sends one. `jumped` says that this does not follow from what came before (a
-    replay began again, the simulator's clock went back): instruments with a memory start afresh.
+    replay began again, the simulator's clock went back): instruments with a memory start afresh. `age_s` is
+    how long before their arrival the readings were true, 0 where that is not known.
     """
 
     arrival_s: float
     readings: dict[str, float]
     source_time_s: float | None = None
     jumped: bool = False
+    age_s: float = 0.0
 
 
 Deliver = Callable[[Arrival], None]

@@ -22,9 +22,10 @@ import structlog
 
 from bridge.errors import DescriptionError, TelemetryError
 from bridge.logs import LogThrottle, printable
-from bridge.telemetry.decoder import Decoded, Decoder, DelimitedDecoder, Labels
+from bridge.telemetry.decoder import Decoder, DelimitedDecoder, Labels
 from bridge.telemetry.layout import Layout
 from bridge.telemetry.source import Arrival, Deliver, Sender
+from bridge.telemetry.time_base import TimeBase
 
 LOOPBACK = ("127.0.0.0/8", "::1/128")
 
@@ -35,8 +36,6 @@ MOST_SENDERS = 32
 FORGOTTEN_S = 60.0
 LOG_BURST = 4
 """Lines of one cause in `LOG_EVERY_S`, over all senders."""
-# Datagrams may overtake each other; a clock that goes back further was set back.
-_SET_BACK_S = 1.0
 # A sample of what couldn't be used, for whoever is writing a layout.
 _SAMPLE_BYTES = 256
 _SHOWN_LABELS = 8
@@ -194,7 +193,9 @@ class UdpSource:
                 return None
             stream.useful = True
             stream.sender.read(now_s, decoded.readings)
-            return Arrival(now_s, decoded.readings, decoded.source_time_s, stream.is_set_back(decoded))
+            source_time_s = decoded.source_time_s
+            age_s, set_back = stream.time_base.arrived(now_s, source_time_s)
+            return Arrival(now_s, decoded.readings, source_time_s, set_back, age_s)
         sender = stream.sender
         sender.unused += 1
         sender.sample = datagram[:_SAMPLE_BYTES]
@@ -252,7 +253,7 @@ class UdpSource:
 
 
 class _Stream:
-    """One sender's datagrams: its decoders, and the sender's clock as last seen."""
+    """One sender's datagrams: its decoders, and its clock beside ours."""
 
     def __init__(
         self, address: str, layouts: tuple[Layout, ...], labels: Mapping[str, tuple[str, ...]]
@@ -261,7 +262,7 @@ class _Stream:
         self.useful = False
         """Whether a layout could use anything that it sent."""
         self.decoders: list[tuple[Layout, Decoder]] = [(layout, layout.decoder()) for layout in layouts]
-        self._latest_s: float | None = None
+        self.time_base = TimeBase()
         for layout, decoder in self.decoders:
             if isinstance(decoder, DelimitedDecoder) and layout.name in labels:
                 decoder.remember(labels[layout.name])
@@ -274,16 +275,6 @@ class _Stream:
             for layout, decoder in self.decoders
             if isinstance(decoder, DelimitedDecoder) and decoder.labels
         }
-
-    def is_set_back(self, decoded: Decoded) -> bool:
-        """True when the sender's clock went back: it was reset, or put somewhere else."""
-        time_s = decoded.source_time_s
-        if time_s is None:
-            return False
-        set_back = self._latest_s is not None and time_s < self._latest_s - _SET_BACK_S
-        if set_back or self._latest_s is None or time_s > self._latest_s:
-            self._latest_s = time_s
-        return set_back
 
 
 class _Protocol(asyncio.DatagramProtocol):

@@ -185,6 +185,21 @@ async def test_datagrams_that_overtake_each_other_are_no_jump() -> None:
     assert not any(arrival.jumped for arrival in arrivals)
 
 
+async def test_each_sender_has_its_own_clock() -> None:
+    """Two simulators on one port, an hour apart: neither sets the other's clock back."""
+    source = UdpSource("127.0.0.1", 0, [PAIRS])
+    arrivals: list[Arrival] = []
+    async with opened(source):
+        run = asyncio.create_task(source.run(arrivals.append))
+        await asyncio.sleep(0)
+        for n in range(20):
+            for port, time_s in ((1, 3600.0 + n), (2, 0.0 + n)):
+                source.received(f"K b=1,t={time_s}".encode(), ("127.0.0.1", port))
+        run.cancel()
+    assert len(arrivals) == 40
+    assert not any(arrival.jumped for arrival in arrivals)
+
+
 async def test_each_sender_has_its_own_labels_and_counts() -> None:
     field: dict[str, object] = {"quantity": "pitch", "unit": "deg", "label": "p"}
     source = UdpSource("127.0.0.1", 0, [layout_of(toml({"kind": "delimited"}, [field]))])
