@@ -24,4 +24,5 @@ def run(arguments: argparse.Namespace) -> int:
     arguments.panel, arguments.log = DEMO_PANEL, DEMO_FLIGHT
     arguments.virtual = arguments.view = True
     arguments.json = False
+    arguments.page = None
     return replay.run(arguments)

@@ -34,6 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     run_command.add_needles_argument(parser)
     add_flight_arguments(parser)
     parser.add_argument("--view", action="store_true", help="show every gauge live in the terminal")
+    run_command.add_page_argument(parser)
     parser.add_argument("--json", action="store_true", help="log in JSON lines")
 
 
@@ -76,7 +77,7 @@ def run(arguments: argparse.Namespace) -> int:
     view = View(f"{panel.description.name}: {log.path.name}") if arguments.view else None
     logs.set_up(arguments.json, view.log if view and view.shows_log else None)
     real = [n for n, board in panel.description.boards.items() if not board.is_virtual]
-    if real and not arguments.virtual:
+    if (real and not arguments.virtual) or arguments.page:
         return asyncio.run(_fly_real(panel, log, arguments, view, real))
     return asyncio.run(ending.run(_fly_virtual(panel, log, arguments, view)))
 
@@ -165,7 +166,7 @@ async def _fly_real(
     panel: Panel, log: FlightLog, arguments: argparse.Namespace, view: View | None, real: list[str]
 ) -> int:
     """On the boards that the description names: the live service with the log as its source."""
-    from bridge.commands.run import fly, stopped_by_signals
+    from bridge.commands.run import fly, served, stopped_by_signals
     from bridge.errors import DescriptionError
     from bridge.flight.service import Service
     from bridge.flight.sources import FixedSources
@@ -186,5 +187,5 @@ async def _fly_real(
     state = StateFile(state_file(panel.path))
     confirmed = positions_as_left(panel, state) if arguments.needles_as_left else {}
     service = Service(panel, sources=FixedSources(source), state=state, confirmed=confirmed, replayed=True)
-    with stopped_by_signals(service):
+    with stopped_by_signals(service), served(service, arguments.page):
         return await fly(service, view)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-from contextlib import AbstractContextManager
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -27,7 +28,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--record", type=Path, metavar="FILE", help="record the flight into this log (CSV)")
     add_needles_argument(parser)
     parser.add_argument("--view", action="store_true", help="show every gauge live in the terminal")
+    add_page_argument(parser)
     parser.add_argument("--json", action="store_true", help="log in JSON lines")
+
+
+def add_page_argument(parser: argparse.ArgumentParser) -> None:
+    """Whether to serve the page, and where."""
+    parser.add_argument(
+        "--page",
+        nargs="?",
+        const="127.0.0.1:58280",
+        metavar="HOST:PORT",
+        help="serve the live page and the bench to browsers (%(const)s)",
+    )
 
 
 def add_needles_argument(parser: argparse.ArgumentParser) -> None:
@@ -60,13 +73,31 @@ async def _fly(panel: Panel, arguments: argparse.Namespace, view: View | None) -
     state = StateFile(state_file(panel.path))
     confirmed = positions_as_left(panel, state) if arguments.needles_as_left else {}
     service = Service(panel, state=state, confirmed=confirmed)
-    with stopped_by_signals(service):
+    with stopped_by_signals(service), served(service, arguments.page):
         if arguments.record is None:
             return await fly(service, view)
         columns = sorted(service.running.chain.given | service.running.recorded({}).keys())
         async with LogWriter(arguments.record, columns, panel.catalogue) as recording:
             service.record(recording)
             return await fly(service, view)
+
+
+@contextmanager
+def served(service: Service, address: str | None) -> Iterator[None]:
+    """While it lasts, the service's page is bound at this address (host:port), if there is one."""
+    if address is None:
+        yield
+        return
+    from bridge.page.access import parse_address
+    from bridge.page.server import Page, bind
+
+    page = Page(service, bind(parse_address(address), exactly=False))
+    service.add_part("page", page.run)
+    print(f"page: {page.address.url}", flush=True)
+    try:
+        yield
+    finally:
+        page.close()
 
 
 def stopped_by_signals(service: Service) -> AbstractContextManager[None]:

@@ -75,10 +75,14 @@ def assembly_svg(parts: Iterable[Part], angles_deg: Mapping[str, float], title: 
 
 @dataclass(frozen=True, slots=True)
 class DrawnLayer:
-    """A part of an assembly that is one picture: `moving` when a pointer moves anything in it."""
+    """A part of an assembly that is one picture: `moving` when a pointer moves anything in it.
+
+    `box_mm` is what the picture shows: its left, top, right and bottom edge from the axis, y down.
+    """
 
     moving: bool
     svg: str
+    box_mm: tuple[float, float, float, float]
 
 
 def layers_svg(parts: Iterable[Part], title: str) -> tuple[DrawnLayer, ...]:
@@ -104,7 +108,7 @@ def layers_svg(parts: Iterable[Part], title: str) -> tuple[DrawnLayer, ...]:
         clip = f' clip-path="url(#{assembly.prefix}-edge)"' if clipped else ""
         drawn = [f"<defs>{edge}{''.join(assembly.masks)}</defs>", f"<g{clip}>{body}</g>"]
         moving = any(part.pointer for part in chosen)
-        layers.append(DrawnLayer(moving, document(assembly.box, drawn, title)))
+        layers.append(DrawnLayer(moving, document(assembly.box, drawn, title), shown_mm(assembly.box)))
     return tuple(layers)
 
 
@@ -152,11 +156,17 @@ def _motion(part: Part, angles_deg: Mapping[str, float]) -> str:
     return f"{frame}translate(0 {_n(-part.crank_mm * cos(radians(angle)))})"
 
 
+def shown_mm(box: tuple[float, float, float, float]) -> tuple[float, float, float, float]:
+    """What a drawing of `box` (left, bottom, right, top; y up) shows: left, top, right, bottom; y down."""
+    left, bottom, right, top = box
+    return left - MARGIN_MM, -top - MARGIN_MM, right + MARGIN_MM, MARGIN_MM - bottom
+
+
 def document(box: tuple[float, float, float, float], body: list[str], title: str) -> str:
     """An SVG file at true scale that shows `box` (left, bottom, right, top) and a little margin."""
-    left, bottom, right, top = box[0] - MARGIN_MM, box[1] - MARGIN_MM, box[2] + MARGIN_MM, box[3] + MARGIN_MM
-    width, height = right - left, top - bottom
-    view = f"{_n(left)} {_n(-top)} {_n(width)} {_n(height)}"
+    left, top, right, bottom = shown_mm(box)
+    width, height = right - left, bottom - top
+    view = f"{_n(left)} {_n(top)} {_n(width)} {_n(height)}"
     size = f'width="{_n(width)}mm" height="{_n(height)}mm" viewBox="{view}"'
     lines = "\n".join(body)
     return (

@@ -28,7 +28,7 @@ from bridge.flight.notice_log import NoticeLog
 from bridge.flight.running_panel import RunningPanel
 from bridge.flight.sources import DescribedSources, SourceMaker
 from bridge.flight.state_file import StateFile
-from bridge.flight.supervisor import Supervisor
+from bridge.flight.supervisor import Part, Supervisor
 from bridge.logs import LogThrottle
 from bridge.panel.load import Panel, load_panel
 from bridge.panel.watch import changes
@@ -102,6 +102,7 @@ class Service:
         self._stopping = asyncio.Event()
         self._throttle = LogThrottle()
         self._notice_log = NoticeLog()
+        self._onlookers: dict[str, Part] = {}
 
     @staticmethod
     def clock() -> float:
@@ -121,6 +122,10 @@ class Service:
     def parts(self) -> tuple[str, ...]:
         """The names of the parts that run."""
         return self._parts.names
+
+    def add_part(self, name: str, part: Part) -> None:
+        """Run this as well while the service flies: an onlooker, which fails and restarts alone."""
+        self._onlookers[name] = part
 
     def record(self, recording: LogWriter) -> None:
         """From now on, every arrival is recorded there."""
@@ -151,6 +156,8 @@ class Service:
                 self._parts.start("telemetry", self._watch_given)
                 if self._state is not None:
                     self._parts.start("state", self._keep_state)
+                for name, part in self._onlookers.items():
+                    self._parts.start(name, part)
                 self._tick()
                 # What is there now stays: collections in flight need not look at it again.
                 gc.collect()

@@ -23,10 +23,12 @@ from bridge.panel.hardware import (
 )
 from bridge.quantities.catalogue import Quantity
 
+MOST_MM = 5000.0
+"""No panel is wider or higher."""
 Pairs = tuple[tuple[float, float], ...]
+PlaceMm = Annotated[float, Field(ge=0, le=MOST_MM)]
 Points = tuple[tuple[float, Degrees], ...]
 """Readings with their angles."""
-
 
 _HOST = re.compile(r"[A-Za-z0-9._:%\[\]-]{1,255}")
 _PORT = re.compile(r"[0-9]{1,5}")
@@ -210,10 +212,14 @@ class GearedPointer(PointerBody):
 
 
 class GaugeDescription(StrictModel):
-    """One gauge: the instrument that it shows, its pointers, calibration and face."""
+    """One gauge: the instrument that it shows, its pointers, calibration and face.
+
+    `place` is where its pointers' axis is on the panel: mm right of and below the panel's top left corner.
+    """
 
     instrument: str
     options: dict[str, Any] = {}
+    place: tuple[PlaceMm, PlaceMm] | None = None
     calibration: str | None = None
     pointers: Annotated[dict[str, PointerDescription], Field(min_length=1)]
     geared: dict[str, GearedPointer] = {}

@@ -1,0 +1,46 @@
+"""The live page: the panel as it is, its health, control of a replay, and the bench, for any browser.
+
+A part of the service that fails and restarts alone, and works only while somebody watches. To develop it,
+from a checkout:
+
+    .venv/bin/pointer-bridge replay replay_logs/circuit.csv --page --loop --from 60
+
+prints the address. Files of `static/` are read anew at each request, so reload the browser after a change.
+`--page HOST:PORT` binds elsewhere than to 127.0.0.1:58280.
+
+    browser  <- server.py (HTTP, WebSocket) <- hub.py (mailboxes) <- drawing.py, live.py (what is sent)
+    browser  -> server.py -> access.py (who may) -> messages.py (what) -> controls.py -> the service
+
+Nothing here may delay a frame to a board: everything runs in the service's event loop, one browser's message
+in one turn of it, and what takes longer than that in a thread. Everything of the running panel comes from
+its snapshots.
+
+HTTP: `GET /` is static/index.html, `GET /static/NAME`, `GET /faces/GAUGE/N.svg?r=REVISION` is layer N of a
+gauge from the back (an SVG without style attributes; a moving layer's groups have `data-pointer`). The
+WebSocket is `/live`, JSON text both ways. Nothing else is served, nothing comes from elsewhere.
+
+Server to browser
+-----------------
+Each kind is sent at connect and then when it changes; of one kind the latest wins.
+
+you: who this browser is. `may_move` is whether it may move, write or control; else `enter` needs the token.
+    {"type":"you","name":"guest 2","may_move":true}
+panel: also after each change of the description. The box of a gauge (x, y, width, height) is that of its
+layers, all of one size, in mm from the panel's top left corner, y down. `low` and `high` are the scale's ends
+(of an endless pointer: the quantity's range); `period` is the reading of one turn, null for a bounded one;
+`driven_by` is the key of the pointer that drives a geared one. `trouble` is why a gauge could not be drawn.
+`axis_mm` is the pointers' axis in the box. A layer with `moving` has groups to move.
+    {"type":"panel","revision":3,"name":"...","width_mm":300,"height_mm":200,
+     "gauges":[{"name":"airspeed","x_mm":0,"y_mm":0,"width_mm":90,"height_mm":90,"axis_mm":[45,45],"trouble":"",
+       "layers":[{"url":"/faces/airspeed/0.svg?r=3","moving":false}],
+       "pointers":[{"key":"airspeed.needle","name":"needle","quantity":"indicated_airspeed","unit":"kt","decimals":0,
+                    "low":0,"high":180,"period":null,"driven_by":null,"board":"right","channel":0}]}],
+     "boards":[{"name":"left","virtual":true}],
+     "replay":null | {"file":"circuit.csv","start_s":0,"end_s":1363,
+                      "altitude":null | {"quantity":"pressure_altitude","unit":"ft","points":[[0,1964]]}}}
+needles: at most 30 a second, twice a second where nothing moves. Per pointer: face angle by the board's last
+report (deg clockwise from 12 o'clock, 0 to 360), face angle of the indication, indication, what the pointer
+shows, error (shows less indication); null where not known.
+    {"type":"needles","time_s":12.3,"p":{"airspeed.needle":[92.1,92.0,71.2,71.3,0.1]},
+     "replay":null | {"time_s":80.2,"playing":true,"speed":1}}
+"""
