@@ -11,6 +11,10 @@ from typing import Any, TypeVar
 T = TypeVar("T")
 
 
+class Call(threading.Thread):
+    """The thread of one call that somebody waits for."""
+
+
 async def in_thread(name: str, call: Callable[[], T]) -> T:
     """What `call` returns or raises, from a daemon thread of its own.
 
@@ -37,5 +41,5 @@ async def in_thread(name: str, call: Callable[[], T]) -> T:
         with suppress(RuntimeError):  # the loop has ended
             loop.call_soon_threadsafe(settle, result, failure)
 
-    threading.Thread(target=work, name=name, daemon=True).start()
+    Call(target=work, name=name, daemon=True).start()
     return await done

@@ -9,8 +9,11 @@ from __future__ import annotations
 import asyncio
 import functools
 import selectors
+import threading
 from collections.abc import Callable, Coroutine
 from typing import Any, ParamSpec
+
+from bridge.threads import Call
 
 P = ParamSpec("P")
 
@@ -40,7 +43,7 @@ class JumpingLoop(asyncio.SelectorEventLoop):
 
     def idle(self, timeout_s: float) -> float:
         """Nothing is ready for `timeout_s` of the loop's time: how long to wait for real instead."""
-        if self._calls_in_threads:
+        if self._calls_in_threads or any(isinstance(thread, Call) for thread in threading.enumerate()):
             return _THREAD_LOOK_S
         self._now_s += timeout_s
         return 0.0

@@ -5,9 +5,11 @@ from __future__ import annotations
 import asyncio
 import socket
 import time
+from collections.abc import Callable, Coroutine
 
 import pytest
 
+from bridge.threads import in_thread
 from tests.clock import on_jumping_clock
 
 
@@ -40,11 +42,18 @@ async def test_what_can_be_read_comes_before_a_timer() -> None:
         await timer
 
 
+@pytest.mark.parametrize(
+    "call",
+    [lambda: asyncio.to_thread(time.sleep, 0.05), lambda: in_thread("nap", lambda: time.sleep(0.05))],
+    ids=["executor", "thread of its own"],
+)
 @on_jumping_clock
-async def test_time_does_not_jump_while_a_thread_works() -> None:
+async def test_time_does_not_jump_while_a_thread_works(
+    call: Callable[[], Coroutine[None, None, None]],
+) -> None:
     loop = asyncio.get_running_loop()
     timer = asyncio.create_task(asyncio.sleep(0.5))
-    work = asyncio.create_task(asyncio.to_thread(time.sleep, 0.05))
+    work = asyncio.create_task(call())
     await asyncio.sleep(0)
     begun_s = loop.time()
     await work

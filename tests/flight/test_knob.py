@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import time
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -20,6 +19,7 @@ from bridge.telemetry.flightlog import read_log
 from bridge.telemetry.recorder import LogWriter
 from bridge.telemetry.replay import arrivals
 from bridge.telemetry.source import Arrival, Deliver, Sender
+from tests.clock import on_jumping_clock
 from tests.conftest import until
 
 READINGS = {"pressure_altitude": 3000.0, "calibrated_airspeed": 90.0}
@@ -41,7 +41,7 @@ class Steady:
 
     async def run(self, deliver: Deliver) -> None:
         while True:
-            deliver(Arrival(time.monotonic(), dict(READINGS)))
+            deliver(Arrival(Service.clock(), dict(READINGS)))
             await asyncio.sleep(0.02)
 
 
@@ -73,7 +73,7 @@ async def fly(panel: Panel, state: StateFile, clicks: int, recording: Path) -> f
             await until(lambda: service.running.knob_setting_inhg == wanted)
             indication = service.running.chain.pointers[HUNDREDS].indication
             assert indication is not None
-            turned_s = time.monotonic()
+            turned_s = Service.clock()
             await until(lambda: (service.running.telemetry_s or 0.0) > turned_s)  # it is recorded with that
         finally:
             service.stop()
@@ -82,6 +82,7 @@ async def fly(panel: Panel, state: StateFile, clicks: int, recording: Path) -> f
     return indication
 
 
+@on_jumping_clock
 async def test_a_recording_replays_with_the_setting_that_the_knob_had(panel: Panel, tmp_path: Path) -> None:
     """3,000 ft at 30.50 inHg: 531 ft more by 14 CFR Part 43, Appendix E, Table IV, to its 2 ft."""
     shown_ft = await fly(panel, StateFile(tmp_path / "state.json"), 100, tmp_path / "flight.csv")
@@ -96,6 +97,7 @@ async def test_a_recording_replays_with_the_setting_that_the_knob_had(panel: Pan
     assert dry_run.running.chain.pointers[HUNDREDS].indication == pytest.approx(shown_ft, abs=0.01)
 
 
+@on_jumping_clock
 async def test_the_knob_goes_on_from_where_it_was_left(panel: Panel, tmp_path: Path) -> None:
     state = tmp_path / "state.json"
     await fly(panel, StateFile(state), 200, tmp_path / "first.csv")

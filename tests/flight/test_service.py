@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import socket
 from collections.abc import AsyncIterator, Mapping
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, closing
 from pathlib import Path
 
 import pytest
@@ -26,10 +26,9 @@ from bridge.telemetry.flightlog import read_log
 from bridge.telemetry.recorder import LogWriter
 from bridge.telemetry.udp import UdpSource
 from tests.boards.pty_board import PtyBoard
+from tests.clock import on_jumping_clock
 from tests.conftest import KEYVALUE_LAYOUT, until
 from tests.flight.one_gauge import one_gauge
-
-pytestmark = pytest.mark.slow
 
 
 @pytest.fixture
@@ -56,33 +55,52 @@ class Sender:
         """The whole datagram, if it is to be another."""
         self.sent = 0
 
-    async def run(self) -> None:
-        try:
-            while True:
-                usual = f"alt={self.altitude_ft} set=29.92126 cas={self.airspeed_kt}"
-                self.send((self.words or usual).encode())
-                await asyncio.sleep(0.03)
-        finally:
-            self._socket.close()
+    async def feed(self) -> None:
+        """Send the same until cancelled."""
+        while True:
+            usual = f"alt={self.altitude_ft} set=29.92126 cas={self.airspeed_kt}"
+            self.send((self.words or usual).encode())
+            await asyncio.sleep(0.03)
 
     def send(self, datagram: bytes) -> None:
         self._socket.sendto(datagram, self._to)
         self.sent += 1
 
+    def close(self) -> None:
+        self._socket.close()
+
+
+@asynccontextmanager
+async def started(service: Service) -> AsyncIterator[None]:
+    """The service running; stopped cleanly at the end, whatever the test finds."""
+    run = asyncio.create_task(service.run())
+    try:
+        await until(lambda: service.started.is_set() or run.done(), "the start")
+        if not run.done():
+            yield
+    finally:
+        service.stop()
+        await asyncio.wait({run})
+    run.result()
+
+
+@asynccontextmanager
+async def sending(service: Service) -> AsyncIterator[Sender]:
+    """The service running, with a sender that sends when the test wants it."""
+    async with started(service):
+        with closing(Sender(service)) as sender:
+            yield sender
+
 
 @asynccontextmanager
 async def flying(service: Service) -> AsyncIterator[Sender]:
-    """The service running and fed; stopped cleanly at the end."""
-    run = asyncio.create_task(service.run())
-    await until(lambda: "source" in " ".join(service.parts))
-    sender = Sender(service)
-    feed = asyncio.create_task(sender.run())
-    try:
-        yield sender
-    finally:
-        feed.cancel()
-        service.stop()
-        await asyncio.wait_for(run, 20)
+    """The service running and fed."""
+    async with sending(service) as sender:
+        feed = asyncio.create_task(sender.feed())
+        try:
+            yield sender
+        finally:
+            feed.cancel()
 
 
 async def until_ready(service: Service) -> None:
@@ -96,6 +114,15 @@ def airspeed_deg(service: Service) -> float:
     return needle.pointer.face_deg(needle.position)
 
 
+def airspeed_stands(service: Service) -> bool:
+    """True when the needle itself, not only its path, is where its reading wants it."""
+    link = service.boards["right"].link
+    assert isinstance(link, VirtualLink)
+    target = service.running.chain.pointers["right", 0].target
+    return target is not None and abs(link.board.channel(0).place - target) < 1.5
+
+
+@on_jumping_clock
 async def test_a_datagram_moves_the_needle_on_its_board(panel_file: Path) -> None:
     service = Service(load_panel(panel_file))
     async with flying(service) as sender:
@@ -104,14 +131,12 @@ async def test_a_datagram_moves_the_needle_on_its_board(panel_file: Path) -> Non
         await until(
             lambda: service.running.chain.pointers["right", 0].indication == pytest.approx(121.5, abs=0.1)
         )
-        link = service.boards["right"].link
-        assert isinstance(link, VirtualLink)
-        target = service.running.chain.pointers["right", 0].target
-        await until(lambda: abs(link.board.channel(0).place - (target or 0)) < 1.5)
+        await until(lambda: airspeed_stands(service))
         assert service.running.telemetry is Telemetry.LIVE
     assert service.running.still
 
 
+@on_jumping_clock
 async def test_what_a_layout_names_but_nobody_sends_is_had_another_way(panel_file: Path) -> None:
     """With the altitude of the layout the altimeter would be planned from it, and stand still for ever."""
     layout = panel_file.parent / "layouts" / "test.toml"
@@ -130,6 +155,7 @@ async def test_what_a_layout_names_but_nobody_sends_is_had_another_way(panel_fil
         )
 
 
+@on_jumping_clock
 async def test_saving_a_calibration_moves_the_needle_and_a_bad_one_changes_nothing(
     panel_file: Path, tmp_path: Path
 ) -> None:
@@ -140,7 +166,7 @@ async def test_saving_a_calibration_moves_the_needle_and_a_bad_one_changes_nothi
     good = file.read_text()
     async with flying(service) as sender:
         await until_ready(service)
-        await until(lambda: service.running.still)
+        await until(lambda: airspeed_stands(service))
         stood_deg = airspeed_deg(service)
         panel = service.running.panel
         with capture_logs() as logs:
@@ -157,6 +183,7 @@ async def test_saving_a_calibration_moves_the_needle_and_a_bad_one_changes_nothi
     assert len(rows) >= sent - 2, "no row was lost by the reload"
 
 
+@on_jumping_clock
 async def test_a_changed_source_listens_anew_and_a_port_in_use_leaves_the_old_one(panel_file: Path) -> None:
     service = Service(load_panel(panel_file))
     async with flying(service):
@@ -171,35 +198,31 @@ async def test_a_changed_source_listens_anew_and_a_port_in_use_leaves_the_old_on
             assert service.running.panel is panel
         await service.reload(load_panel(panel_file))
         assert service.sources[0].name == f"127.0.0.1:{taken}"
-        late = Sender(service)
-        late.send(b"alt=5000 set=29.92126 cas=90")
-        await until(
-            lambda: service.running.chain.pointers["left", 0].indication == pytest.approx(5000, abs=0.1)
-        )
-        late._socket.close()
+        with closing(Sender(service)) as late:
+            late.send(b"alt=5000 set=29.92126 cas=90")
+            await until(
+                lambda: service.running.chain.pointers["left", 0].indication == pytest.approx(5000, abs=0.1)
+            )
 
 
+@on_jumping_clock
 async def test_silent_telemetry_holds_then_rests_and_comes_back(panel_file: Path) -> None:
     text = panel_file.read_text().replace("after_s = 10.0", "after_s = 1.5")
     panel_file.write_text(text.replace('behaviour = "hold"', 'behaviour = "park"'))
     service = Service(load_panel(panel_file))
-    run = asyncio.create_task(service.run())
-    await until(lambda: bool(service.parts))
-    sender = Sender(service)
-    await until_ready(service)
-    sender.send(b"alt=2140 set=29.92126 cas=100")
-    await until(lambda: service.running.telemetry is Telemetry.SILENT)
-    assert service.running.chain.pointers["right", 0].indication is not None
-    await until(lambda: service.running.telemetry is Telemetry.RESTING)
-    await until(lambda: abs(airspeed_deg(service)) < 0.5)
-    sender.send(b"alt=2140 set=29.92126 cas=100")
-    await until(lambda: service.running.telemetry is Telemetry.LIVE)
-    await until(lambda: airspeed_deg(service) > 100)
-    sender._socket.close()
-    service.stop()
-    await run
+    async with sending(service) as sender:
+        await until_ready(service)
+        sender.send(b"alt=2140 set=29.92126 cas=100")
+        await until(lambda: service.running.telemetry is Telemetry.SILENT)
+        assert service.running.chain.pointers["right", 0].indication is not None
+        await until(lambda: service.running.telemetry is Telemetry.RESTING)
+        await until(lambda: abs(airspeed_deg(service)) < 0.5)
+        sender.send(b"alt=2140 set=29.92126 cas=100")
+        await until(lambda: service.running.telemetry is Telemetry.LIVE)
+        await until(lambda: airspeed_deg(service) > 100)
 
 
+@pytest.mark.slow
 async def test_a_needle_without_mark_or_stop_is_driven_only_when_the_user_vouches_for_it(
     tmp_path: Path,
 ) -> None:
@@ -217,15 +240,13 @@ async def test_a_needle_without_mark_or_stop_is_driven_only_when_the_user_vouche
         state = StateFile(state_path)
         confirmed = positions_as_left(panel, state) if vouched else {}
         service = Service(panel, sources=FixedSources(), state=state, confirmed=confirmed)
-        run = asyncio.create_task(service.run())
         needle = service.running.chain.pointers["only", 0]
-        await until(lambda: service.running.sessions["only"].channels[0].phase is until_phase)
-        if rpm is not None:
-            await until(lambda: ("only", 0) in service.running.positions())
-            needle.glide(rpm)
-            await until(lambda: needle.position == needle.target)
-        service.stop()
-        await asyncio.wait_for(run, 20)
+        async with started(service):
+            await until(lambda: service.running.sessions["only"].channels[0].phase is until_phase)
+            if rpm is not None:
+                await until(lambda: ("only", 0) in service.running.positions())
+                needle.glide(rpm)
+                await until(lambda: needle.position == needle.target)
         assert not list(state_path.parent.glob("*.new"))
         return needle.position
 
@@ -243,6 +264,7 @@ async def test_a_needle_without_mark_or_stop_is_driven_only_when_the_user_vouche
         double.unplug()
 
 
+@on_jumping_clock
 async def test_a_virtual_board_vouches_for_itself_and_leaves_no_position_to_a_real_one(
     panel_file: Path, tmp_path: Path
 ) -> None:
@@ -255,22 +277,19 @@ async def test_a_virtual_board_vouches_for_itself_and_leaves_no_position_to_a_re
     assert state.read().positions == {}
 
 
+@on_jumping_clock
 async def test_a_board_that_homes_while_telemetry_is_silent_goes_back_to_its_reading(
     panel_file: Path,
 ) -> None:
     service = Service(load_panel(panel_file))
-    run = asyncio.create_task(service.run())
-    await until(lambda: bool(service.parts))
-    sender = Sender(service)
-    sender.send(b"alt=2140 set=29.92126 cas=100")
-    await until(lambda: service.running.telemetry is Telemetry.SILENT)
-    await until_ready(service)
-    await until(lambda: airspeed_deg(service) > 100)
-    sender._socket.close()
-    service.stop()
-    await run
+    async with sending(service) as sender:
+        sender.send(b"alt=2140 set=29.92126 cas=100")
+        await until(lambda: service.running.telemetry is Telemetry.SILENT)
+        await until_ready(service)
+        await until(lambda: airspeed_deg(service) > 100)
 
 
+@on_jumping_clock
 async def test_an_arrival_that_can_not_be_shown_does_not_end_its_source(
     panel_file: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -293,6 +312,7 @@ async def test_an_arrival_that_can_not_be_shown_does_not_end_its_source(
     assert failed
 
 
+@on_jumping_clock
 async def test_a_port_in_use_is_said_at_the_start(panel_file: Path) -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
         other.bind(("127.0.0.1", 0))
@@ -302,6 +322,7 @@ async def test_a_port_in_use_is_said_at_the_start(panel_file: Path) -> None:
             await Service(load_panel(panel_file)).run()
 
 
+@on_jumping_clock
 async def test_a_serial_board_that_is_not_there_stops_no_other(panel_file: Path) -> None:
     text = panel_file.read_text()
     panel_file.write_text(
