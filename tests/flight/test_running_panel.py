@@ -305,9 +305,10 @@ def test_a_reload_at_rest_leaves_the_pointers_parked(config: Path) -> None:
 
 KNOB = ('source = "telemetry"', 'source = "knob"\nboard = "left"\ninput = 0\ninhg = 29.50')
 DRUM = (
-    '[gauges.airspeed]\ninstrument = "airspeed"\ncalibration = "calibration/airspeed.toml"',
-    '[gauges.airspeed]\ninstrument = "gauge"\noptions = { quantity = "altimeter_setting", lag_s = 1 }',
+    'instrument = "airspeed"',
+    'instrument = "gauge"\noptions = { quantity = "altimeter_setting", lag_s = 1 }',
 )
+UNCALIBRATED = ('calibration = "calibration/airspeed.toml"', "")
 SCALE = ("scale = [[0, 0], [40, 28]", "scale = [[28, 0], [29, 60], [30, 120], [31, 180]]\n#")
 
 
@@ -345,7 +346,7 @@ def test_a_drum_shows_the_setting_of_a_knob_from_the_start_and_as_it_is_turned(c
     start = text.index("[gauges.airspeed.face]")
     text = text[:start] + text[text.index("[gauges.vertical_speed]") :]
     path.write_text(text.replace('indication = "indicated_airspeed"', 'indication = "altimeter_setting"'))
-    running = RunningPanel(demo(config, KNOB, DRUM, SCALE), GIVEN)
+    running = RunningPanel(demo(config, KNOB, DRUM, UNCALIBRATED, SCALE), GIVEN)
     drum = running.chain.pointers["right", 0]
     running.tick(0.0)
     for tick in range(300):
