@@ -1,0 +1,199 @@
+// Health: first what needs somebody, then telemetry, boards, gauges, files and the log.
+
+import { el, rebuild } from "./dom.js";
+import { age, amount, count, number, plain, sign, title } from "./words.js";
+
+const LOG_LINES = 12;
+
+/** The state in a word with its sign: shape and word, so that colour is not needed. */
+function state(word) {
+  const [shape, kind] = sign(word);
+  return el("span", { class: "state", "data-kind": kind }, `${shape} ${word}`);
+}
+
+function facts(pairs) {
+  const list = el("dl", { class: "facts" });
+  for (const [name, value] of pairs) {
+    if (value !== null && value !== undefined && value !== "") {
+      list.append(el("div", {}, el("dt", {}, name), el("dd", {}, value)));
+    }
+  }
+  return list;
+}
+
+function table(caption, heads, rows) {
+  return el(
+    "div",
+    { class: "wide", tabindex: "0", role: "region", "aria-label": caption },
+    el(
+      "table",
+      {},
+      el("caption", { class: "unseen" }, caption),
+      el("thead", {}, el("tr", {}, ...heads.map((head) => el("th", { scope: "col" }, head)))),
+      el(
+        "tbody",
+        {},
+        ...rows.map(([first, ...others]) =>
+          el("tr", {}, el("th", { scope: "row" }, first), ...others.map((cell) => el("td", {}, cell))),
+        ),
+      ),
+    ),
+  );
+}
+
+function faults(list) {
+  if (!list.length) return el("p", { class: "fine" }, "● Nothing needs you.");
+  return el(
+    "ul",
+    { class: "faults" },
+    ...list.map(({ text, cure }) =>
+      el("li", {}, el("strong", {}, `▲ ${text}`), cure ? el("span", {}, `What to do: ${cure}`) : null),
+    ),
+  );
+}
+
+function telemetry({ state: word, age_s, setting, senders }) {
+  const set = setting && setting.inhg !== null && setting.inhg !== undefined;
+  return [
+    el("p", {}, state(word), ` newest ${age(age_s)}`),
+    facts([
+      [
+        "Altimeter setting",
+        set ? `${number(setting.inhg, 2)} inHg, ${number(setting.hpa, 1)} hPa (${setting.source})` : "not known yet",
+      ],
+    ]),
+    ...senders.map((sender) => {
+      const causes = Object.entries(sender.causes);
+      return el(
+        "div",
+        { class: "sender" },
+        el("h4", {}, sender.address),
+        facts([
+          ["Layout", sender.layout],
+          ["Rate", sender.rate_hz === null ? "" : `${number(sender.rate_hz, 1)} a second`],
+          ["Datagrams", number(sender.datagrams)],
+          ["Not used", number(sender.unused)],
+          ["Because", causes.map(([cause, n]) => `${cause}: ${number(n)}`).join("; ")],
+          ["Trouble", sender.trouble],
+        ]),
+      );
+    }),
+    senders.length ? null : el("p", {}, "No sender has been heard."),
+  ];
+}
+
+function board(it) {
+  const ms = (value) => (value === null || value === undefined ? "" : `${number(value, 1)} ms`);
+  return el(
+    "div",
+    { class: "board" },
+    el("h4", {}, title(it.name), " ", state(it.state)),
+    it.detail ? el("p", {}, it.detail) : null,
+    facts([
+      ["Board", it.virtual ? "virtual" : "real"],
+      ["Round trip", it.round_trip_ms ? `${ms(it.round_trip_ms)}, worst ${ms(it.worst_round_trip_ms)}` : ""],
+      ["Frames sent", number(it.sent)],
+      ["Lost", number(it.lost)],
+      ["Corrupted", number(it.corrupted)],
+      ["Unanswered", number(it.unanswered)],
+    ]),
+  );
+}
+
+function pointerRows(pointers) {
+  return Object.entries(pointers).map(([key, it]) => [
+    plain(key.replace(".", ", ")),
+    el("span", {}, state(it.lost.length ? "lost" : it.parked ? "parked" : it.state), it.detail ? ` ${it.detail}` : ""),
+    number(it.missed_steps ?? 0),
+    it.held_s === null || it.held_s === undefined ? "–" : `${number(it.held_s)} s`,
+  ]);
+}
+
+/** Fields that change all the time, without what makes no difference to a reader. */
+function shownAge(seconds) {
+  return seconds === null || seconds === undefined ? seconds : Math.round(seconds);
+}
+
+export class Health {
+  constructor(place) {
+    this.parts = {};
+    const part = (key, heading, wide = false) => {
+      this.parts[key] = el("div", {});
+      return el("section", { class: wide ? "sheet across" : "sheet" }, el("h3", {}, heading), this.parts[key]);
+    };
+    place.className = "health";
+    place.replaceChildren(
+      part("faults", "What needs you", true),
+      part("telemetry", "Telemetry"),
+      part("boards", "Boards"),
+      part("files", "Recording and description"),
+      part("pointers", "Pointers"),
+      part("readings", "Readings"),
+      part("log", "Log, newest first", true),
+    );
+  }
+
+  show(health) {
+    const { parts } = this;
+    rebuild(parts.faults, health.faults, faults);
+    const senders = health.telemetry.senders.map((s) => ({ ...s, rate_hz: s.rate_hz && Math.round(s.rate_hz * 10) / 10 }));
+    rebuild(parts.telemetry, { ...health.telemetry, senders, age_s: shownAge(health.telemetry.age_s) }, telemetry);
+    rebuild(parts.boards, health.boards, (boards) => boards.map(board));
+    const pointers = Object.fromEntries(
+      Object.entries(health.pointers).map(([key, it]) => [key, { ...it, held_s: shownAge(it.held_s) }]),
+    );
+    this.table(parts.pointers, "Pointers", ["Pointer", "State", "Missed steps", "Coils held"], pointerRows(pointers));
+    const readings = health.readings.map((r) => [
+      plain(r.name),
+      amount(r.value, 2, r.unit),
+      r.lost ? state("lost") : r.derived ? "derived" : r.age_s === null ? "fixed" : "arrives",
+      age(shownAge(r.age_s)),
+    ]);
+    this.table(parts.readings, "Readings", ["Quantity", "Value", "From", "Age"], readings);
+    rebuild(parts.files, { recording: health.recording, reload: health.reload }, ({ recording, reload }) =>
+      facts([
+        ["Recording", recording ? `${recording.file}, ${count(recording.rows, "row")}` : "nothing is recorded"],
+        ["Trouble", recording?.trouble],
+        ["Description", reload ? `${reload.taken ? "taken" : "refused"} at ${reload.at}` : "as at the start"],
+        ["Outcome", reload?.text],
+      ]),
+    );
+    rebuild(parts.log, health.log.slice(-LOG_LINES), (lines) =>
+      lines.length
+        ? el(
+            "ol",
+            { class: "log" },
+            ...lines.toReversed().map(({ at, level, text }) =>
+              el("li", { "data-level": level }, el("time", {}, at), el("b", {}, level), el("span", {}, text)),
+            ),
+          )
+        : el("p", {}, "Nothing has been logged."),
+    );
+  }
+
+  /** A table that keeps its scroll position and focus: only cells that differ are replaced. */
+  table(place, caption, heads, rows) {
+    const names = rows.map(([first]) => first);
+    rebuild(place, [heads, names], () => table(caption, heads, rows));
+    const body = place.querySelector("tbody");
+    rows.forEach(([, ...cells], r) =>
+      cells.forEach((cell, c) => {
+        const place = body.rows[r].cells[c + 1];
+        const text = typeof cell === "string" ? cell : cell.textContent;
+        if (place.textContent !== text) place.replaceChildren(cell);
+      }),
+    );
+  }
+}
+
+/** One line for the foot of every view. */
+export function summary(health) {
+  const ready = health.boards.filter((board) => board.state === "ready").length;
+  const words = [
+    `Telemetry ${health.telemetry.state}`,
+    `${ready} of ${count(health.boards.length, "board")} ready`,
+    health.recording ? (health.recording.trouble ? "recording in trouble" : "recording") : null,
+    health.faults.length ? `▲ ${count(health.faults.length, "fault")}: see Health` : "● no faults",
+  ];
+  return words.filter(Boolean).join("  ·  ");
+}

@@ -1,0 +1,250 @@
+// The panel: every gauge at its place in mm, with its exact reading in a strip below it.
+
+import { el, put, set } from "./dom.js";
+import { GaugeDrawing, forgetDrawings } from "./gauge.js";
+import { amount, plain, sign, signed, spoken, title } from "./words.js";
+
+const NARROW_PX = 600;
+const LEAST_DIAL_PX = 150;
+const STRIP_LINE_PX = 22;
+const STRIP_REM = 17;
+const EDGE_PX = 14;
+const TEXT_MS = 200;
+const SPOKEN_MS = 1000;
+const CALM_MS = 500;
+
+function stripPx() {
+  return STRIP_REM * parseFloat(getComputedStyle(document.documentElement).fontSize);
+}
+
+const calm = matchMedia("(prefers-reduced-motion: reduce)");
+
+/** One pointer's line in a gauge's strip. */
+class Reading {
+  constructor(gauge, pointer) {
+    this.pointer = pointer;
+    this.spokenMs = -Infinity;
+    this.shows = el("b", { class: "shows" });
+    this.error = el("span", { class: "error" });
+    const name = gauge.pointers.length > 1 ? el("span", { class: "which" }, plain(pointer.name)) : null;
+    this.node = el("div", { class: "reading", "data-key": pointer.key }, name, this.shows, this.error);
+    const [low, high] = [Math.min(pointer.low, pointer.high), Math.max(pointer.low, pointer.high)];
+    const label = gauge.pointers.length > 1 ? `${title(gauge.name)}, ${plain(pointer.name)}` : title(gauge.name);
+    const range = { "aria-valuemin": low, "aria-valuemax": high, "aria-valuenow": low };
+    this.range = [low, high];
+    for (const [key, value] of Object.entries({ role: "meter", "aria-label": label, ...range })) {
+      this.node.setAttribute(key, value);
+    }
+    this.node.setAttribute("aria-valuetext", "not known");
+  }
+
+  show([, , indication, shows, error], nowMs, state) {
+    const { decimals, unit: unitName } = this.pointer;
+    const value = shows ?? indication;
+    put(this.shows, shows === null ? "where, is not known" : amount(shows, decimals, unitName));
+    const off = error === null ? "" : `error ${signed(error, Math.min(decimals + 1, 3), unitName)}`;
+    put(this.error, off);
+    if (nowMs - this.spokenMs < SPOKEN_MS) return;
+    this.spokenMs = nowMs;
+    const [low, high] = this.range;
+    if (value !== null) {
+      set(this.node, "aria-valuenow", Math.min(Math.max(value, low), high).toFixed(decimals));
+    }
+    const parts = [shows === null ? "where the needle is, is not known" : spoken(shows, decimals, unitName)];
+    if (error !== null) parts.push(`error ${spoken(error, Math.min(decimals + 1, 3), unitName)}`);
+    if (state !== "live") parts.push(state);
+    set(this.node, "aria-valuetext", parts.join(", "));
+  }
+}
+
+class PanelGauge {
+  constructor(gauge) {
+    this.gauge = gauge;
+    this.drawing = new GaugeDrawing(gauge);
+    this.state = el("span", { class: "state" });
+    this.bench = el("a", { class: "to-bench", href: `#/bench/${encodeURIComponent(gauge.name)}` }, "to the bench");
+    this.bench.setAttribute("aria-label", `Take ${plain(gauge.name)} to the bench`);
+    this.readings = gauge.pointers.map((pointer) => new Reading(gauge, pointer));
+    this.why = el("p", { class: "why", hidden: true });
+    this.strip = el(
+      "div",
+      { class: "strip" },
+      el("div", { class: "strip-head" }, el("h3", {}, title(gauge.name)), this.state, this.bench),
+      el("div", { class: "readings" }, ...this.readings.map((reading) => reading.node)),
+      this.why,
+    );
+    this.node = el("article", { class: "gauge", "data-name": gauge.name }, this.drawing.node, this.strip);
+    this.word = "";
+  }
+
+  /** What the state is, in a word: the worst of the gauge's and its pointers'. */
+  health(health, held) {
+    const gauge = health?.gauges[this.gauge.name];
+    let [word, why] = [gauge?.state ?? "", gauge?.why ?? ""];
+    for (const pointer of this.gauge.pointers) {
+      const is = health?.pointers[pointer.key];
+      if (is && is.state !== "ready") [word, why] = [is.state, is.detail];
+      else if (is?.parked && word === "live") word = "parked";
+    }
+    if (held) [word, why] = ["at the bench", `with ${held.yours ? "you" : held.holder}`];
+    this.word = word;
+    const [shape, kind] = sign(word);
+    put(this.state, word ? `${shape} ${word}` : "");
+    set(this.state, "data-kind", kind);
+    put(this.why, why || this.gauge.trouble);
+    this.why.hidden = !this.why.textContent;
+  }
+}
+
+export class Panel {
+  constructor(place) {
+    this.place = place;
+    this.gauges = [];
+    this.newest = null;
+    this.asked = false;
+    this.textMs = -Infinity;
+    this.drawnMs = -Infinity;
+    this.description = null;
+    this.onDraw = () => {};
+    new ResizeObserver(() => this.arrange()).observe(document.documentElement);
+  }
+
+  describe(description) {
+    this.description = description;
+    this.newest = null;
+    this.gauges = description.gauges.map((gauge) => new PanelGauge(gauge));
+    forgetDrawings(new Set(description.gauges.flatMap((g) => g.layers.map((layer) => layer.url))));
+    this.place.replaceChildren(...this.gauges.map((gauge) => gauge.node));
+    this.arrange();
+  }
+
+  /** Places in mm scaled to the window, readings below or beside the gauges; a list on a narrow window. */
+  arrange() {
+    const panel = this.description;
+    if (!panel || !this.place.offsetParent) return;
+    this.place.removeAttribute("style");
+    for (const { node, drawing } of this.gauges) {
+      node.removeAttribute("style");
+      drawing.node.style.width = "";
+    }
+    if (document.documentElement.clientWidth < NARROW_PX) {
+      this.place.className = "gauges listed";
+      return;
+    }
+    const others = ["head", "sill"].map((name) => document.querySelector(`.${name}`).offsetHeight);
+    const replay = document.getElementById("replay").offsetHeight;
+    const room = {
+      width: this.place.clientWidth - 2 * EDGE_PX,
+      height: window.innerHeight - others[0] - others[1] - replay - 2 * EDGE_PX - 44,
+    };
+    const [below, beside] = [this.stripsBelow(room), this.stripsBeside(room)];
+    const chosen = beside.scale > below.scale ? beside : below;
+    this.place.className = `gauges placed ${chosen === beside ? "beside" : "below"}`;
+    for (const { gauge, node, drawing } of this.gauges) {
+      node.style.left = `${EDGE_PX + gauge.x_mm * chosen.scale + chosen.right(gauge)}px`;
+      node.style.top = `${EDGE_PX + gauge.y_mm * chosen.scale + chosen.down(gauge)}px`;
+      node.style.width = `${gauge.width_mm * chosen.scale + chosen.wider}px`;
+      drawing.node.style.width = `${gauge.width_mm * chosen.scale}px`;
+    }
+    this.place.style.width = `${panel.width_mm * chosen.scale + chosen.across + 2 * EDGE_PX}px`;
+    this.place.style.height = `${panel.height_mm * chosen.scale + chosen.upright + 2 * EDGE_PX}px`;
+  }
+
+  /** Scale and shifts (px) when each row of gauges has its readings below it. */
+  stripsBelow({ width, height }) {
+    const { width_mm, height_mm, gauges } = this.description;
+    const [rows, columns] = [bands(gauges, "y_mm", "height_mm"), bands(gauges, "x_mm", "width_mm")];
+    const strips = [];
+    for (const gauge of gauges) {
+      const row = rows.get(gauge);
+      strips[row] = Math.max(strips[row] ?? 0, (1 + gauge.pointers.length) * STRIP_LINE_PX + STRIP_LINE_PX / 2);
+    }
+    const sum = (list) => list.reduce((total, strip) => total + strip, 0);
+    const narrowest = Math.min(...gauges.map((gauge) => gauge.width_mm));
+    const many = Math.max(...columns.values());
+    const tall = (height - sum(strips)) / height_mm;
+    const scale = Math.min(Math.max(tall, LEAST_DIAL_PX / narrowest), width / width_mm);
+    // Where height is short the columns move apart, so that the readings have room.
+    const spare = many ? (width - width_mm * scale) / many : 0;
+    const wider = Math.max(0, Math.min(stripPx() - narrowest * scale, spare));
+    return {
+      scale,
+      wider,
+      across: wider * many + wider,
+      upright: sum(strips),
+      right: (gauge) => wider * columns.get(gauge),
+      down: (gauge) => sum(strips.slice(0, rows.get(gauge))),
+    };
+  }
+
+  /** The same when each column of gauges has its readings on the right. */
+  stripsBeside({ width, height }) {
+    const { width_mm, height_mm, gauges } = this.description;
+    const columns = bands(gauges, "x_mm", "width_mm");
+    const strip = stripPx();
+    const across = (1 + Math.max(...columns.values())) * strip;
+    return {
+      scale: Math.min(height / height_mm, (width - across) / width_mm),
+      wider: strip,
+      across,
+      upright: 0,
+      right: (gauge) => strip * columns.get(gauge),
+      down: () => 0,
+    };
+  }
+
+  needles(message) {
+    this.newest = message;
+    this.ask();
+  }
+
+  ask() {
+    if (this.asked) return;
+    this.asked = true;
+    requestAnimationFrame((nowMs) => this.frame(nowMs));
+  }
+
+  frame(nowMs) {
+    this.asked = false;
+    const message = this.newest;
+    if (!message) return;
+    const still = calm.matches;
+    if (still && nowMs - this.drawnMs < CALM_MS) {
+      setTimeout(() => this.ask(), CALM_MS / 4);
+      return;
+    }
+    this.drawnMs = nowMs;
+    const text = nowMs - this.textMs >= TEXT_MS;
+    if (text) this.textMs = nowMs;
+    let more = false;
+    for (const gauge of this.gauges) {
+      for (const reading of gauge.readings) {
+        const values = message.p[reading.pointer.key];
+        if (!values) continue;
+        gauge.drawing.report(reading.pointer.name, values[0], gauge.word === "at the bench" ? null : values[1], nowMs);
+        if (text) reading.show(values, nowMs, gauge.word);
+      }
+      more = gauge.drawing.draw(nowMs, still) || more;
+    }
+    this.onDraw(message, nowMs, still);
+    if (more) this.ask();
+  }
+
+  health(health, bench) {
+    for (const gauge of this.gauges) gauge.health(health, bench?.gauges[gauge.gauge.name]);
+  }
+}
+
+/** In which row (or column) each gauge is: one more than the gauges that lie wholly before it. */
+function bands(gauges, place, size) {
+  const found = new Map();
+  for (const gauge of [...gauges].sort((a, b) => a[place] - b[place])) {
+    let band = 0;
+    for (const [other, its] of found) {
+      const overlap = 0.25 * Math.min(other[size], gauge[size]);
+      if (other[place] + other[size] <= gauge[place] + overlap) band = Math.max(band, its + 1);
+    }
+    found.set(gauge, band);
+  }
+  return found;
+}
