@@ -196,6 +196,8 @@ class Chain:
         self.parked: set[PointerAddress] = set()
         """Pointers that have been sent to their resting place because a quantity of theirs is lost."""
         self._time_s = 0.0
+        self._flight_s: float | None = None
+        """The flight's own time at the last arrival, where it runs at another pace than the caller's time."""
         if before is not None:
             self._take_instruments(before)
         self._rest_on_readings()
@@ -269,7 +271,7 @@ class Chain:
             if before.panel.description.gauges[gauge] == self.panel.description.gauges.get(gauge)
         }
         self._instruments.update(same)
-        self._time_s = before._time_s
+        self._time_s, self._flight_s = before._time_s, before._flight_s
 
     def _take_pointers(self, before: Chain) -> None:
         for address, driven in before.pointers.items():
@@ -291,7 +293,7 @@ class Chain:
 
     def set_altimeter(self, time_s: float, setting_inhg: float) -> None:
         """A knob was turned: the altimeter setting is this from now on."""
-        self._take(time_s, {"altimeter_setting": setting_inhg})
+        self._take(time_s, {"altimeter_setting": setting_inhg}, self._flight_s)
         self._show_own()
 
     def start_afresh(self) -> None:
@@ -300,11 +302,15 @@ class Chain:
         self._instruments = {gauge: self.panel.instrument(gauge) for gauge in self._instruments}
         self._gauges = self._group()
 
-    def feed(self, time_s: float, readings: Mapping[str, float]) -> None:
-        """Take readings (canonical units) that belong to this time, and show them."""
+    def feed(self, time_s: float, readings: Mapping[str, float], flight_s: float | None = None) -> None:
+        """Take readings (canonical units) that belong to this time, and show them.
+
+        Derivation and instruments go by `flight_s`, the flight's own time, where there is one.
+        """
         if not self._own.isdisjoint(readings):
             readings = {name: value for name, value in readings.items() if name not in self._own}
-        self._take(time_s, readings)
+        self._flight_s = flight_s
+        self._take(time_s, readings, flight_s)
 
     def arrived(self, time_s: float, quantities: Iterable[str]) -> None:
         """Note that these quantities arrive, before they are fed."""
@@ -337,14 +343,14 @@ class Chain:
         driven = self.pointers[address]
         driven.glide(driven.pointer.park)
 
-    def _take(self, time_s: float, readings: Mapping[str, float]) -> None:
-        self._time_s = time_s
-        values = self.readings.update(time_s, readings)
+    def _take(self, time_s: float, readings: Mapping[str, float], flight_s: float | None) -> None:
+        self._time_s = time_s if flight_s is None else flight_s
+        values = self.readings.update(self._time_s, readings)
         for gauge in self._gauges:
             # A gauge of which nothing arrived stays: an old reading at a new time would be wrong.
             if gauge.rests_on.isdisjoint(readings):
                 continue
-            indications = gauge.instrument.update(time_s, values)
+            indications = gauge.instrument.update(self._time_s, values)
             for driven in gauge.pointers:
                 reading = indications.get(driven.pointer.indication)
                 if reading is not None:

@@ -34,10 +34,14 @@ from bridge.panel.load import Panel
 
 
 class Telemetry(Enum):
-    """State of the telemetry: none yet, arriving, silent (pointers hold), at rest after the stated time."""
+    """State of the telemetry: none yet, arriving, silent (pointers hold), at rest after the stated time.
+
+    A replay that is paused is neither silent nor at rest, however long: its pointers hold.
+    """
 
     AWAITED = "awaited"
     LIVE = "live"
+    PAUSED = "paused"
     SILENT = "silent"
     RESTING = "resting"
 
@@ -77,6 +81,8 @@ class RunningPanel:
         """When the last readings arrived."""
         self._watches = True
         self._interval_s: float = before._interval_s if before else 0.0
+        self._pace: float = before._pace if before else 1.0
+        self._paused_s: float | None = before._paused_s if before else None  # since when, while it is
         self._live_s: float = before._live_s if before else 0.0  # since when telemetry has been arriving
         self._losses: dict[PointerAddress, _Loss] = before._losses if before else {}
         self._turned_s: float | None = before._turned_s if before else None
@@ -117,21 +123,43 @@ class RunningPanel:
         board_id = bytes.fromhex(described.id) if described.id else None
         return BoardSession(name, expected, board_id=board_id, panel_file=str(self.panel.path))
 
-    def feed(self, time_s: float, readings: Mapping[str, float], jumped: bool = False) -> None:
+    def feed(
+        self,
+        time_s: float,
+        readings: Mapping[str, float],
+        jumped: bool = False,
+        flight_s: float | None = None,
+    ) -> None:
         """Take readings (canonical units) that belong to this time.
 
-        `jumped` when they do not follow from what came before: for example, a replay began again.
+        `jumped` when they do not follow from what came before: for example, a replay began again. `flight_s`
+        is the flight's own time where it runs at another pace.
         """
         if jumped:
             self.chain.start_afresh()
-        if self.telemetry_s is not None:
+        elif self.telemetry_s is not None:
             self._interval_s = longest_recent(time_s - self.telemetry_s, self._interval_s)
         self.telemetry_s = time_s
-        if self.telemetry is not Telemetry.LIVE:
+        if self._paused_s is not None:  # somebody looks for a place in a replay that is paused
+            self._paused_s = time_s
+        elif self.telemetry is not Telemetry.LIVE:
             self._live_s = time_s
             self._set_telemetry_state(Telemetry.LIVE)
         self.chain.arrived(time_s, readings)
-        self.chain.feed(time_s, readings)
+        self.chain.feed(time_s, readings, flight_s)
+
+    def set_pace(self, time_s: float, pace: float) -> None:
+        """Telemetry is a replay at this pace from now on: 0 while it is paused, 1 as it was flown."""
+        self._pace = pace
+        if pace == 0.0 and self._paused_s is None and self.telemetry in (Telemetry.LIVE, Telemetry.SILENT):
+            self._paused_s = time_s
+            self._set_telemetry_state(Telemetry.PAUSED)
+        elif pace > 0.0 and self._paused_s is not None:
+            assert self.telemetry_s is not None, "it has been live"
+            self.telemetry_s += time_s - self._paused_s  # a pause does not make readings older
+            self._paused_s = None
+            self._live_s = time_s
+            self._set_telemetry_state(Telemetry.LIVE)
 
     def prepare(self, time_s: float, readings: Mapping[str, float]) -> None:
         """Show these readings before the flight: they are no telemetry, and have no age."""
@@ -165,7 +193,8 @@ class RunningPanel:
 
     def snapshot(self, time_s: float) -> PanelSnapshot:
         """The panel as it is at this time; see `bridge.flight.snapshot`."""
-        age_s = None if self.telemetry_s is None else max(0.0, time_s - self.telemetry_s)
+        now_s = time_s if self._paused_s is None else self._paused_s
+        age_s = None if self.telemetry_s is None else max(0.0, now_s - self.telemetry_s)
         return self._observer.at(time_s, self.telemetry.value, age_s, self._parks)
 
     @property
@@ -199,10 +228,10 @@ class RunningPanel:
         if (
             not self._watches
             or self.telemetry_s is None
-            or self.telemetry in (Telemetry.AWAITED, Telemetry.RESTING)
+            or self.telemetry in (Telemetry.AWAITED, Telemetry.RESTING, Telemetry.PAUSED)
         ):
             return
-        age_s = time_s - self.telemetry_s
+        age_s = (time_s - self.telemetry_s) * min(1.0, self._pace)  # a slow replay comes in slowly
         rest = self.panel.description.rest
         if age_s >= rest.after_s:
             self._set_telemetry_state(Telemetry.RESTING)
@@ -211,7 +240,7 @@ class RunningPanel:
         elif self.telemetry is Telemetry.LIVE:
             if age_s >= patience_s(self._interval_s):
                 self._set_telemetry_state(Telemetry.SILENT)
-            else:
+            elif self._pace >= 1.0:
                 self.chain.look_for_losses(time_s, self._live_s)
         if self.chain.losses.pointers is not self._held:
             self._report_losses(time_s)

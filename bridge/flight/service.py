@@ -33,6 +33,7 @@ from bridge.logs import LogThrottle
 from bridge.panel.load import Panel, load_panel
 from bridge.panel.watch import changes
 from bridge.telemetry.recorder import LogWriter
+from bridge.telemetry.replay import ReplaySource
 from bridge.telemetry.source import Arrival, Source
 from bridge.threads import in_thread
 
@@ -123,6 +124,11 @@ class Service:
         """The names of the parts that run."""
         return self._parts.names
 
+    @property
+    def replay(self) -> ReplaySource | None:
+        """The flight log that is the source of telemetry, and can be controlled; None in a live flight."""
+        return next((source for source in self.sources if isinstance(source, ReplaySource)), None)
+
     def add_part(self, name: str, part: Part) -> None:
         """Run this as well while the service flies: an onlooker, which fails and restarts alone."""
         self._onlookers[name] = part
@@ -206,7 +212,8 @@ class Service:
     # -- the way of the data ----------------------------------------------------------------------
 
     def _arrived(self, arrival: Arrival) -> None:
-        self.running.feed(arrival.arrival_s - arrival.age_s, arrival.readings, arrival.jumped)
+        time_s = arrival.arrival_s - arrival.age_s
+        self.running.feed(time_s, arrival.readings, arrival.jumped, arrival.flight_s)
         if self._recording is not None:
             self._recording.record(arrival.arrival_s, self.running.recorded(arrival.readings))
         # A sender faster than the boards' lines is not followed frame by frame.
@@ -220,6 +227,8 @@ class Service:
         now_s = self._ticked_s = self.clock()
         tick_s = 1.0 / self.running.panel.description.tick_hz
         self._timer = asyncio.get_running_loop().call_later(tick_s, self._tick)
+        if self.replay is not None:
+            self.running.set_pace(now_s, self.replay.pace)
         moves = self.running.tick(now_s)
         self._notice_log.log(now_s, self.running.take_notices())
         for name, positions, velocities in moves:

@@ -25,7 +25,8 @@ class Arrival:
     `arrival_s` is on the clock given to the source and never goes back. `source_time_s` is the sender's own
     time where it sends one. `jumped` says that this does not follow from what came before (a
     replay began again, the simulator's clock went back): instruments with a memory start afresh. `age_s` is
-    how long before their arrival the readings were true, 0 where that is not known.
+    how long before their arrival the readings were true, 0 where that is not known. `flight_s` is the time in
+    the flight itself where that runs at another pace than the clock (a replay): instruments go by it.
     """
 
     arrival_s: float
@@ -33,6 +34,7 @@ class Arrival:
     source_time_s: float | None = None
     jumped: bool = False
     age_s: float = 0.0
+    flight_s: float | None = None
 
 
 Deliver = Callable[[Arrival], None]

@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 
 from bridge.errors import DescriptionError
 from bridge.telemetry.flightlog import FlightLog, read_log
-from bridge.telemetry.replay import ReplaySource, arrivals, parse_speed
+from bridge.telemetry.replay import MOST_POINTS, Playback, ReplaySource, Survey, arrivals, parse_speed
 from bridge.telemetry.source import Arrival
+from tests.clock import on_jumping_clock
 from tests.telemetry.written import opened
 
 SHIPPED = Path(__file__).parents[2] / "replay_logs"
@@ -80,33 +81,128 @@ def test_the_speed_is_a_factor_or_max() -> None:
             parse_speed(text)
 
 
-class Clock:
-    """A clock that runs only when somebody sleeps."""
-
-    def __init__(self) -> None:
-        self.now_s = 1000.0
-
-    def __call__(self) -> float:
-        return self.now_s
-
-    async def sleep(self, delay_s: float) -> None:
-        self.now_s += delay_s
-
-
 @pytest.mark.parametrize(("speed", "took_s"), [(1.0, 4.0), (4.0, 1.0), (0.5, 8.0)])
-async def test_it_is_paced_by_the_clock_at_any_speed(
-    log: FlightLog, monkeypatch: pytest.MonkeyPatch, speed: float, took_s: float
-) -> None:
-    clock = Clock()
-    monkeypatch.setattr(asyncio, "sleep", clock.sleep)
+@on_jumping_clock
+async def test_it_is_paced_by_the_clock_at_any_speed(log: FlightLog, speed: float, took_s: float) -> None:
+    clock = asyncio.get_running_loop().time
+    begun_s = clock()
     delivered: list[tuple[float, Arrival]] = []
     async with opened(ReplaySource(log, speed, clock=clock)) as source:
-        await source.run(lambda arrival: delivered.append((clock.now_s, arrival)))
-    assert clock.now_s == 1000 + took_s
-    assert [now_s for now_s, _ in delivered] == [arrival.arrival_s for _, arrival in delivered]
+        await source.run(lambda arrival: delivered.append((clock(), arrival)))
+    assert clock() - begun_s == pytest.approx(took_s, abs=1e-3)
+    for now_s, arrival in delivered:
+        assert now_s == pytest.approx(arrival.arrival_s, abs=1e-3)
     assert [arrival.source_time_s for _, arrival in delivered] == [0, 1, 2, 3, 4]
     assert source.given == {"pitch", "altimeter_setting"}
-    assert source.senders[0].rate_hz(clock.now_s) == pytest.approx(speed)
+    assert source.senders[0].rate_hz(clock()) == pytest.approx(speed, rel=1e-3)
+
+
+class Flown:
+    """A replay on the jumping clock, and what it has delivered."""
+
+    def __init__(self, log: FlightLog, **options: bool) -> None:
+        self.clock = asyncio.get_running_loop().time
+        self.source = ReplaySource(log, clock=self.clock, **options)
+        self.delivered: list[tuple[float, Arrival]] = []
+        self.begun_s = self.clock()
+        self.running = asyncio.create_task(self.source.run(self._deliver))
+
+    def _deliver(self, arrival: Arrival) -> None:
+        self.delivered.append((self.clock() - self.begun_s, arrival))
+
+    @property
+    def times(self) -> list[tuple[float, float | None]]:
+        """When each moment came (s since the start), and its time in the log."""
+        return [(round(after_s, 2), arrival.flight_s) for after_s, arrival in self.delivered]
+
+
+@on_jumping_clock
+async def test_a_pause_holds_the_flight_and_playing_goes_on_where_it_was(log: FlightLog) -> None:
+    flown = Flown(log)
+    await asyncio.sleep(1.5)
+    flown.source.pause()
+    await asyncio.sleep(100.0)
+    playback = flown.source.playback
+    assert (playback.playing, playback.speed) == (False, 1.0)
+    assert playback.time_s == pytest.approx(1.5, abs=1e-3)
+    assert flown.source.pace == 0.0
+    flown.source.play()
+    await flown.running
+    assert flown.times == [(0, 0), (1, 1), (100 + 2, 2), (100 + 3, 3), (100 + 4, 4)]
+    assert not any(arrival.jumped for _, arrival in flown.delivered)
+
+
+@on_jumping_clock
+async def test_another_speed_counts_from_where_the_flight_is(log: FlightLog) -> None:
+    flown = Flown(log)
+    await asyncio.sleep(1.5)
+    flown.source.set_speed(0.5)
+    await asyncio.sleep(2.0)
+    assert flown.source.playback.time_s == pytest.approx(2.5, abs=1e-3)
+    flown.source.set_speed(2.0)
+    await flown.running
+    assert flown.times == [(0, 0), (1, 1), (2.5, 2), (3.75, 3), (4.25, 4)]
+
+
+@on_jumping_clock
+async def test_a_seek_is_a_jump_and_comes_at_once_also_while_paused(log: FlightLog) -> None:
+    flown = Flown(log)
+    await asyncio.sleep(0.5)
+    flown.source.seek(2.5)
+    await asyncio.sleep(0.25)
+    flown.source.pause()
+    flown.source.seek(1.0)
+    await asyncio.sleep(10.0)
+    assert flown.times == [(0, 0), (0.5, 3), (0.75, 1)]
+    assert [arrival.jumped for _, arrival in flown.delivered] == [False, True, True]
+    assert flown.delivered[1][1].readings == {"pitch": 3, "altimeter_setting": 29.5}, "with all known by then"
+    flown.source.play()
+    await flown.running
+    assert flown.times[3:] == [(11.75, 2), (12.75, 3), (13.75, 4)]
+    times_s = [arrival.arrival_s for _, arrival in flown.delivered]
+    assert times_s == sorted(times_s)
+
+
+@on_jumping_clock
+async def test_at_its_end_it_is_paused_if_somebody_stays_and_plays_from_the_start(log: FlightLog) -> None:
+    flown = Flown(log)
+    watched = True
+    flown.source.stays = lambda: watched
+    await asyncio.sleep(60.0)
+    assert flown.source.playback == Playback(4.0, False, 1.0)
+    flown.source.play()
+    await asyncio.sleep(2.5)
+    assert flown.times[5:] == [(60, 0), (61, 1), (62, 2)]
+    assert flown.delivered[5][1].jumped
+    watched = False
+    flown.source.seek(100.0)
+    await flown.running
+    assert len(flown.delivered) == 8, "beyond the end there is nothing"
+
+
+@on_jumping_clock
+async def test_a_loop_begins_again_after_the_mean_interval_also_from_beyond_the_end(log: FlightLog) -> None:
+    flown = Flown(log, loop=True)
+    await asyncio.sleep(5.5)
+    flown.source.seek(50.0)
+    await asyncio.sleep(0.75)
+    flown.running.cancel()
+    assert flown.times == [(0, 0), (1, 1), (2, 2), (3, 3), (4, 4), (5, 0), (5.5, 0)]
+
+
+async def test_a_survey_has_the_flights_ends_and_its_altitude_in_few_points() -> None:
+    log = read_log(SHIPPED / "circuit.csv")
+    survey = await ReplaySource(log).survey()
+    assert (survey.start_s, survey.quantity, survey.unit) == (0.0, "pressure_altitude", "ft")
+    assert len(survey.points) <= MOST_POINTS
+    assert survey.points[-1][0] == survey.end_s
+    exact = dict(log)
+    for time_s, altitude in survey.points[::50]:
+        assert altitude == pytest.approx(exact[time_s]["pressure_altitude"], abs=0.1)
+
+
+async def test_a_survey_of_a_log_without_altitude_has_no_points(log: FlightLog) -> None:
+    assert await ReplaySource(log, start_s=1.0, end_s=3.0).survey() == Survey(1.0, 3.0, "", "", ())
 
 
 async def test_without_pacing_it_does_not_wait_and_keeps_the_flights_own_time() -> None:
