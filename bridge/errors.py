@@ -68,6 +68,10 @@ class TelemetryError(BridgeError):
         super().__init__(f"{place}: {cause}: {detail}")
 
 
+class BenchError(BridgeError):
+    """What was asked of the bench can't be done now; the message says why, and what can."""
+
+
 class BoardError(BridgeError):
     """A board, its link or one of its channels failed, or sent what can't be used."""
 

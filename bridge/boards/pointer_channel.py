@@ -12,6 +12,11 @@
 A HOME, ADOPT or REST that got lost is asked again by the next status. A status is used only if the
 state exists, the position lies within the board's own stops, and the motor can have come there since the
 last one. Else the position is unknown: the channel homes, or asks; a second time in a row is a fault.
+
+While it is stopped, a channel asks for no HOME, and a search under way is ended by REST. A board that ends
+a search so knows no position (status 0), which is the truth. ADOPT would stop it as well, but leave a count
+that is made up behind it, and a host that is started again would believe it; silence stops it only when the
+board's watchdog trips, and would take the other channels' frames away.
 """
 
 from __future__ import annotations
@@ -82,6 +87,7 @@ class PointerChannel:
         self._limits = expected.limits  # the board's own, once it has introduced itself
         self._seen: tuple[float, int] | None = None  # not later than this time it was at this count
         self._home_asked = False
+        self._stopped = False
         self._homed_due = False  # the board has not reported yet that the search has ended
         self._confirmed: int | None = None  # position to adopt
         self._fault_why = ""  # the board's last word on a fault
@@ -118,6 +124,17 @@ class PointerChannel:
         self._confirmed = position
         self.pending = messages.Adopt((messages.ChannelPosition(self.number, position),))
 
+    def stop(self) -> None:
+        """End a search for the home position, and begin none until `go_on`."""
+        self._stopped = True
+        if self.phase is Phase.HOMING:
+            self._find_home()
+            self.pending = messages.Rest((self.number,))
+
+    def go_on(self) -> None:
+        """A home position that is not known is looked for after the next status."""
+        self._stopped = False
+
     def status(self, asked_s: float, time_s: float, row: messages.ChannelStatus) -> list[Notice]:
         """Take the answer to a QUERY that was sent, after the last command, at `asked_s`."""
         self.pending = None
@@ -128,7 +145,10 @@ class PointerChannel:
         if self._confirmed is not None:
             return self._adopting(self._confirmed, row)
         if self._home_asked and row.state != ChannelState.HOMING:
-            return self._find_home()  # the HOME got lost
+            return self._find_home()  # the HOME got lost, or was not sent
+        if self._stopped and row.state == ChannelState.HOMING:
+            self.stop()  # the REST got lost
+            return []
         self._home_asked = False
         if why and self.phase not in (Phase.WAITING, Phase.FAULTED):
             return self._disbelieve(why)
@@ -220,13 +240,15 @@ class PointerChannel:
         self._home_asked = True
         self._fault_why = ""
         self._enter(Phase.HOMING, self._searching())
-        self.pending = messages.Home((self.number,))
+        if not self._stopped:
+            self.pending = messages.Home((self.number,))
         return []
 
     def _searching(self) -> str:
-        return (
-            f"looks for its home position ({self._doubt})" if self._doubt else "looks for its home position"
-        )
+        what = "looks for its home position"
+        if self._stopped:
+            what = "all pointers are stopped: looks for its home position after that"
+        return f"{what} ({self._doubt})" if self._doubt else what
 
     def _adopting(self, position: int, row: messages.ChannelStatus) -> list[Notice]:
         if row.state not in _KNOWN or abs(row.position - position) > 1:

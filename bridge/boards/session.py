@@ -85,6 +85,7 @@ class BoardSession:
         self._driven = 0  # mask of the channels that take MOVE
         self._correcting: list[PointerChannel] = []
         self._open = False
+        self._stopped = False
         self._introduced = False
         self._sequence = 0
         self._board_sequence: int | None = None
@@ -185,7 +186,8 @@ class BoardSession:
             positions, velocities = list(positions), list(velocities)
             for channel in self._correcting:
                 assert channel.audit is not None
-                offset, rate = channel.audit.correction(time_s)
+                audit = channel.audit
+                offset, rate = (audit.offset, 0.0) if self._stopped else audit.correction(time_s)
                 positions[channel.number] += offset
                 velocities[channel.number] += rate
         if driven != self._all:
@@ -205,6 +207,8 @@ class BoardSession:
         """Find a channel's home position again; this also clears its fault. Raises BoardError if it can't."""
         if not self._introduced:
             raise BoardError(self.name, f"can't home while the board is {self.state.value}", channel)
+        if self._stopped:
+            raise BoardError(self.name, "can't home while all pointers are stopped", channel)
         self._notify(self.channels[channel].home())
         self._update_state()
 
@@ -219,6 +223,19 @@ class BoardSession:
             self.channels[channel].adopt(position)
         except ValueError as error:
             raise BoardError(self.name, f"can't be at {position} steps: {error}", channel) from None
+
+    def stop(self) -> None:
+        """Searches for a home position end and none begins, and corrections of the index audit stay as they
+        are, until `go_on`: all that moves without the caller's `move`."""
+        self._stopped = True
+        for channel in self.channels:
+            channel.stop()
+
+    def go_on(self) -> None:
+        """Home positions that are not known are looked for again, and corrections go on."""
+        self._stopped = False
+        for channel in self.channels:
+            channel.go_on()
 
     def take_notices(self) -> list[Notice]:
         """What happened since the last call, oldest first."""

@@ -2,12 +2,15 @@
 
 The needle has to come to each mark from the side whose curve is measured, or backlash would get into it.
 So the bench drives to a mark by way of a place short of it, and a jog against the direction of approach
-goes back beyond that place first. What is captured corrects the way to the marks that follow, so that after
-the first few marks a jog or two is left for each.
+goes back beyond that place first. Whatever else has moved the pointer (a knob, a sweep, a stop), the bench
+knows whether play that it may have is taken up: the arm of a drive with play `APPROACH_DEG` wide, of which
+the worst is assumed, follows the pointer. What is captured corrects the way to the marks that follow, so
+that after the first few marks a jog or two is left for each.
 """
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from math import ceil, floor
 
@@ -17,6 +20,7 @@ from bridge.panel.load import Panel
 
 APPROACH_DEG = 8.0
 """How far short of a mark the approach begins: more than any backlash that one would keep."""
+_SAME_STEPS = 0.75  # two roundings to whole steps may differ by less than one
 _FEWEST_MARKS, _MOST_MARKS = 3, 24
 
 
@@ -47,25 +51,24 @@ class CalibrationBench:
     """One pointer at the bench. Positions are motor steps, readings in the pointer's unit.
 
     `marks` are the readings to calibrate at, rising. The pass from below comes first (`falling` is False).
+    `reading` is what the needle is to show: the present mark, or a reading between marks. Nothing moves by
+    itself at first: `choose(0)` goes to the present mark.
     """
 
-    def __init__(self, pointer: Pointer, marks: Sequence[float], position_steps: float) -> None:
+    def __init__(
+        self, pointer: Pointer, marks: Sequence[float], position_steps: float, draft: CalibrationDraft
+    ) -> None:
         self.pointer = pointer
-        self.draft = CalibrationDraft(pointer)
+        self.draft = draft
         self.marks = tuple(marks)
+        self.reading = self.marks[0]
         self.falling = False
-        self.done = False
-        """True once every mark was captured both ways."""
         self.goal_steps = position_steps
-        self._at = 0
         self._route: list[float] = []
         self._sense = 1.0 if pointer.rising.angles[-1] > pointer.rising.angles[0] else -1.0
-        self._aim(position_steps)
+        self._arm = self._steps = position_steps
 
-    @property
-    def reading(self) -> float:
-        """The mark that the needle is to cover."""
-        return self.marks[self._at]
+    # -- the way ----------------------------------------------------------------------------------
 
     def next_position(self) -> float | None:
         """Where to go now, in steps; None when the pointer is where it is to be. Ask when it is at rest."""
@@ -76,57 +79,119 @@ class CalibrationBench:
         """Whether a part of the way is still to be gone."""
         return bool(self._route)
 
+    def saw(self, position_steps: float) -> None:
+        """The pointer is or turns round here; to be called at least with every place where it turns round."""
+        self._steps = position_steps
+        onward, way = position_steps * self._onward, abs(self._approach_steps)
+        self._arm = min(max(self._arm * self._onward, onward - way), onward) * self._onward
+
+    def found(self, position_steps: float) -> None:
+        """The pointer's position is known again: it belongs here, and how it came here is not known."""
+        self.stay(position_steps)
+        self._arm = self._steps = position_steps
+
+    def carry_to(self, pointer: Pointer, marks: Sequence[float], draft: CalibrationDraft) -> None:
+        """The same work goes on with other curves in force."""
+        self.pointer = pointer
+        self.marks = tuple(marks)
+        self.draft = draft
+
+    def stay(self, position_steps: float) -> None:
+        """The pointer has been stopped, or was turned by other means: from now on it belongs here."""
+        self._route = []
+        self.goal_steps = position_steps
+
+    @property
+    def taken_up(self) -> bool:
+        """Whether the pointer has come to where it is from the side of this pass, beyond any play."""
+        return self._taken_up_at(self._steps)
+
+    def _taken_up_at(self, steps: float) -> bool:
+        """The same for a place to which it goes from where it is."""
+        room = abs(steps - self._short_of(steps))  # less than usual beside the motor's stop
+        return (steps - self._arm) * self._onward >= room - _SAME_STEPS
+
+    # -- what the person does ---------------------------------------------------------------------
+
     def jog(self, steps: float) -> None:
         """Move by this much, clockwise positive, arriving from the side of this pass."""
-        self.goal_steps = self._held(self.goal_steps + steps)
-        onward = steps * self._approach_steps > 0.0
-        self._route = [self.goal_steps] if onward else [self._short_of(self.goal_steps), self.goal_steps]
+        self.goal_steps = self.within_reach(self.goal_steps + steps)
+        if steps * self._onward > 0.0 and not self._route and self._taken_up_at(self.goal_steps):
+            self._route = [self.goal_steps]
+        else:
+            self.approach()
+
+    def approach(self) -> None:
+        """Come to where the pointer belongs from the side of this pass."""
+        self._route = [self._short_of(self.goal_steps), self.goal_steps]
 
     def choose(self, by: int) -> None:
-        """Go to the mark `by` places further up the scale, which ends at its ends."""
-        self._at = min(max(self._at + by, 0), len(self.marks) - 1)
-        self._aim(self.goal_steps)
+        """Go to the mark `by` places further up the scale, which ends at its ends.
+
+        From a reading between marks, one place up is the next mark above it.
+        """
+        at = bisect_left(self.marks, self.reading)
+        between = at == len(self.marks) or self.marks[at] != self.reading
+        at = min(max(at + by - (between and by > 0), 0), len(self.marks) - 1)
+        self.go(self.marks[at])
+
+    def go(self, reading: float) -> None:
+        """Go to this reading, by all that is captured so far. Raises OutOfRangeError off the scale."""
+        self.reading = self.draft.on_scale(reading)
+        pointer = self.pointer
+        goal = pointer.drive_position(self.draft.drive_deg(self.reading, self.falling))
+        self.goal_steps = self.within_reach(pointer.nearest(goal, self.goal_steps))
+        self.approach()
 
     def turn_round(self) -> None:
-        """Come to this mark from the other side."""
+        """Come to this reading from the other side."""
         self.falling = not self.falling
-        self._aim(self.goal_steps)
+        self._arm = self._steps  # the worst for this side
+        self.go(self.reading)
 
-    def capture(self, position_steps: float) -> None:
-        """The needle covers the mark now, with its motor here; goes on to the next mark of the pass."""
-        self.draft.capture(self.reading, self.falling, position_steps)
-        last = 0 if self.falling else len(self.marks) - 1
-        if self._at != last:
+    def capture(self, position_steps: float, reading: float | None = None) -> None:
+        """The needle covers the mark of this reading now, the one it was sent to unless another is named,
+        with its motor here; goes on to the next mark of the pass."""
+        reading = self.reading if reading is None else reading
+        self.reading = self.draft.capture(reading, self.falling, position_steps).reading
+        last = self.marks[0 if self.falling else -1]
+        if self.reading not in self.marks:
+            return
+        if self.reading != last:
             self.choose(-1 if self.falling else 1)
         elif not self.falling:
             self.turn_round()
-        else:
-            self.done = True
 
     def undo(self) -> None:
         """Take the last capture back and go to its mark again."""
         before = set(self.draft.captures)
         self.draft.undo()
         for capture in before - set(self.draft.captures):
-            self._at, self.falling, self.done = self.marks.index(capture.reading), capture.falling, False
-        self._aim(self.goal_steps)
+            if capture.falling != self.falling:
+                self._arm = self._steps
+            self.falling = capture.falling
+            self.go(capture.reading)
+
+    @property
+    def done(self) -> bool:
+        """Whether every mark is captured both ways."""
+        captured = {(capture.reading, capture.falling) for capture in self.draft.captures}
+        return all((mark, falling) in captured for mark in self.marks for falling in (False, True))
+
+    @property
+    def _onward(self) -> float:
+        """The way of the reading in this pass: 1 clockwise, -1 counter-clockwise."""
+        return -self._sense if self.falling else self._sense
 
     @property
     def _approach_steps(self) -> float:
-        """From the place short of a mark to the mark: the way of the reading in this pass."""
-        way = self.pointer.drive.steps(APPROACH_DEG) * self._sense
-        return -way if self.falling else way
-
-    def _aim(self, from_steps: float) -> None:
-        pointer = self.pointer
-        goal = pointer.drive_position(self.draft.drive_deg(self.reading, self.falling))
-        self.goal_steps = self._held(pointer.nearest(goal, from_steps))
-        self._route = [self._short_of(self.goal_steps), self.goal_steps]
+        """From the place short of a mark to the mark."""
+        return self.pointer.drive.steps(APPROACH_DEG) * self._onward
 
     def _short_of(self, goal_steps: float) -> float:
-        return self._held(goal_steps - self._approach_steps)
+        return self.within_reach(goal_steps - self._approach_steps)
 
-    def _held(self, steps: float) -> float:
+    def within_reach(self, steps: float) -> float:
         """Within what the motor reaches, in whole steps: where a board really stops."""
         low, high = self.pointer.reach_low_steps, self.pointer.reach_high_steps
         if low is not None and high is not None:

@@ -17,6 +17,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import isfinite
 
 from bridge.errors import OutOfRangeError
 from bridge.gauges.curve import Curve, CurveTurnsBackError
@@ -51,11 +52,14 @@ class Points:
 
 
 class CalibrationDraft:
-    """Captures for one pointer, with undo. The pointer's own curves are those in force."""
+    """Captures for one pointer, with undo. The pointer's own curves are those in force.
 
-    def __init__(self, pointer: Pointer) -> None:
+    `captures` are what was measured on this drive before: they hold whatever the curve in force.
+    """
+
+    def __init__(self, pointer: Pointer, captures: tuple[Capture, ...] = ()) -> None:
         self.pointer = pointer
-        self._states: list[tuple[Capture, ...]] = [()]
+        self._states: list[tuple[Capture, ...]] = [captures]
 
     @property
     def captures(self) -> tuple[Capture, ...]:
@@ -73,14 +77,8 @@ class CalibrationDraft:
         Raises OutOfRangeError for a reading off the scale.
         """
         face = self.pointer.face
+        reading = self.on_scale(reading)
         span = face.high - face.low
-        if face.period is not None:
-            reading = face.low + (reading - face.low) % span
-        elif not face.low - _SAME_SHARE * span <= reading <= face.high + _SAME_SHARE * span:
-            raise OutOfRangeError(
-                f"{self.pointer.key}: found a reading of {reading:g} {self.pointer.unit}; expected "
-                f"{face.low:g} to {face.high:g} {self.pointer.unit}. Choose a mark on its scale"
-            )
         drive_deg = self.pointer.drive_deg(position_steps)
         if face.period is not None:  # the turn in which the drive was does not matter
             drive_deg += 360.0 * round((self._old(reading, falling) - drive_deg) / 360.0)
@@ -92,6 +90,32 @@ class CalibrationDraft:
         ]
         self._states.append(tuple(sorted([*kept, new], key=lambda c: (c.reading, c.falling))))
         return new
+
+    def carried_to(self, pointer: Pointer) -> CalibrationDraft:
+        """The same captures for the same drive with other curves in force; undo goes on."""
+        draft = CalibrationDraft(pointer)
+        draft._states = list(self._states)
+        return draft
+
+    def without(self, saved: tuple[Capture, ...]) -> CalibrationDraft:
+        """What was captured since these were saved."""
+        return CalibrationDraft(self.pointer, tuple(c for c in self.captures if c not in saved))
+
+    def on_scale(self, reading: float) -> float:
+        """The reading, of an endless pointer the one in its first turn.
+
+        Raises OutOfRangeError for one off the scale.
+        """
+        face = self.pointer.face
+        span = face.high - face.low
+        if face.period is not None and isfinite(reading):
+            return face.low + (reading - face.low) % span
+        if not face.low - _SAME_SHARE * span <= reading <= face.high + _SAME_SHARE * span:
+            raise OutOfRangeError(
+                f"{self.pointer.key}: found a reading of {reading:g} {self.pointer.unit}; expected "
+                f"{face.low:g} to {face.high:g} {self.pointer.unit}. Choose a mark on its scale"
+            )
+        return reading
 
     def undo(self) -> None:
         """Take the last capture back; without one nothing changes."""

@@ -8,7 +8,7 @@ import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,19 +16,26 @@ from bridge.commands import run as run_command
 from bridge.commands.shipped import PANEL
 
 if TYPE_CHECKING:
-    from bridge.calibration.bench import CalibrationBench
-    from bridge.flight.chain import DrivenPointer
+    from bridge.flight.gauge_bench import GaugeBench
     from bridge.flight.service import Service
+    from bridge.flight.snapshot import BenchSnapshot
     from bridge.gauges.pointer import Pointer
     from bridge.panel.load import Panel
 
 _LOOK_S = 0.05
+HOLDER = "the terminal"
 _JOGS = {"right": 1, "left": -1, "up": 10, "down": -10}
+_MARKS = {"n": 1, "p": -1}
+_OF_NUMBERS = frozenset("0123456789.-")
+_BACKSPACE = ("\x7f", "\b")
+_LONGEST_NUMBER = 12
 _ESCAPES = {b"\x1b[C": "right", b"\x1b[D": "left", b"\x1b[A": "up", b"\x1b[B": "down"}
+_NAMED = {"\r": "enter", "\n": "enter", " ": "enter", "\x1b": "escape"}
 KEYS = (
     "Enter: the needle covers the mark   left, right: jog a step   down, up: ten",
     "n, p: next, previous mark   d: from the other side   u: undo   s: save   q: quit",
-    "h: home   a: the needle is at its home position",
+    "g: go to a reading   w: sweep the scale   h: home   a: the needle is at its home position",
+    "x, Esc: stop all needles, and let them go on",
 )
 
 
@@ -98,20 +105,12 @@ async def _calibrate(panel: Panel, pointer: Pointer, screen: Screen, needles_as_
     from bridge.flight.service import Service
     from bridge.flight.sources import FixedSources
     from bridge.flight.state_file import StateFile, positions_as_left, state_file
-    from bridge.panel.load import load_panel
 
     state = StateFile(state_file(panel.path))
     confirmed = positions_as_left(panel, state) if needles_as_left else {}
-    service = Service(
-        _to_reach(panel),
-        sources=FixedSources(),
-        state=state,
-        confirmed=confirmed,
-        load=lambda path: _to_reach(load_panel(path)),
-    )
+    service = Service(panel, sources=FixedSources(), state=state, confirmed=confirmed)
     with run_command.stopped_by_signals(service), keys() as pressed, Drawing(screen) as drawing:
-        at_work = _Bench(panel, pointer, service)
-        work = asyncio.create_task(_work(at_work, pressed, drawing.show))
+        work = asyncio.create_task(_work(_Front(pointer, service), pressed, drawing.show))
         try:
             await service.run()
         finally:
@@ -119,139 +118,145 @@ async def _calibrate(panel: Panel, pointer: Pointer, screen: Screen, needles_as_
     return 0
 
 
-def _to_reach(panel: Panel) -> Panel:
-    """The panel with every pointer free to go as far as its board lets it, beyond the scale."""
-    free = (replace(p, low_steps=p.reach_low_steps, high_steps=p.reach_high_steps) for p in panel.pointers)
-    return replace(panel, pointers=tuple(free))
+class _Front:
+    """The keys and the screen of one gauge at the bench of the running service."""
 
-
-class _Bench:
-    """The bench of one pointer on the running service."""
-
-    def __init__(self, panel: Panel, pointer: Pointer, service: Service) -> None:
-        self.panel = panel
-        self.pointer = pointer
+    def __init__(self, pointer: Pointer, service: Service) -> None:
         self.service = service
-        self.bench: CalibrationBench | None = None
-        self.unsaved = False
         self.note = ""
-        self._address = (pointer.board, pointer.channel)
+        self._pointer = pointer
+        self._typed: str | None = None  # the reading to go to, as far as it is typed
+        self._begun = False
+        self._leaving = False
 
     @property
-    def driven(self) -> DrivenPointer:
-        return self.service.running.chain.pointers[self._address]
+    def _bench(self) -> GaugeBench:
+        return self.service.benches.at(self._pointer.gauge, HOLDER)
 
-    def _arrived(self, bench: CalibrationBench) -> bool:
-        """Whether the needle is at rest where the bench wants it."""
-        driven = self.driven
-        return not bench.moving and driven.motion.at_rest and driven.position == bench.goal_steps
+    def take(self) -> None:
+        """Take the gauge off telemetry."""
+        self.service.benches.take(self._pointer.gauge, HOLDER, self.service.clock(), self._pointer.name)
 
     def look(self) -> None:
-        """Begin once the position is known; go on to the next part of the way when at rest."""
-        from bridge.calibration.bench import CalibrationBench, face_marks
+        """A sign of life; the first mark once the position is known."""
+        self.service.benches.heard(HOLDER, self.service.clock())
+        if not self._begun and self._bench.known and self.service.benches.stopped is None:
+            self._begun = True
+            self._bench.mark(0)
 
-        if self._address not in self.service.running.positions():
-            self.bench = None if self.bench is None or not self.bench.draft.captures else self.bench
-            return
-        if self.bench is None:
-            marks = face_marks(self.panel, self.pointer)
-            self.bench = CalibrationBench(self.pointer, marks, self.driven.position)
-        if self.driven.motion.at_rest and (goal := self.bench.next_position()) is not None:
-            self.driven.go_to(goal)
-
-    def press(self, key: str) -> None:
+    async def press(self, key: str) -> None:
         """Do what a key asks for."""
-        session = self.service.running.sessions[self.pointer.board]
         self.note = ""
-        if key == "q":
-            if self.unsaved:
-                self.unsaved, self.note = False, "not saved: q again to leave, s to save"
+        benches = self.service.benches
+        if self._typed is not None:
+            self._type(key, self._typed)
+        elif key == "q":
+            self._leave()
+        elif key in ("x", "escape"):
+            if benches.stopped is None:
+                benches.stop_all(HOLDER)
             else:
-                self.service.stop()
-        elif key == "h":
-            session.home(self.pointer.channel)
-        elif key == "a":
-            session.adopt(self.pointer.channel, round(self.pointer.drive.zero_steps))
-        elif self.bench is not None:
-            self._at_the_bench(self.bench, key)
+                benches.go_on(HOLDER)
+        elif key == "g":
+            self._typed = ""
+        elif key == "s":
+            await self.service.save_calibration(self._pointer.gauge, HOLDER)
+        else:
+            self._move(key)
 
-    def _at_the_bench(self, bench: CalibrationBench, key: str) -> None:
+    def _move(self, key: str) -> None:
+        bench = self._bench
         if key in _JOGS:
-            bench.jog(_JOGS[key])
+            bench.jog(_JOGS[key], "step")
         elif key == "enter":
-            if not self._arrived(bench):
-                self.note = "the needle still moves: wait until it is at rest"
-                return
-            bench.capture(self.driven.position)
-            self.unsaved = True
-            if bench.done:
-                self.note = "every mark is captured both ways: s to save"
-        elif key == "n":
-            bench.choose(1)
-        elif key == "p":
-            bench.choose(-1)
+            bench.capture()
+        elif key in _MARKS:
+            bench.mark(_MARKS[key])
         elif key == "d":
-            bench.turn_round()
+            bench.other_side()
         elif key == "u":
             bench.undo()
-        elif key == "s":
-            self._save(bench)
+        elif key == "w":
+            bench.sweep()
+        elif key == "h":
+            bench.home()
+        elif key == "a":
+            bench.here()
 
-    def _save(self, bench: CalibrationBench) -> None:
-        from bridge.calibration.file import save_points
-        from bridge.errors import BridgeError
+    def _type(self, key: str, typed: str) -> None:
+        """One more key of the reading to go to; Enter goes there."""
+        if key == "enter":
+            self._typed = None
+            try:
+                reading = float(typed)
+            except ValueError:
+                self.note = f"found {typed!r}; expected a number of {self._pointer.unit}. g to try again"
+            else:
+                self._bench.go(reading)
+        elif key == "escape":
+            self._typed = None
+        elif key in _BACKSPACE:
+            self._typed = typed[:-1]
+        elif key in _OF_NUMBERS and len(typed) < _LONGEST_NUMBER:
+            self._typed = typed + key
 
-        if mistakes := bench.draft.mistakes():
-            self.note = f"not saved: {mistakes[0]}"
-            return
-        try:
-            files = save_points(self.panel, self.pointer, bench.draft.points())
-        except BridgeError as error:
-            self.note = f"not saved: {error}"
-            return
-        self.unsaved = False
-        self.note = f"saved: {', '.join(file.name for file in files)}; the version before is beside it"
+    def _leave(self) -> None:
+        if not self._leaving and any(bench.unsaved for bench in self._snapshots()):
+            self._leaving, self.note = True, "not saved: q again to leave, s to save"
+        else:
+            self.service.stop()
+
+    def _snapshots(self) -> tuple[BenchSnapshot, ...]:
+        return self.service.benches.snapshot(self.service.clock())
 
     def shown(self) -> _Shown:
         """The lines for the screen."""
-        head = f"{self.pointer.key}   {self.panel.path.name}"
-        if self.bench is None:
-            channel = self.service.running.sessions[self.pointer.board].channels[self.pointer.channel]
-            return _Shown((head, f"{channel.phase.value}: {channel.detail or 'wait'}", self.note))
-        bench, pointer, steps = self.bench, self.pointer, self.driven.position
+        head = f"{self._pointer.key}   {self.service.running.panel.path.name}"
+        stopped = self.service.benches.stopped
+        note = self.note if stopped is None else f"{self.note or 'all needles are stopped'}: x to go on"
+        found = self._snapshots()
+        if not found:
+            return _Shown((head, note))
+        (bench,) = found
+        if not bench.known:
+            return _Shown((head, f"{bench.state}: {bench.detail or 'wait'}", note))
         side = "from above" if bench.falling else "from below"
-        still = "at rest" if self._arrived(bench) else "moving"
+        still = "moving" if bench.moving else "at rest"
         lines = [
             head,
-            f"mark {bench.reading:g} {pointer.unit}, {side}: put the needle on it",
-            f"drive at {pointer.drive_deg(steps):.3f} deg, {steps:.0f} steps, {still}",
-            "",
+            f"mark {bench.mark:g} {bench.unit}, {side}: put the needle on it",
+            f"drive at {bench.drive_deg:.3f} deg, {bench.steps:.0f} steps, {still}",
+            "" if self._typed is None else f"go to {self._typed}_ {bench.unit}   Enter: go   Esc: leave it",
         ]
-        backlash = bench.draft.backlash_deg()
-        for capture in bench.draft.captures[-12:]:
-            off = bench.draft.residual_deg(capture)
+        backlash = dict(bench.backlash_deg)
+        for capture in bench.captures[-12:]:
             side = "above" if capture.falling else "below"
             play = f"   backlash {backlash[capture.reading]:+.2f} deg" if capture.reading in backlash else ""
-            lines.append(f"  {capture.reading:>8g} from {side}   {off:+.2f} deg off the curve before{play}")
-        return _Shown((*lines, *bench.draft.mistakes(), self.note))
+            off = f"{capture.residual_deg:+.2f} deg off the curve before"
+            lines.append(f"  {capture.reading:>8g} from {side}   {off}{play}")
+        return _Shown((*lines, *bench.mistakes, note or bench.note))
 
 
-async def _work(at_work: _Bench, pressed: asyncio.Queue[str], show: Callable[[_Shown], None]) -> None:
+async def _work(front: _Front, pressed: asyncio.Queue[str], show: Callable[[_Shown], None]) -> None:
     from bridge.errors import BridgeError
 
-    await at_work.service.started.wait()
+    await front.service.started.wait()
+    front.take()
     while True:
-        at_work.look()
-        show(at_work.shown())
         try:
+            front.look()
+            show(front.shown())
             async with asyncio.timeout(_LOOK_S):
                 key = await pressed.get()
         except TimeoutError:
             continue
+        except BridgeError as error:  # a new description has no such gauge
+            front.note, key = str(error), ""
+            show(front.shown())
         try:
-            at_work.press(key)
+            await front.press(key)
         except BridgeError as error:
-            at_work.note = str(error)
+            front.note = str(error)
 
 
 @contextmanager
@@ -272,7 +277,7 @@ def keys() -> Iterator[asyncio.Queue[str]]:
                 data = data[len(escape) :]
             else:
                 letter, data = data[:1].decode("ascii", "replace"), data[1:]
-                pressed.put_nowait("enter" if letter in "\r\n " else letter)
+                pressed.put_nowait(_NAMED.get(letter, letter))
 
     before = termios.tcgetattr(descriptor)
     loop = asyncio.get_running_loop()

@@ -9,7 +9,7 @@ arrivals and steps at the same times yield the same positions, bit for bit.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import copysign, inf
 
 from bridge.flight.ages import Losses, age_of
@@ -46,6 +46,9 @@ class DrivenPointer:
     could stop relative to the target, except that behind one that runs away, faster than it can follow, it
     goes on in the same direction and drops whole turns. Each pointer of a gauge does so for itself: their
     targets come from one reading, so their places on the face agree, whatever the turns.
+
+    A pointer that is `held` goes only where `go_to` sends it, as far as its board lets it, also beyond the
+    scale. Its indication goes on, and it returns to it when it is let go.
     """
 
     pointer: Pointer
@@ -58,6 +61,7 @@ class DrivenPointer:
     half_turn_steps: float = field(init=False)
     ran_away_s: float = -inf
     """When the target was last seen to run away."""
+    held: bool = False
 
     def __post_init__(self) -> None:
         pointer = self.pointer
@@ -67,33 +71,58 @@ class DrivenPointer:
         """Show this reading, which belongs to this time."""
         self.indication = reading
         reference = self.position if self.target is None else self.target
-        self.target = self.direction.position(reading, reference)
-        self.motion.target(time_s, self.target)
+        target = self.direction.position(reading, reference)
+        if not self.held:
+            self.target = target
+            self.motion.target(time_s, target)
 
     def glide(self, reading: float) -> None:
-        """Go to this reading's position and stay there until the next reading."""
-        self.target = self.direction.position(reading, self.position)
-        self.motion.glide_to(self.target)
+        """Go to this reading's position and stay there until the next reading; a held pointer stays."""
+        if not self.held:
+            self.target = self.direction.position(reading, self.position)
+            self.motion.glide_to(self.target)
 
-    def go_to(self, position_steps: float) -> None:
-        """Go to this position and stay there until the next reading: for the bench, which has no readings."""
+    def hold(self) -> None:
+        """Brake and stay: from now on only `go_to` and `halt` move it."""
+        self.held = True
+        self.motion.set_limits(held_limits(self.pointer))
+        self.halt()
+
+    def let_go(self) -> None:
+        """Show its readings again, from the next one on; what is to be shown until then is the caller's."""
+        self.held = False
+        self.motion.set_limits(motion_limits(self.pointer))
+
+    def go_to(self, position_steps: float, speed_steps_s: float | None = None) -> None:
+        """Send a held pointer to this position, no faster than this (steps/s, else its drive's speed)."""
+        limits = held_limits(self.pointer)
+        if speed_steps_s is not None:
+            limits = replace(limits, speed_steps_s=min(speed_steps_s, limits.speed_steps_s))
+        self.motion.set_limits(limits)
         self.target = position_steps
         self.motion.glide_to(position_steps)
+
+    def halt(self) -> None:
+        """Brake a held pointer, and stay there."""
+        self.target = self.motion.halt()
 
     def step(self, time_s: float) -> None:
         """Advance `position` and `velocity` to this time."""
         self.position, self.velocity = self.motion.step(time_s)
-        target = self.target
+        target = None if self.held else self.target
         if target is not None and not -self.half_turn_steps <= target - self.position <= self.half_turn_steps:
             self._go_the_short_way(time_s, target)
 
     def continue_from(self, before: DrivenPointer) -> None:
         """Continue from where `before` led the same drive, and move to what its reading now asks for."""
         self.position, self.velocity, self.indication = before.position, before.velocity, before.indication
-        if motion_limits(before.pointer) == motion_limits(self.pointer):
-            self.motion = before.motion
-        else:
-            self.motion = Motion(motion_limits(self.pointer), self.position, before.motion.velocity)
+        self.motion = before.motion
+        if before.held and before.pointer.key == self.pointer.key:
+            self.held, self.target = True, before.target
+            if held_limits(before.pointer) != held_limits(self.pointer):  # else a slow way stays slow
+                self.motion.set_limits(held_limits(self.pointer))
+            return
+        self.motion.set_limits(motion_limits(self.pointer))
         if before.indication is not None and before.pointer.indication == self.pointer.indication:
             self.target = self.direction.position(before.indication, self.position)
             if self.target != before.target:
@@ -101,7 +130,8 @@ class DrivenPointer:
 
     def set_position(self, position: float) -> None:
         """The board reports the pointer at `position` (steps); restart the path from there."""
-        self.motion = Motion(motion_limits(self.pointer), position)
+        limits = held_limits(self.pointer) if self.held else motion_limits(self.pointer)
+        self.motion = Motion(limits, position)
         self.position, self.velocity, self.target = position, 0.0, None
 
     def _go_the_short_way(self, time_s: float, target: float) -> None:
@@ -127,6 +157,13 @@ def motion_limits(pointer: Pointer) -> Limits:
     """What this pointer's drive can do."""
     drive = pointer.drive
     return Limits(drive.speed_steps_s, drive.acceleration_steps_s2, pointer.low_steps, pointer.high_steps)
+
+
+def held_limits(pointer: Pointer) -> Limits:
+    """As `motion_limits`, but free to go as far as its board lets it, beyond the ends of the scale."""
+    return replace(
+        motion_limits(pointer), low_steps=pointer.reach_low_steps, high_steps=pointer.reach_high_steps
+    )
 
 
 def driven_pointer(pointer: Pointer) -> DrivenPointer:

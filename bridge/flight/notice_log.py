@@ -15,10 +15,14 @@ from bridge.boards import notices as boards
 from bridge.boards.session import STOPPED
 from bridge.boards.state import State
 from bridge.flight.notices import (
+    AllGoOn,
+    AllStopped,
     AltimeterSet,
     Assumed,
     BoardReported,
+    GaugeGivenBack,
     GaugeLacksTelemetry,
+    GaugeTaken,
     PanelNotice,
     PointersBack,
     PointersLost,
@@ -78,6 +82,16 @@ class NoticeLog:
                     _log.warning("gauge lacks telemetry", gauge=gauge, why=why)
                 case Assumed(assumption):
                     _log.info("assumption", detail=assumption)
+                case GaugeTaken(gauge, holder):
+                    _log.info("gauge at the bench", gauge=gauge, holder=holder)
+                case GaugeGivenBack(gauge, holder, why):
+                    _log.info(
+                        "gauge back from the bench", gauge=gauge, holder=holder, why=why or "given back"
+                    )
+                case AllStopped(by):
+                    _log.warning("all needles stopped", by=by)
+                case AllGoOn(by):
+                    _log.info("needles go on", by=by)
                 case PositionAdopted(board, channel, steps):
                     _log.info("position adopted", board=board, channel=channel, steps=steps)
                 case PositionUnknown(board, channel, why):

@@ -86,6 +86,37 @@ class AltimeterSet:
     source: str
 
 
+@dataclass(frozen=True, slots=True)
+class GaugeTaken:
+    """This gauge is at the bench: it follows no readings, its holder moves it."""
+
+    gauge: str
+    holder: str
+
+
+@dataclass(frozen=True, slots=True)
+class GaugeGivenBack:
+    """This gauge follows its readings again; `why` when its holder did not give it back."""
+
+    gauge: str
+    holder: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class AllStopped:
+    """All pointers brake and are held."""
+
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class AllGoOn:
+    """All pointers may move again."""
+
+    by: str
+
+
 PanelNotice = (
     BoardReported
     | TelemetryChanged
@@ -96,4 +127,8 @@ PanelNotice = (
     | PointersLost
     | PointersBack
     | AltimeterSet
+    | GaugeTaken
+    | GaugeGivenBack
+    | AllStopped
+    | AllGoOn
 )

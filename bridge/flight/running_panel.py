@@ -103,6 +103,10 @@ class RunningPanel:
                 self._taken |= {a: n for a, n in before._taken.items() if a[0] == name}
         self._held = self.chain.losses.pointers
         self._assumptions = self.chain.readings.plan.assumptions
+        self.at_bench: set[str] = before.at_bench & panel.description.gauges.keys() if before else set()
+        """Gauges whose pointers follow no readings."""
+        self.stopped: str | None = None
+        """Who has stopped all pointers; None while they may move."""
         self._observer = Observer(panel, self.chain, self.sessions)
         if before and self._parks:
             self.park()
@@ -110,6 +114,8 @@ class RunningPanel:
             self._report_setting()
         self._notices += [GaugeLacksTelemetry(gauge, why) for gauge, why in self.chain.missing.items()]
         self._notices += [Assumed(assumption) for assumption in self._assumptions]
+        if before and before.stopped is not None:
+            self.stop(before.stopped)
 
     def _session(self, name: str, before: RunningPanel | None) -> BoardSession:
         described = self.panel.description.boards[name]
@@ -216,6 +222,46 @@ class RunningPanel:
         """True when no pointer moves."""
         return all(driven.motion.at_rest for driven in self.chain.pointers.values())
 
+    def hold(self, gauge: str) -> None:
+        """Take a gauge off its readings: its pointers brake, and go only where the bench sends them."""
+        self.at_bench.add(gauge)
+        for _, driven in self._pointers_of(gauge):
+            driven.hold()
+
+    def let_go(self, gauge: str) -> None:
+        """Give a gauge back to its readings: its pointers glide there, unless all pointers are stopped."""
+        self.at_bench.discard(gauge)
+        if self.stopped is None:
+            for address, driven in self._pointers_of(gauge):
+                self._let_go(address, driven)
+
+    def stop(self, by: str) -> None:
+        """Brake every pointer, also one that looks for its home position, and hold all until `go_on`."""
+        self.stopped = by
+        for driven in self.chain.pointers.values():
+            if driven.held:
+                driven.halt()
+            else:
+                driven.hold()
+        for session in self.sessions.values():
+            session.stop()
+
+    def go_on(self) -> None:
+        """Let the pointers move again: those off the bench glide to their readings, or look for home."""
+        self.stopped = None
+        for session in self.sessions.values():
+            session.go_on()
+        for address, driven in self.chain.pointers.items():
+            if driven.pointer.gauge not in self.at_bench:
+                self._let_go(address, driven)
+
+    def _pointers_of(self, gauge: str) -> list[tuple[PointerAddress, DrivenPointer]]:
+        return [(a, driven) for a, driven in self.chain.pointers.items() if driven.pointer.gauge == gauge]
+
+    def _let_go(self, address: PointerAddress, driven: DrivenPointer) -> None:
+        driven.let_go()
+        self._send_on(address, driven)
+
     def positions(self) -> dict[PointerAddress, float]:
         """The positions of the pointers whose position is known, in steps."""
         return {
@@ -302,7 +348,7 @@ class RunningPanel:
                 self._send_on(address, driven)
 
     def _send_on(self, address: PointerAddress, driven: DrivenPointer) -> None:
-        """Where to send a pointer whose position has just become known, if no reading arrives for it."""
+        """Where to send a pointer that is known or free from now on, if no reading arrives for it."""
         if self._parks or address in self.chain.parked:
             driven.glide(driven.pointer.park)
         elif driven.indication is not None:

@@ -16,12 +16,15 @@ from __future__ import annotations
 import asyncio
 import gc
 from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 
 import structlog
 
 from bridge.boards.runner import Board
+from bridge.calibration.file import save_points
 from bridge.errors import BridgeError, DescriptionError, DescriptionErrors
+from bridge.flight.bench import Benches
 from bridge.flight.chain import PointerAddress, homes
 from bridge.flight.links import make_link
 from bridge.flight.notice_log import NoticeLog
@@ -91,6 +94,9 @@ class Service:
             setting_inhg=state.read().setting_inhg if state else None,
             replayed=replayed,
         )
+        self.benches = Benches(self.running)
+        """Gauges at the bench, and the stop of all needles; they outlive reloads."""
+        self._saving = asyncio.Lock()
         self.boards = {name: self._board(panel, name) for name in self.running.sessions}
         self.started = asyncio.Event()
         """Set when every source is open and every part runs."""
@@ -229,8 +235,9 @@ class Service:
         self._timer = asyncio.get_running_loop().call_later(tick_s, self._tick)
         if self.replay is not None:
             self.running.set_pace(now_s, self.replay.pace)
+        self.benches.tick(now_s)
         moves = self.running.tick(now_s)
-        self._notice_log.log(now_s, self.running.take_notices())
+        self._notice_log.log(now_s, [*self.running.take_notices(), *self.benches.take_notices()])
         for name, positions, velocities in moves:
             board = self.boards.get(name)
             # A board whose description has just changed is left out until it is swapped.
@@ -239,6 +246,10 @@ class Service:
                     board.move(now_s, positions, velocities)
                 except Exception:  # the other boards get theirs
                     self._throttle.exception("move not sent", name, now_s, board=name)
+
+    def _fly(self, running: RunningPanel) -> None:
+        self.running = running
+        self.benches.fly(running)
 
     async def _watch_given(self) -> None:
         """Plan again when other quantities arrive than were planned with.
@@ -250,7 +261,7 @@ class Service:
             given = self._given()
             if given == before != self.running.chain.given:
                 _log.info("quantities arriving", quantities=sorted(given))
-                self.running = RunningPanel(self.running.panel, given, before=self.running)
+                self._fly(RunningPanel(self.running.panel, given, before=self.running))
             before = given
             await asyncio.sleep(GIVEN_POLL_S)
 
@@ -303,6 +314,22 @@ class Service:
             if not boards[address[0]].is_virtual
         }
 
+    # -- the bench --------------------------------------------------------------------------------
+
+    async def save_calibration(self, gauge: str, holder: str) -> None:
+        """Write what this holder has captured into the gauge's calibration file, which the watch then takes.
+
+        Raises BridgeError when the holder does not have the gauge, the curve has mistakes, or the file can't
+        be written.
+        """
+        async with self._saving:  # two gauges may change the panel's own file
+            saving = self.benches.at(gauge, holder).saving()
+            save = partial(save_points, saving.panel, saving.pointer, saving.points)
+            files = await in_thread("calibration", save)
+            note = f"saved: {', '.join(file.name for file in files)}; the version before is beside it"
+            self.benches.saved(gauge, saving, note)
+            _log.info("calibration saved", pointer=saving.pointer.key, files=[str(file) for file in files])
+
     # -- reloads ----------------------------------------------------------------------------------
 
     async def _watch_files(self) -> None:
@@ -331,7 +358,7 @@ class Service:
         if not await self._swap_sources(self.running.panel, panel):
             return
         before = self.running
-        self.running = RunningPanel(panel, self._given(), _virtual_homes(panel), before)
+        self._fly(RunningPanel(panel, self._given(), _virtual_homes(panel), before))
         changed = [n for n, board in self.boards.items() if self.running.sessions.get(n) is not board.session]
         await self._parts.end(*(f"board {name}" for name in changed))
         for name in changed:

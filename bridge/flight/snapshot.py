@@ -210,3 +210,60 @@ class PanelSnapshot:
         if awaited:
             return GaugeSnapshot(name, indications, "awaited", f"no {', '.join(awaited)} yet")
         return GaugeSnapshot(name, indications, "live", self._plan.switched.get(name, ""))
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureSnapshot:
+    """One capture: reading in the pointer's unit, drive angle and residual in degrees."""
+
+    reading: float
+    falling: bool
+    drive_deg: float
+    residual_deg: float
+
+
+@dataclass(frozen=True, slots=True)
+class CurveSnapshot:
+    """A curve in the making: points (reading, drive angle in degrees), rising in the reading.
+
+    `falling` is empty where one curve serves both ways.
+    """
+
+    rising: tuple[tuple[float, float], ...]
+    falling: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BenchSnapshot:
+    """One gauge at the bench. `pointer` is the key of the one that is moved; `state` and `detail` are its
+    channel's.
+
+    `steps`, `drive_deg`, `reading` and `face_deg` (deg) are where it is, by the curves in force; None while
+    its position is not known. `mark` is the reading that the needle is to cover, `falling` whether it comes
+    from above, `done` whether every mark is captured both ways. `backlash_deg` has (reading, degrees) where
+    a mark is captured both ways. `mistakes` tell why the new curve can't be saved yet. `unsaved`: there are
+    captures that are not in the file.
+    """
+
+    gauge: str
+    holder: str
+    pointer: str
+    unit: str
+    state: str
+    detail: str
+    known: bool
+    moving: bool
+    steps: float | None
+    drive_deg: float | None
+    reading: float | None
+    face_deg: float | None
+    mark: float
+    marks: tuple[float, ...]
+    falling: bool
+    done: bool
+    captures: tuple[CaptureSnapshot, ...]
+    backlash_deg: tuple[tuple[float, float], ...]
+    curve: CurveSnapshot
+    mistakes: tuple[str, ...]
+    unsaved: bool
+    note: str

@@ -72,6 +72,15 @@ class Motion:
         """Go to this position within the limits and stay there until the next target."""
         self._prediction.forget(position_steps)
 
+    def halt(self) -> float:
+        """Brake, and stay there until the next target; returns where that is (steps)."""
+        self._prediction.forget(self._path.braked_at)
+        return self._prediction.last
+
+    def set_limits(self, limits: Limits) -> None:
+        """Other limits from now on; the motion goes on within them, see `Path.set_limits`."""
+        self._path.set_limits(limits)
+
     def step(self, time_s: float) -> tuple[float, float]:
         """Position (steps) and velocity (steps/s) to send at this time; the first call only sets the clock.
 

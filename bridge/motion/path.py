@@ -35,7 +35,7 @@ A goal at rest is reached exactly, and then the pointer is exactly still.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, inf, sqrt
+from math import ceil, exp, floor, inf, sqrt
 
 SETTLE_S = 0.03
 _SETTLE_FRAMES = 1.5  # at least, for a board runs on at the last velocity when frames come late or get lost
@@ -87,16 +87,35 @@ class Path:
     def __init__(
         self, limits: Limits, position: float, velocity: float = 0.0, settle_s: float = SETTLE_S
     ) -> None:
+        self._shortest_settle_s = settle_s
+        self._frame_s = 0.0
+        self._slews = False
+        self.set_limits(limits)
+        self.position = position
+        self.velocity = self.velocity_ahead = velocity
+
+    def set_limits(self, limits: Limits) -> None:
+        """Other limits from now on. Position and velocity go on: what exceeds the new limits is braked, and a
+        pointer that is outside the new stops comes back inside."""
         self._speed = limits.speed_steps_s
         self._acceleration = limits.acceleration_steps_s2
         self._braking = BRAKING_SHARE * self._acceleration
         self._low = -inf if limits.low_steps is None else limits.low_steps
         self._high = inf if limits.high_steps is None else limits.high_steps
-        self._shortest_settle_s = settle_s
-        self._slews = False
-        self._set_frame(0.0)
-        self.position = position
-        self.velocity = self.velocity_ahead = velocity
+        self._set_frame(self._frame_s)
+
+    @property
+    def braked_at(self) -> float:
+        """Where it comes to rest if it brakes from now on as at the end of a slew (steps).
+
+        At rest it is where it is; else a whole step, since a board stops on one, and within the stops.
+        """
+        speed = abs(self.velocity)
+        if speed == 0.0:
+            return self.position
+        way = speed * speed / (2.0 * self._braking) + speed * (self._lag_s + self._frame_s)
+        there = ceil(self.position + way) if self.velocity > 0.0 else floor(self.position - way)
+        return max(self._low, min(self._high, float(there)))
 
     def _set_frame(self, frame_s: float) -> None:
         self._frame_s = frame_s

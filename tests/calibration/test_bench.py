@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pytest
 
 from bridge.calibration.bench import CalibrationBench, face_marks
+from bridge.calibration.draft import CalibrationDraft
 from bridge.gauges.pointer import Pointer
 from bridge.panel.load import load_panel
 from tests.calibration.crooked import CrookedLinkage
@@ -21,12 +24,14 @@ class Robot:
     def __init__(self, bench: CalibrationBench, linkage: CrookedLinkage) -> None:
         self.bench, self.linkage, self.keys = bench, linkage, 0
         self.position = bench.goal_steps
+        bench.choose(0)
         self.go()
 
     def go(self) -> None:
         """What the motor does: each part of the way to its end."""
         while (goal := self.bench.next_position()) is not None:
             self.position = goal
+            self.bench.saw(goal)
             self.linkage.drive_to(self.bench.pointer.drive_deg(goal))
 
     def calibrate(self) -> None:
@@ -46,7 +51,7 @@ def test_a_crooked_linkage_with_backlash_is_right_within_a_step_in_a_few_keys_a_
     """An arbor that is 3 degrees out of true and 3 degrees of backlash; 18 captures in all."""
     pointer = bounded()
     linkage = CrookedLinkage(3.0, 3.0, arm_deg=-50.0)
-    robot = Robot(CalibrationBench(wide(pointer), MARKS, 0.0), linkage)
+    robot = Robot(at_bench(wide(pointer)), linkage)
     robot.calibrate()
     assert robot.keys <= 5 * 18, "under five minutes, at two seconds a key and the way between"
     made = calibrated(pointer, robot.bench.draft)
@@ -64,12 +69,19 @@ def wide(pointer: Pointer) -> Pointer:
     return replace(pointer, reach_low_steps=-100.0, reach_high_steps=945.0)
 
 
+def at_bench(
+    pointer: Pointer, marks: Sequence[float] = MARKS, position_steps: float = 0.0
+) -> CalibrationBench:
+    return CalibrationBench(pointer, marks, position_steps, CalibrationDraft(pointer))
+
+
 def test_every_place_is_come_to_from_the_side_of_its_pass() -> None:
-    bench = CalibrationBench(wide(bounded()), MARKS, 0.0)
+    bench = at_bench(wide(bounded()))
     for falling in (False, True):
         assert bench.falling is falling
         for by in (1.0, -1.0, 10.0, -10.0):
-            bench.next_position(), bench.next_position()
+            while (goal := bench.next_position()) is not None:
+                bench.saw(goal)
             before = bench.goal_steps
             bench.jog(by)
             way = [before]
@@ -81,7 +93,7 @@ def test_every_place_is_come_to_from_the_side_of_its_pass() -> None:
 
 
 def test_undo_goes_back_to_the_mark_of_what_is_taken_back() -> None:
-    bench = CalibrationBench(wide(bounded()), MARKS, 0.0)
+    bench = at_bench(wide(bounded()))
     bench.capture(1.0)
     bench.capture(60.0)
     assert bench.reading == 40.0
@@ -91,7 +103,7 @@ def test_undo_goes_back_to_the_mark_of_what_is_taken_back() -> None:
 
 
 def test_a_motor_is_never_sent_beyond_its_own_stops() -> None:
-    bench = CalibrationBench(wide(bounded()), MARKS, 0.0)
+    bench = at_bench(wide(bounded()))
     bench.jog(-5000)
     assert bench.goal_steps == -100.0
     assert bench.next_position() == -100.0
@@ -99,7 +111,8 @@ def test_a_motor_is_never_sent_beyond_its_own_stops() -> None:
 
 def test_an_endless_pointer_stays_in_the_turn_where_it_is() -> None:
     pointer = endless(1000)
-    bench = CalibrationBench(pointer, (0.0, 500.0), 3 * float(pointer.drive.steps_per_turn) + 10)
+    bench = at_bench(pointer, (0.0, 500.0), 3 * float(pointer.drive.steps_per_turn) + 10)
+    bench.choose(0)
     assert abs(bench.goal_steps - 3 * float(pointer.drive.steps_per_turn)) <= 1
 
 

@@ -144,9 +144,11 @@ class VirtualChannel:
         self.state, self._after_stop = ChannelState.READY, None
 
     def rest(self) -> None:
-        """Brake, then rest without current; nothing happens while the position is not known."""
+        """Brake, then rest without current; a search for the home position ends so, and nothing is known."""
         if self.state in _KNOWN:
             self._stop_then(ChannelState.RESTING)
+        elif self.state is _HOMING:
+            self._stop_then(ChannelState.UNKNOWN)
 
     def watchdog(self) -> None:
         """The watchdog has tripped: a moving pointer brakes and holds, a search ends."""

@@ -124,8 +124,12 @@ void channel_adopt(uint8_t number, int32_t position)
 
 void channel_rest(uint8_t number)
 {
-    if (known(&channels[number]))
-        stop_then(&channels[number], RESTING);
+    struct channel *channel = &channels[number];
+
+    if (known(channel))
+        stop_then(channel, RESTING);
+    else if (channel->state == HOMING)
+        stop_then(channel, UNKNOWN);
 }
 
 void channel_watchdog(uint8_t number)

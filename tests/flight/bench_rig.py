@@ -1,0 +1,138 @@
+"""A panel in flight with its virtual boards and its benches, on a clock that the test moves."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from bridge.boards.runner import InstantBoard
+from bridge.boards.virtual.board import VirtualBoard
+from bridge.flight.bench import Benches
+from bridge.flight.chain import DrivenPointer, PointerAddress, homes
+from bridge.flight.dry_run import virtual_board
+from bridge.flight.notices import PanelNotice
+from bridge.flight.running_panel import RunningPanel
+from bridge.panel.load import Panel
+
+TICK_S = 0.01
+FEED_TICKS = 5
+LEVEL = {
+    "pressure_altitude": 2140.0,
+    "altimeter_setting": 29.92126,
+    "calibrated_airspeed": 90.0,
+    "pitch": 5.0,
+    "bank": 10.0,
+    "heading_magnetic": 80.0,
+}
+
+
+class Recorded(VirtualBoard):
+    """A virtual board that keeps every payload that it receives."""
+
+    def __init__(self, board: VirtualBoard) -> None:
+        super().__init__(board.described, board.board_id, board.watchdog_ms)
+        self.payloads: list[bytes] = []
+
+    def receive(self, time_s: float, payload: bytes) -> list[bytes]:
+        self.payloads.append(payload)
+        return super().receive(time_s, payload)
+
+
+@dataclass(slots=True)
+class Limits:
+    """The worst that a pointer has done: speed (steps/s), acceleration (steps/s²), and where it has been."""
+
+    speed: float = 0.0
+    acceleration: float = 0.0
+    low: float = float("inf")
+    high: float = float("-inf")
+    _before: tuple[int, float, float] | None = field(default=None)
+
+    def saw(self, takes: int, position: float, velocity: float) -> None:
+        """The path after one tick; a position that was found anew begins a new path."""
+        self.low, self.high = min(self.low, position), max(self.high, position)
+        if self._before is not None and self._before[0] == takes:
+            _, was, was_velocity = self._before
+            self.speed = max(self.speed, abs(position - was) / TICK_S, abs(velocity))
+            self.acceleration = max(self.acceleration, abs(velocity - was_velocity) / TICK_S)
+        self._before = takes, position, velocity
+
+
+class Rig:
+    """Ticks as the service does; `feeds` arrive every `FEED_TICKS` ticks, nothing when it is None."""
+
+    def __init__(self, panel: Panel, feeds: Mapping[str, float] | None = LEVEL) -> None:
+        self.feeds = feeds
+        self.ticks = 0
+        self.running = RunningPanel(panel, frozenset(LEVEL), homes(panel))
+        self.benches = Benches(self.running)
+        self.notices: list[PanelNotice] = []
+        self.worst: dict[PointerAddress, Limits] = {}
+        self.boards: dict[str, InstantBoard] = {}
+        self._start_boards()
+
+    def _start_boards(self) -> None:
+        for name, session in self.running.sessions.items():
+            board = self.boards.get(name)
+            if board is None or board.session is not session:
+                self.boards[name] = InstantBoard(session, Recorded(virtual_board(self.running.panel, name)))
+                self.boards[name].start(self.time_s)
+
+    @property
+    def time_s(self) -> float:
+        return round(self.ticks * TICK_S, 6)
+
+    def driven(self, key: str) -> DrivenPointer:
+        """The pointer of this key."""
+        (found,) = (p for p in self.running.chain.pointers.values() if p.pointer.key == key)
+        return found
+
+    def board(self, name: str) -> Recorded:
+        board = self.boards[name].board
+        assert isinstance(board, Recorded)
+        return board
+
+    def place(self, key: str) -> float:
+        """Where the motor of this pointer really is, in steps."""
+        pointer = self.driven(key).pointer
+        return self.board(pointer.board).channel(pointer.channel).place
+
+    def tick(self) -> None:
+        """One tick, with an arrival when it is due."""
+        if self.feeds is not None and self.ticks % FEED_TICKS == 0:
+            self.running.feed(self.time_s, self.feeds)
+        self.benches.tick(self.time_s)
+        for name, positions, velocities in self.running.tick(self.time_s):
+            self.boards[name].move(self.time_s, positions, velocities)
+        self.notices += self.running.take_notices() + self.benches.take_notices()
+        for address, driven in self.running.chain.pointers.items():
+            takes = self.running.sessions[address[0]].channels[address[1]].takes
+            worst = self.worst.setdefault(address, Limits())
+            worst.saw(takes, driven.position, driven.motion.velocity)
+        self.ticks += 1
+
+    def fly(self, seconds: float, hears: str | None = None) -> None:
+        """So long; a holder that `hears` names gives signs of life."""
+        for _ in range(round(seconds / TICK_S)):
+            if hears is not None:
+                self.benches.heard(hears, self.time_s)
+            self.tick()
+
+    def settle(self, hears: str | None = None, most_s: float = 60.0) -> None:
+        """Until every pointer is known and still, and nothing at the bench has any way to go."""
+        end_s = self.time_s + most_s
+        while True:
+            self.fly(0.1, hears)
+            known = len(self.running.positions()) == len(self.running.chain.pointers)
+            moving = any(bench.moving for bench in self.benches.snapshot(self.time_s))
+            if known and self.running.still and not moving:
+                return
+            assert self.time_s < end_s, "never still"
+
+    def reload(self, panel: Panel) -> None:
+        """Swap the description as the service does."""
+        self.running = RunningPanel(panel, self.running.chain.given, homes(panel), self.running)
+        self.benches.fly(self.running)
+        for name in self.boards.keys() - self.running.sessions.keys():
+            del self.boards[name]
+        self._start_boards()
