@@ -81,10 +81,10 @@ class PtySubject(Subject):
     name = "virtual board over a pty"
     channels = VirtualSubject.channels
     steps_per_turn = VirtualSubject.steps_per_turn
-    watchdog_ms = 6000  # of the board's time, which runs fast here: a stall of the tests must not trip it
+    watchdog_ms = 20_000  # of the board's time, which runs fast here: a stall of the tests must not trip it
 
     def __init__(self, folder: Path) -> None:
-        self.double = PtyBoard(folder, CHANNELS, self.watchdog_ms, factor=8.0)
+        self.double = PtyBoard(folder, CHANNELS, self.watchdog_ms, factor=24.0)
         self.link = SerialLink("test", str(self.double.device), 2_000_000)
 
     async def start(self) -> Link:

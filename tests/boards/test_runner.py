@@ -34,7 +34,7 @@ CHANNELS = (
         pointer_at=-300.0,
     ),
     VirtualChannelSpec(
-        ChannelLimits(Output.GAUGE_STEPPER, Homing.SWEEP, 6000, 60_000, 0, 945), pointer_at=500.0
+        ChannelLimits(Output.GAUGE_STEPPER, Homing.SWEEP, 24_000, 240_000, 0, 945), pointer_at=500.0
     ),
 )
 
@@ -231,6 +231,7 @@ def more_received(board: Board, payloads: int) -> Callable[[], bool]:
     return lambda: board.session.statistics.received >= enough
 
 
+@pytest.mark.slow
 async def test_a_paused_host_declares_no_board_absent(double: PtyBoard) -> None:
     double.plug()
     serial = make(double.device)
@@ -242,8 +243,8 @@ async def test_a_paused_host_declares_no_board_absent(double: PtyBoard) -> None:
         boards = (serial, virtual)
         for pause_s in (0.3, 0.7, 1.5):
             time.sleep(pause_s)  # noqa: ASYNC251 - the pause is what is tested
-            for board in boards:
-                await until(more_received(board, 8))
+            for answered in [more_received(board, 8) for board in boards]:
+                await until(answered)
         notices = [notice for board in boards for notice in board.session.take_notices()]
         assert [notice for notice in notices if isinstance(notice, StateChanged)] == []
     double.unplug()

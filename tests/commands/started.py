@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import atexit
+import functools
+import json
 import os
 import re
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -61,17 +65,38 @@ def environment(folder: Path) -> dict[str, str]:
     return {**os.environ, **own}
 
 
-def command(folder: Path, *arguments: str | Path) -> subprocess.CompletedProcess[str]:
-    """Run one command to its end."""
-    return subprocess.run(
-        [sys.executable, "-m", "bridge.cli", *map(str, arguments)],
-        cwd=folder,
-        env=environment(folder),
-        capture_output=True,
+@functools.cache
+def _warm() -> subprocess.Popen[str]:
+    """The process that runs commands; it ends with this one."""
+    warm = subprocess.Popen(
+        [sys.executable, "-m", "tests.commands.warm"],
+        cwd=ROOT,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
         text=True,
-        timeout=PATIENCE_S,
-        check=False,
     )
+    atexit.register(warm.communicate)
+    return warm
+
+
+def command(folder: Path, *arguments: str | Path) -> subprocess.CompletedProcess[str]:
+    """Run one command to its end, in a process of its own."""
+    warm = _warm()
+    assert warm.stdin
+    assert warm.stdout
+    with tempfile.TemporaryDirectory() as written:
+        output, errors = Path(written, "output"), Path(written, "errors")
+        words = list(map(str, arguments))
+        request = {
+            "arguments": words,
+            "folder": str(folder),
+            "environment": environment(folder),
+            "output": str(output),
+            "errors": str(errors),
+        }
+        print(json.dumps(request), file=warm.stdin, flush=True)
+        code = int(warm.stdout.readline())
+        return subprocess.CompletedProcess(words, code, output.read_text("utf-8"), errors.read_text("utf-8"))
 
 
 @contextmanager
