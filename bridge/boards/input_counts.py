@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from bridge.boards.messages import Event, EventKind
+from bridge.boards.notices import ButtonPressed, ImplausibleReport, KnobTurned, Notice
+
 MOST_CLICKS = 1000
 """More than this between two events can't come from a hand at a knob, and is discarded."""
 
@@ -24,12 +27,22 @@ class InputCounts:
         self._counts.clear()
         self.since_start = True
 
-    def change(self, kind: int, source: int, count: int, when_unknown: int) -> int:
-        """Change since the count was last seen, more than MOST_CLICKS if that is implausible.
+    def event(self, event: Event) -> list[Notice]:
+        """Take a KNOB or BUTTON event: what was turned or pressed since the last one of that input.
 
-        The first count of a board that was running before us counts as a change of `when_unknown`.
+        The first count of a board that was running before us is no turn of a knob, and one press of a button.
         """
-        first = 0 if self.since_start else count - when_unknown
-        before = self._counts.get((kind, source), first)
-        self._counts[kind, source] = count
-        return (count - before + 2**31) % 2**32 - 2**31
+        button = event.kind == EventKind.BUTTON
+        change = self._change(event, 1 if button else 0)
+        if abs(change) > MOST_CLICKS:
+            what = f"input {event.source} counts {event.value}, {change} more than before: not used"
+            return [ImplausibleReport(what)]
+        if button:
+            return [ButtonPressed(event.source, change)] if change > 0 else []
+        return [KnobTurned(event.source, change)] if change else []
+
+    def _change(self, event: Event, when_unknown: int) -> int:
+        first = 0 if self.since_start else event.value - when_unknown
+        before = self._counts.get((event.kind, event.source), first)
+        self._counts[event.kind, event.source] = event.value
+        return (event.value - before + 2**31) % 2**32 - 2**31

@@ -1,4 +1,4 @@
-"""What a board session reports to its caller, and the figures that it keeps."""
+"""What a board session reports to its caller."""
 
 from __future__ import annotations
 
@@ -125,26 +125,3 @@ Notice = (
     | FramesCorrupted
     | SlotsLost
 )
-
-
-@dataclass(slots=True)
-class Statistics:
-    """Counted since the session began; the last five are the board's own, as its STATUS reports them."""
-
-    sent: int = 0
-    received: int = 0
-    corrupted: int = 0  # frames that arrived here with a wrong checksum
-    undecodable: int = 0
-    unanswered: int = 0  # QUERY frames
-    missed: int = 0  # gaps in the board's own count
-    refused: int = 0
-    resets: int = 0
-    disbelieved: int = 0
-    notices_dropped: int = 0  # nobody took them, see `session.MOST_NOTICES`
-    round_trip_s: float = 0.0
-    worst_round_trip_s: float = 0.0
-    board_good: int = 0
-    board_bad: int = 0
-    board_missed: int = 0
-    slots_lost: int = 0
-    watchdog_trips: int = 0

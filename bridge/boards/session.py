@@ -11,31 +11,23 @@ from collections.abc import Sequence
 from math import inf
 
 from bridge.boards import codec, messages
-from bridge.boards.compatibility import (
-    ExpectedChannel,
-    firmware_command,
-    incompatibility,
-    reflash,
-    wrong_version,
-)
-from bridge.boards.input_counts import MOST_CLICKS, InputCounts
+from bridge.boards.compatibility import ExpectedChannel, incompatibility, wrong_version
+from bridge.boards.diagnosis import Diagnosis
+from bridge.boards.input_counts import InputCounts
 from bridge.boards.messages import ChannelState, EventKind, Output, Reason
 from bridge.boards.notices import (
-    ButtonPressed,
     FrameRefused,
     FramesCorrupted,
     ImplausibleReport,
-    KnobTurned,
     Notice,
     PositionsForgotten,
-    SlotsLost,
     StateChanged,
-    Statistics,
     WatchdogTripped,
 )
 from bridge.boards.pointer_channel import Phase, PointerChannel, take_commands
 from bridge.boards.query_clock import QueryClock
 from bridge.boards.state import State, Trigger, next_state
+from bridge.boards.statistics import Statistics
 from bridge.errors import BoardError
 
 STOPPED = "stopped"
@@ -77,8 +69,7 @@ class BoardSession:
         """When the last STATUS arrived: the age of every channel's `reported`."""
         self._expected = tuple(expected)
         self._board_id = board_id
-        self._firmware = firmware_command(name, panel_file)
-        self._reflash = reflash(name, panel_file)
+        self._diagnosis = Diagnosis(name, panel_file)
         self._clock = QueryClock(query_s, silence_s)
         self._inputs = InputCounts()
         self._all = (1 << len(self.channels)) - 1
@@ -89,8 +80,6 @@ class BoardSession:
         self._introduced = False
         self._sequence = 0
         self._board_sequence: int | None = None
-        self._only_noise = False  # corrupted frames have come, and no good one since
-        self._unusable = ""  # why the last answer could not be used
         self._notices: list[Notice] = []
 
     # -- the link -------------------------------------------------------------------------------
@@ -98,7 +87,7 @@ class BoardSession:
     def link_opened(self, time_s: float) -> None:
         """The link is open: the board is asked to introduce itself."""
         self._open = True
-        self._only_noise = False
+        self._diagnosis.link_opened()
         self._clock.start(time_s)
         self._transition(Trigger.LINK_OPENED, "asked to introduce itself")
 
@@ -112,7 +101,7 @@ class BoardSession:
         """The link has received this many more frames with a wrong checksum."""
         if frames > 0:
             self.statistics.corrupted += frames
-            self._only_noise = True
+            self._diagnosis.corrupted()
             self._notify([FramesCorrupted(self.statistics.board_bad, self.statistics.corrupted)])
 
     def receive(self, time_s: float, payload: bytes) -> None:
@@ -120,7 +109,7 @@ class BoardSession:
         if not self._open:
             return
         self._clock.heard()
-        self._only_noise = False
+        self._diagnosis.heard()
         self.statistics.received += 1
         if self.state is State.ABSENT:
             self._clock.start(time_s)
@@ -151,7 +140,7 @@ class BoardSession:
             if self.state is not State.ABSENT:
                 self._reset_session()
                 clock.ask_now(time_s)
-            self._transition(Trigger.SILENT, self._silence())
+            self._transition(Trigger.SILENT, self._diagnosis.silent())
         elif time_s >= clock.blind_s:
             self._drive_no_more()
         if not self._introduced:
@@ -246,7 +235,7 @@ class BoardSession:
 
     def _introduce(self, time_s: float, introduction: messages.Introduction) -> None:
         self.introduction = introduction
-        why = incompatibility(introduction, self._expected, self._board_id, self._reflash)
+        why = incompatibility(introduction, self._expected, self._board_id, self._diagnosis.reflash)
         self._reset_session()
         if why is not None:
             self._refuse_board(time_s, why)
@@ -264,14 +253,14 @@ class BoardSession:
 
     def _undecodable(self, time_s: float, error: codec.FrameError) -> None:
         self.statistics.undecodable += 1
-        self._unusable = f"sends frames that can't be read ({error}). {self._reflash}"
+        self._diagnosis.unusable(f"sends frames that can't be read ({error})")
         if error.reason == Reason.VERSION_NOT_SPOKEN and error.type == messages.FrameType.INTRODUCTION:
-            self._refuse_board(time_s, wrong_version(error.version, self._reflash))
+            self._refuse_board(time_s, wrong_version(error.version, self._diagnosis.reflash))
 
     def _refused(self, time_s: float, refusal: messages.Refusal) -> None:
         self.statistics.refused += 1
         if refusal.reason == Reason.VERSION_NOT_SPOKEN:
-            self._refuse_board(time_s, wrong_version(refusal.version, self._reflash))
+            self._refuse_board(time_s, wrong_version(refusal.version, self._diagnosis.reflash))
         elif refusal.reason == Reason.POSITION_NOT_KNOWN:
             self._clock.ask_now(time_s)  # the next status shows which
         else:
@@ -279,30 +268,16 @@ class BoardSession:
 
     def _status(self, time_s: float, sequence: int, status: messages.Status) -> None:
         if len(status.channels) != len(self.channels):
-            self._unusable = (
-                f"answers with a STATUS for {len(status.channels)} channels, expected {len(self.channels)}. "
-                + self._reflash
-            )
+            found, expected = len(status.channels), len(self.channels)
+            self._diagnosis.unusable(f"answers with a STATUS for {found} channels, expected {expected}")
             return
         if not self._clock.awaits(sequence):  # late, doubled, or older than the last command
-            self._unusable = f"answers QUERY with a STATUS of another number. {self._reflash}"
+            self._diagnosis.unusable("answers QUERY with a STATUS of another number")
             return
         answer = self._clock.answered(time_s, sequence)
-        self._unusable = ""
+        self._diagnosis.usable()
         self.reported_s = time_s
-        figures = self.statistics
-        figures.unanswered += answer.unanswered
-        figures.round_trip_s = answer.round_trip_s
-        figures.worst_round_trip_s = max(figures.worst_round_trip_s, figures.round_trip_s)
-        more_bad = status.frames_bad > figures.board_bad
-        figures.board_good, figures.board_bad = status.frames_good, status.frames_bad
-        figures.board_missed, figures.watchdog_trips = status.frames_missed, status.watchdog_trips
-        more_lost = status.slots_lost > figures.slots_lost
-        figures.slots_lost = status.slots_lost
-        if more_lost:
-            self._notify([SlotsLost(figures.slots_lost)])
-        if more_bad:
-            self._notify([FramesCorrupted(figures.board_bad, figures.corrupted)])
+        self._notify(self.statistics.answered(answer, status))
         self._look_for_reset(status)
         for channel, row in zip(self.channels, status.channels, strict=True):
             self._notify(channel.status(answer.asked_s, time_s, row))
@@ -331,7 +306,7 @@ class BoardSession:
     def _event(self, time_s: float, event: messages.Event) -> None:
         match event.kind:
             case EventKind.KNOB | EventKind.BUTTON:
-                self._input(event)
+                self._notify(self._inputs.event(event))
             case EventKind.WATCHDOG:
                 self._notify([WatchdogTripped(event.value)])
             case _ if event.source < len(self.channels):
@@ -340,17 +315,6 @@ class BoardSession:
                 self._notify(channel.event(time_s, event.kind, event.value))
                 if (channel.phase, channel.detail) != before:
                     self._update_state()
-
-    def _input(self, event: messages.Event) -> None:
-        button = event.kind == EventKind.BUTTON
-        change = self._inputs.change(event.kind, event.source, event.value, 1 if button else 0)
-        if abs(change) > MOST_CLICKS:
-            what = f"input {event.source} counts {event.value}, {change} more than before: not used"
-            self._notify([ImplausibleReport(what)])
-        elif button and change > 0:
-            self._notify([ButtonPressed(event.source, change)])
-        elif change and not button:
-            self._notify([KnobTurned(event.source, change)])
 
     # -- what is sent ---------------------------------------------------------------------------
 
@@ -374,28 +338,17 @@ class BoardSession:
             self.statistics.missed += gap
             self._board_sequence = codec.sequence_after(sequence)
 
-    def _silence(self) -> str:
-        """Why nothing is heard, in words, with the likely cure."""
-        if self._only_noise:
-            return (
-                "only corrupted frames arrive: give board and panel description the same baud rate "
-                f"({self._firmware}, and flash it), then look at the cable"
-            )
-        return "port open, but no board answers: look at its supply and cable"
-
     def _drive_no_more(self) -> None:
         """The board sends frames, but no usable answer for `BLIND_S`: nothing is known of it any more."""
-        lacks = "answer QUERY" if self._introduced else "introduce itself"
-        why = self._unusable or f"sends frames, but does not {lacks}. {self._reflash}"
         for channel in self.channels:
             channel.forget()
         self._update_driven()
-        self._transition(Trigger.UNUSABLE, why)
+        self._transition(Trigger.UNUSABLE, self._diagnosis.blind(self._introduced))
 
     def _reset_session(self) -> None:
         """Nothing is known of the board any more."""
         self._introduced = False
-        self._unusable = ""
+        self._diagnosis.usable()
         self._clock.forget()
         self._inputs.forget()
         for channel in self.channels:
