@@ -297,11 +297,11 @@ async def test_an_arrival_that_can_not_be_shown_does_not_end_its_source(
     feed = service.running.chain.feed
     failed: list[float] = []
 
-    def failing(time_s: float, readings: Mapping[str, float]) -> None:
+    def failing(time_s: float, readings: Mapping[str, float], flight_s: float | None) -> None:
         if not failed:
             failed.append(time_s)
             raise ZeroDivisionError
-        feed(time_s, readings)
+        feed(time_s, readings, flight_s)
 
     monkeypatch.setattr(service.running.chain, "feed", failing)
     async with flying(service) as sender:
