@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from math import copysign, inf
 
 from bridge.flight.ages import Losses, age_of
-from bridge.flight.readings import Readings
+from bridge.flight.readings import NOTHING, Readings
 from bridge.gauges.pointer import DirectionTracker, Pointer
 from bridge.instruments.derivation import Plan, make_plan
 from bridge.instruments.instruments import Instrument
@@ -25,8 +25,6 @@ PointerAddress = tuple[str, int]
 """Board and channel."""
 
 
-SETTINGS = frozenset({"altimeter_setting", "sea_level_setting", "magnetic_variation"})
-"""Quantities that are right until they change, so that many senders send them on change: never lost."""
 _FOLLOWABLE = 0.9
 """A target that is faster than this share of the drive's speed can't be caught up with."""
 _HEAD_START_TURNS = 0.125
@@ -277,7 +275,8 @@ class Chain:
 
     def _rest_on_readings(self) -> None:
         """Take up the way in which the readings are had now."""
-        kept = self._own | SETTINGS
+        # What is stepped may be sent on change only: it is never lost.
+        kept = self._own | {name for name, quantity in self.panel.catalogue.items() if quantity.stepped}
         self.losses.rest_on({address: self.rests_on(address) - kept for address in self.pointers})
         full, lost = self.readings.full_depends, self.losses.quantities
         self.switched = {
@@ -339,15 +338,24 @@ class Chain:
         self._instruments = {gauge: self.panel.instrument(gauge) for gauge in self._instruments}
         self._gauges = self._group()
 
-    def feed(self, time_s: float, readings: Mapping[str, float], flight_s: float | None = None) -> None:
+    def feed(
+        self,
+        time_s: float,
+        readings: Mapping[str, float],
+        flight_s: float | None = None,
+        between: Mapping[str, float] = NOTHING,
+    ) -> None:
         """Take readings (canonical units) that belong to this time, and show them.
 
-        Derivation and instruments go by `flight_s`, the flight's own time, where there is one.
+        Derivation and instruments go by `flight_s`, the flight's own time, where there is one. `between` are
+        values on the path between two rows of a recording: shown as well, see `Readings.rows`.
         """
         if not self._own.isdisjoint(readings):
             readings = {name: value for name, value in readings.items() if name not in self._own}
+        if not self._own.isdisjoint(between):
+            between = {name: value for name, value in between.items() if name not in self._own}
         self._flight_s = flight_s
-        self._take(time_s, readings, flight_s)
+        self._take(time_s, readings, flight_s, between)
 
     def arrived(self, time_s: float, quantities: Iterable[str]) -> None:
         """Note that these quantities arrive, before they are fed."""
@@ -380,9 +388,17 @@ class Chain:
         driven = self.pointers[address]
         driven.glide(driven.pointer.park)
 
-    def _take(self, time_s: float, readings: Mapping[str, float], flight_s: float | None) -> None:
+    def _take(
+        self,
+        time_s: float,
+        readings: Mapping[str, float],
+        flight_s: float | None,
+        between: Mapping[str, float] = NOTHING,
+    ) -> None:
         self._time_s = time_s if flight_s is None else flight_s
-        values = self.readings.update(self._time_s, readings)
+        values = self.readings.update(self._time_s, readings, between)
+        if between:
+            readings = {**readings, **between}
         for gauge in self._gauges:
             # A gauge of which nothing arrived stays: an old reading at a new time would be wrong.
             if gauge.rests_on.isdisjoint(readings):

@@ -78,7 +78,9 @@ class DryRun:
         while arrival is not None:
             time_s = start_s + ticks * tick_s  # no sum, so nothing accumulates
             while arrival is not None and arrival.arrival_s <= time_s + 1e-9:
-                self.running.feed(arrival.arrival_s, arrival.readings, arrival.jumped)
+                self.running.feed(
+                    arrival.arrival_s, arrival.readings, arrival.jumped, between=arrival.between
+                )
                 arrival = next(self._arrivals, None)
             self._tick(time_s)
             yield time_s

@@ -69,6 +69,7 @@ class Observer:
             telemetry_age_s,
             SettingSnapshot(chain.readings.values.get("altimeter_setting"), chain.setting_source),
             chain.readings.values,
+            chain.readings.rows,
             tuple(pointers),
             tuple(geared),
             tuple(_board(session, virtual) for session, virtual in self._sessions),

@@ -12,8 +12,11 @@ Pure: times are seconds on the caller's time base.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
+from types import MappingProxyType
 
 from bridge.instruments.derivation import Derivation, Plan
+
+NOTHING: Mapping[str, float] = MappingProxyType({})
 
 
 class Readings:
@@ -43,6 +46,8 @@ class Readings:
         self.values: dict[str, float] = dict(before.values) if before else {}
         """Given and derived; replaced at each arrival."""
         self.values |= own
+        self.rows: Mapping[str, float] = before.rows if before else NOTHING
+        """What arrived last of the quantities whose value is on the path between two rows; replaced."""
         self.rests_on: dict[str, frozenset[str]] = before.rests_on if before else {}
         """For every reading that can be had, the quantities of telemetry that it rests on now."""
         self.without(lost)
@@ -69,15 +74,22 @@ class Readings:
         self._derivation = self.plan.start(self._derivation)
         self.values = self._derivation.update(self._time_s, kept)
 
-    def update(self, time_s: float, arrived: Mapping[str, float]) -> dict[str, float]:
-        """Take what arrived at this time; returns all readings valid now."""
+    def update(
+        self, time_s: float, arrived: Mapping[str, float], between: Mapping[str, float] = NOTHING
+    ) -> dict[str, float]:
+        """Take what arrived at this time, and what is between two rows; returns all readings valid now."""
         assert self._derivation is not None
         self._time_s = time_s
+        if between or self.rows:
+            latest = {**self.values, **self.rows}
+            self.rows = {name: latest[name] for name in between if name in latest}
+            arrived = {**arrived, **between}
         self.values = self._derivation.update(time_s, arrived)
         return self.values
 
     def start_afresh(self) -> None:
         """What arrives next does not follow from what came before: only the panel's own values are kept."""
         own = {name: self.values[name] for name in self._own if name in self.values}
+        self.rows = NOTHING
         self._derivation = self.plan.start()
         self.values = self._derivation.update(self._time_s, own)

@@ -28,6 +28,7 @@ from bridge.flight.notices import (
     TelemetryChanged,
 )
 from bridge.flight.observer import Observer
+from bridge.flight.readings import NOTHING
 from bridge.flight.snapshot import PanelSnapshot
 from bridge.panel.expected import expected_channels
 from bridge.panel.load import Panel
@@ -135,12 +136,17 @@ class RunningPanel:
         readings: Mapping[str, float],
         jumped: bool = False,
         flight_s: float | None = None,
+        between: Mapping[str, float] = NOTHING,
     ) -> None:
         """Take readings (canonical units) that belong to this time.
 
         `jumped` when they do not follow from what came before: for example, a replay began again. `flight_s`
-        is the flight's own time where it runs at another pace.
+        is the flight's own time where it runs at another pace. `between` is shown as well, but did not
+        arrive: it lies between two rows of a recording.
         """
+        if between and not readings:
+            self.chain.feed(time_s, readings, flight_s, between)
+            return
         if jumped:
             self.chain.start_afresh()
         elif self.telemetry_s is not None:
@@ -152,7 +158,7 @@ class RunningPanel:
             self._live_s = time_s
             self._set_telemetry_state(Telemetry.LIVE)
         self.chain.arrived(time_s, readings)
-        self.chain.feed(time_s, readings, flight_s)
+        self.chain.feed(time_s, readings, flight_s, between)
 
     def set_pace(self, time_s: float, pace: float) -> None:
         """Telemetry is a replay at this pace from now on: 0 while it is paused, 1 as it was flown."""

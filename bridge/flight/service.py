@@ -219,8 +219,8 @@ class Service:
 
     def _arrived(self, arrival: Arrival) -> None:
         time_s = arrival.arrival_s - arrival.age_s
-        self.running.feed(time_s, arrival.readings, arrival.jumped, arrival.flight_s)
-        if self._recording is not None:
+        self.running.feed(time_s, arrival.readings, arrival.jumped, arrival.flight_s, arrival.between)
+        if self._recording is not None and arrival.arrived:
             self._recording.record(arrival.arrival_s, self.running.recorded(arrival.readings))
         # A sender faster than the boards' lines is not followed frame by frame.
         if self.clock() - self._ticked_s >= 0.25 / self.running.panel.description.tick_hz:

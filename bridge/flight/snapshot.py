@@ -154,7 +154,10 @@ class PlanSnapshot:
 
 @dataclass(frozen=True, slots=True)
 class PanelSnapshot:
-    """The whole panel at `time_s`. `telemetry` is its state in a word, `values` holds every known reading."""
+    """The whole panel at `time_s`. `telemetry` is its state in a word, `values` holds every known reading.
+
+    `rows` holds what arrived last of those quantities whose value is on the path between two rows of a log.
+    """
 
     time_s: float
     name: str
@@ -162,6 +165,7 @@ class PanelSnapshot:
     telemetry_age_s: float | None
     setting: SettingSnapshot
     values: Mapping[str, float]
+    rows: Mapping[str, float]
     pointers: tuple[PointerSnapshot, ...]
     geared: tuple[GearedSnapshot, ...]
     boards: tuple[BoardSnapshot, ...]

@@ -32,7 +32,8 @@ class Trace:
     """Writes one row for each snapshot. Empty cells are not known (yet).
 
     `telemetry` is its state, `raw.` and `derived.` precede the names of readings; a raw one that is lost and
-    derived instead is blank. Each pointer has
+    derived instead is blank. What is raw is as it arrived: where the rows of a log are far apart, what is
+    derived and shown follows the path between them. Each pointer has
     `indication` (what it should show), `shows` and `face` (where the board's last report puts it, in its
     unit and as an angle), `target`, `commanded` and `reported` (motor steps), `report_age`, and `state` (of
     its channel; then the quantities that it has lost, and whether it is parked). A geared pointer has `shows`
@@ -141,8 +142,9 @@ class _Columns:
     def cells(self, snapshot: PanelSnapshot) -> list[str]:
         if snapshot.values is not self._values:  # they stay for several ticks
             self._values = snapshot.values
+            values = {**snapshot.values, **snapshot.rows} if snapshot.rows else snapshot.values
             self._reading_cells = [
-                _reading(snapshot.values.get(name) if snapshot.is_derived(name) == derived else None)
+                _reading(values.get(name) if snapshot.is_derived(name) == derived else None)
                 for name, derived, _ in self._readings
             ]
         cells = [f"{snapshot.time_s:.4f}", snapshot.telemetry, _number(snapshot.telemetry_age_s)]

@@ -35,17 +35,18 @@ _PORT = re.compile(r"[0-9]{1,5}")
 
 
 class DeclaredQuantity(StrictModel):
-    """A quantity of the builder's own, beside the catalogue."""
+    """A quantity of the builder's own, beside the catalogue; `stepped` for a switch or a selector."""
 
     unit: str
     low: float
     high: float
     meaning: str = ""
     circular: bool = False
+    stepped: bool = False
 
     def named(self, name: str) -> Quantity:
         """As an entry of the catalogue; raises ValueError for an unknown unit or an empty range."""
-        return Quantity(name, self.unit, self.low, self.high, self.meaning, self.circular)
+        return Quantity(name, self.unit, self.low, self.high, self.meaning, self.circular, self.stepped)
 
 
 class Aircraft(StrictModel):

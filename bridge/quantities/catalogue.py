@@ -22,7 +22,8 @@ class UnknownQuantityError(BridgeError, ValueError):
 class Quantity:
     """One quantity: canonical unit, plausible range in that unit (both ends allowed), meaning.
 
-    A `circular` quantity wraps: `high` is the same direction as `low`.
+    A `circular` quantity wraps: `high` is the same direction as `low`. A `stepped` one (a setting, a switch)
+    is right until it changes at once: nothing lies between two values, and many senders send it on change.
     """
 
     name: str
@@ -31,6 +32,7 @@ class Quantity:
     high: float
     meaning: str
     circular: bool = False
+    stepped: bool = False
 
     def __post_init__(self) -> None:
         parse_unit(self.unit)
@@ -50,8 +52,11 @@ _CATALOGUE = (
     Quantity("impact_pressure", "hPa", -50.0, 1500.0, "total minus static pressure"),
     Quantity("pressure_altitude", "ft", -5000.0, 120_000.0, "geopotential, in the standard atmosphere"),
     Quantity("geometric_altitude", "ft", -5000.0, 400_000.0, "height above mean sea level"),
-    Quantity("altimeter_setting", "inHg", 25.0, 33.0, "pressure set on the altimeter's scale"),
-    Quantity("sea_level_setting", "inHg", 25.0, 33.0, "setting at which an altimeter here would read height"),
+    Quantity("altimeter_setting", "inHg", 25.0, 33.0, "pressure set on the altimeter's scale", stepped=True),
+    Quantity(
+        "sea_level_setting", "inHg", 25.0, 33.0, "setting at which an altimeter here would read height",
+        stepped=True,
+    ),
     Quantity("indicated_altitude", "ft", -8000.0, 120_000.0, "pressure altitude moved by the setting"),
     Quantity("calibrated_airspeed", "kt", -60.0, 1500.0, "from impact pressure at sea-level standard"),
     Quantity("indicated_airspeed", "kt", -60.0, 1500.0, "calibrated airspeed less position error"),
@@ -61,7 +66,10 @@ _CATALOGUE = (
     Quantity("vertical_speed", "ft/min", -60_000.0, 60_000.0, "rate of climb, up positive"),
     Quantity("heading_true", "deg", 0.0, 360.0, "clockwise from true north", circular=True),
     Quantity("heading_magnetic", "deg", 0.0, 360.0, "clockwise from magnetic north", circular=True),
-    Quantity("magnetic_variation", "deg", -180.0, 180.0, "of the compass from true north, east positive"),
+    Quantity(
+        "magnetic_variation", "deg", -180.0, 180.0, "of the compass from true north, east positive",
+        stepped=True,
+    ),
     Quantity("track_true", "deg", 0.0, 360.0, "path over ground, clockwise from true north", circular=True),
     Quantity("pitch", "deg", -90.0, 90.0, "nose up positive"),
     Quantity("bank", "deg", -180.0, 180.0, "right wing down positive", circular=True),
@@ -79,7 +87,7 @@ _CATALOGUE = (
     Quantity("oil_temperature", "degC", -70.0, 400.0, "temperature of the oil"),
     Quantity("fuel_quantity", "L", 0.0, 500_000.0, "usable fuel on board"),
     Quantity("fuel_flow", "L/h", 0.0, 100_000.0, "fuel used in an hour"),
-)
+)  # fmt: skip
 
 CATALOGUE: Catalogue = {quantity.name: quantity for quantity in _CATALOGUE}
 

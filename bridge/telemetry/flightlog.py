@@ -42,6 +42,7 @@ class FlightLog:
 
     path: Path
     columns: tuple[Measure, ...]
+    catalogue: Catalogue
 
     @property
     def given(self) -> frozenset[str]:
@@ -176,7 +177,7 @@ def read_log(path: Path, catalogue: Catalogue = CATALOGUE) -> FlightLog:
         errors.append(DescriptionError(where, "", "nothing but time", _HEADER_EXAMPLE, "Add a quantity"))
     if errors:
         raise DescriptionErrors(errors)
-    return FlightLog(path, tuple(columns.values()))
+    return FlightLog(path, tuple(columns.values()), catalogue)
 
 
 def _column(cell: str, catalogue: Catalogue) -> Measure:

@@ -9,11 +9,13 @@ import asyncio
 import math
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import chain
 
 from bridge.errors import DescriptionError
 from bridge.quantities.catalogue import CATALOGUE
 from bridge.telemetry.flightlog import FlightLog, Moment
+from bridge.telemetry.smoothing import smoothed
 from bridge.telemetry.source import Arrival, Deliver, Sender
 
 # Other tasks get their turn after this many moments that are not waited for.
@@ -39,7 +41,8 @@ def arrivals(
 ) -> Iterator[Arrival]:
     """The log's moments from `start_s` to `end_s`, both in the log's own time and included.
 
-    The first has all that was known by then, not that line alone. With `loop` it begins again without end:
+    Where they are far apart a smooth path lies between them (`bridge.telemetry.smoothing`). The first has all
+    that was known by then, not that line alone. With `loop` it begins again without end:
     `arrival_s` goes on rising, by the log's mean interval from one round to the next, and each later round's
     first arrival has `jumped`. `source_time_s` is the log's time. Raises `DescriptionError` when there is
     nothing in between, or at a line that can't be read.
@@ -49,15 +52,14 @@ def arrivals(
     while True:
         first_s = latest_s = None
         count = 0
-        for moment in _moments(log, start_s, end_s):
-            if moment is None:
+        for arrival in _path(log, start_s, end_s):
+            if arrival is None:
                 continue
-            time_s, readings = moment
+            latest_s = arrival.arrival_s
             if first_s is None:
-                first_s = time_s
-            yield Arrival(time_s + offset_s, readings, time_s, jumped and count == 0)
-            latest_s = time_s
-            count += 1
+                first_s = latest_s
+            yield replace(arrival, arrival_s=latest_s + offset_s, jumped=jumped and count == 0)
+            count += arrival.arrived
         if first_s is None or latest_s is None:
             whole = start_s == -math.inf and end_s == math.inf
             found = "no line" if whole else f"no line from {start_s:g} s to {end_s:g} s"
@@ -84,6 +86,17 @@ def _moments(log: FlightLog, start_s: float, end_s: float) -> Iterator[Moment | 
             continue
         yield time_s, readings if began else known | readings
         began = True
+
+
+def _path(log: FlightLog, start_s: float, end_s: float) -> Iterator[Arrival | None]:
+    """The moments of a window in the log's own time, and what lies between them; None now and then before."""
+    moments = _moments(log, start_s, end_s)
+    for moment in moments:
+        if moment is None:
+            yield None
+            continue
+        rows = (row for row in chain((moment,), moments) if row is not None)
+        yield from smoothed((Arrival(time_s, readings, time_s) for time_s, readings in rows), log.catalogue)
 
 
 def _mean_interval_s(first_s: float, latest_s: float, count: int) -> float:
@@ -251,24 +264,24 @@ class ReplaySource:
         due_s = begin_s
         first_s = time_s = None
         count = 0
-        for moment in _moments(self._log, from_s, self._window[1]):
-            if moment is None:
+        for arrival in _path(self._log, from_s, self._window[1]):
+            if arrival is None:
                 await asyncio.sleep(0)
                 if self._sought_s is not None:
                     return None
                 continue
-            time_s, readings = moment
-            self._next_s = time_s
+            self._next_s = time_s = arrival.arrival_s
             if first_s is None:
                 first_s = self._at_s = time_s
                 self._since_s = max(begin_s, self._clock()) if jumped else begin_s
             if not await self._due(time_s, count, at_once=count == 0 and begin_s <= self._clock()):
                 return None
             due_s = max(due_s, self._due_s(time_s) if self._playing else self._clock())
-            self._sender.arrived(due_s, 0)
-            self._sender.read(due_s, readings)
-            deliver(Arrival(due_s, readings, time_s, jumped and count == 0, flight_s=time_s))
-            count += 1
+            if arrival.arrived:
+                self._sender.arrived(due_s, 0)
+                self._sender.read(due_s, arrival.readings)
+            deliver(replace(arrival, arrival_s=due_s, jumped=jumped and count == 0, flight_s=time_s))
+            count += arrival.arrived
         if first_s is None or time_s is None:
             return None
         return due_s + _mean_interval_s(first_s, time_s, count) / self._finite_speed

@@ -27,6 +27,8 @@ class Arrival:
     replay began again, the simulator's clock went back): instruments with a memory start afresh. `age_s` is
     how long before their arrival the readings were true, 0 where that is not known. `flight_s` is the time in
     the flight itself where that runs at another pace than the clock (a replay): instruments go by it.
+    `between` holds what did not arrive, but lies on the path between two rows of a recorded flight
+    (`bridge.telemetry.smoothing`): it is shown, and neither recorded nor counted.
     """
 
     arrival_s: float
@@ -35,6 +37,12 @@ class Arrival:
     jumped: bool = False
     age_s: float = 0.0
     flight_s: float | None = None
+    between: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def arrived(self) -> bool:
+        """False for what lies between two rows and nothing else."""
+        return bool(self.readings) or not self.between
 
 
 Deliver = Callable[[Arrival], None]

@@ -7,7 +7,7 @@ import platform
 import sys
 from pathlib import Path
 
-from tests.bench import decode, error, firmware, latency, load, pointers, replay, start
+from tests.bench import decode, error, firmware, latency, load, pointers, recorded, replay, start
 
 _BENCHES = {
     "latency": latency.main,
@@ -15,6 +15,7 @@ _BENCHES = {
     "pointers": pointers.main,
     "replay": replay.main,
     "error": error.main,
+    "recorded": recorded.main,
     "start": start.main,
     "decode": decode.main,
     "firmware": firmware.main,

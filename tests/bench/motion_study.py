@@ -259,10 +259,11 @@ def fly(
             worst = max(worst, abs(error))
             counted += 1
             shown.append(position)
-    return Outcome(sqrt(squares / counted), worst, _roughness(shown))
+    return Outcome(sqrt(squares / counted), worst, roughness(shown))
 
 
-def _roughness(path: list[float], half: int = 10) -> float:
+def roughness(path: list[float], half: int = 10) -> float:
+    """RMS of the rate of change less its own mean over `half` ticks before and after, units/s."""
     rates = [(b - a) / TICK_S for a, b in pairwise(path)]
     window = sum(rates[: 2 * half + 1])
     squares = 0.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import itertools
 import math
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.errors import DescriptionError
+from bridge.quantities.catalogue import CATALOGUE
 from bridge.telemetry.flightlog import FlightLog, read_log
 from bridge.telemetry.replay import MOST_POINTS, Playback, ReplaySource, Survey, arrivals, parse_speed
 from bridge.telemetry.source import Arrival
@@ -31,26 +33,33 @@ def log(tmp_path: Path) -> FlightLog:
     return read_log(path)
 
 
+def rows(
+    log: FlightLog, start_s: float = -math.inf, end_s: float = math.inf, loop: bool = False
+) -> Iterator[Arrival]:
+    """The arrivals that are rows of the log."""
+    return (arrival for arrival in arrivals(log, start_s, end_s, loop) if arrival.arrived)
+
+
 def test_a_whole_flight_comes_in_the_logs_own_time(log: FlightLog) -> None:
-    replayed = list(arrivals(log))
+    replayed = list(rows(log))
     assert [arrival.arrival_s for arrival in replayed] == [0, 1, 2, 3, 4]
     assert replayed[0] == Arrival(0.0, {"pitch": 0, "altimeter_setting": 30.12}, 0.0)
     assert replayed[1] == Arrival(1.0, {"pitch": 1}, 1.0)
 
 
 def test_a_window_has_both_its_ends_and_starts_with_all_that_was_known_by_then(log: FlightLog) -> None:
-    replayed = list(arrivals(log, 1.0, 3.0))
+    replayed = list(rows(log, 1.0, 3.0))
     assert [arrival.source_time_s for arrival in replayed] == [1, 2, 3]
     assert replayed[0].readings == {"pitch": 1, "altimeter_setting": 30.12}
 
 
 def test_a_window_without_a_line_is_a_mistake(log: FlightLog) -> None:
     with pytest.raises(DescriptionError, match="no line from 10 s"):
-        list(arrivals(log, 10.0))
+        list(rows(log, 10.0))
 
 
 def test_in_a_loop_time_goes_on_and_each_new_round_says_that_it_jumped(log: FlightLog) -> None:
-    replayed = list(itertools.islice(arrivals(log, 1.0, 3.0, loop=True), 8))
+    replayed = list(itertools.islice(rows(log, 1.0, 3.0, loop=True), 8))
     assert [arrival.arrival_s for arrival in replayed] == [1, 2, 3, 4, 5, 6, 7, 8]
     assert [arrival.source_time_s for arrival in replayed] == [1, 2, 3, 1, 2, 3, 1, 2]
     assert [arrival.jumped for arrival in replayed] == [False, False, False, True, False, False, True, False]
@@ -61,16 +70,23 @@ def test_in_a_loop_time_goes_on_and_each_new_round_says_that_it_jumped(log: Flig
 def test_time_never_goes_back_over_any_number_of_rounds(intervals_s: list[float], rounds: int) -> None:
     class Fake:
         path = Path("fake.csv")
+        catalogue = CATALOGUE
 
         def __iter__(self) -> object:
             return iter([(time_s, {"pitch": 0.0}) for time_s in itertools.accumulate(intervals_s)])
 
     count = rounds * len(intervals_s) + 1
-    replayed = list(itertools.islice(arrivals(Fake(), loop=True), count))  # type: ignore[arg-type]
+    replayed = list(itertools.islice(rows(Fake(), loop=True), count))  # type: ignore[arg-type]
     for before, after in itertools.pairwise(replayed):
         assert after.arrival_s > before.arrival_s or (
             not after.jumped and after.arrival_s == before.arrival_s
         )
+
+
+def test_between_rows_that_are_far_apart_lies_a_path(log: FlightLog) -> None:
+    halfway = next(arrival for arrival in arrivals(log) if arrival.arrival_s == pytest.approx(2.5))
+    assert not halfway.arrived
+    assert halfway.between == {"pitch": pytest.approx(2.5)}
 
 
 def test_the_speed_is_a_factor_or_max() -> None:
@@ -92,13 +108,14 @@ async def test_it_is_paced_by_the_clock_at_any_speed(log: FlightLog, speed: floa
     assert clock() - begun_s == pytest.approx(took_s, abs=1e-3)
     for now_s, arrival in delivered:
         assert now_s == pytest.approx(arrival.arrival_s, abs=1e-3)
-    assert [arrival.source_time_s for _, arrival in delivered] == [0, 1, 2, 3, 4]
+    assert [arrival.source_time_s for _, arrival in delivered if arrival.arrived] == [0, 1, 2, 3, 4]
+    assert source.senders[0].datagrams == 5
     assert source.given == {"pitch", "altimeter_setting"}
     assert source.senders[0].rate_hz(clock()) == pytest.approx(speed, rel=1e-3)
 
 
 class Flown:
-    """A replay on the jumping clock, and what it has delivered."""
+    """A replay on the jumping clock, and the rows that it has delivered."""
 
     def __init__(self, log: FlightLog, **options: bool) -> None:
         self.clock = asyncio.get_running_loop().time
@@ -108,7 +125,8 @@ class Flown:
         self.running = asyncio.create_task(self.source.run(self._deliver))
 
     def _deliver(self, arrival: Arrival) -> None:
-        self.delivered.append((self.clock() - self.begun_s, arrival))
+        if arrival.arrived:
+            self.delivered.append((self.clock() - self.begun_s, arrival))
 
     @property
     def times(self) -> list[tuple[float, float | None]]:
