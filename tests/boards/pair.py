@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from fractions import Fraction
 
 from bridge.boards import codec, messages
 from bridge.boards.compatibility import ExpectedChannel
+from bridge.boards.messages import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, Homing, Output
 from bridge.boards.notices import Notice
 from bridge.boards.session import BoardSession
 from bridge.boards.state import State
@@ -14,6 +16,13 @@ from bridge.boards.virtual.channel import VirtualChannelSpec
 from tests.boards.subjects import CHANNELS
 
 TICK_S = 0.01
+HOMING_BY_ITSELF = CHANNELS[:4]
+INDEXED = VirtualChannelSpec(
+    ChannelLimits(Output.STEP_DIR, Homing.INDEX, 2000, 20_000, ENDLESS_LOW, ENDLESS_HIGH),
+    Fraction(3200),
+    pointer_at=-100.0,
+)
+LAST = CHANNELS[4]
 
 
 def expected(channels: Sequence[VirtualChannelSpec]) -> list[ExpectedChannel]:
@@ -79,3 +88,9 @@ class Pair:
         for payload in answers:
             for arriving in self.to_host(payload):
                 self.session.receive(self.time_s, arriving)
+
+
+def ready(channels: tuple[VirtualChannelSpec, ...] = HOMING_BY_ITSELF) -> Pair:
+    pair = Pair(channels).start().run(20.0)
+    assert pair.state() is State.READY, pair.session.detail
+    return pair

@@ -2,18 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from fractions import Fraction
 from itertools import pairwise
-from random import Random
 
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from bridge.boards import codec, messages
-from bridge.boards.compatibility import ExpectedChannel
-from bridge.boards.messages import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, ChannelState, Homing, Output
+from bridge.boards.messages import ChannelState
 from bridge.boards.notices import (
     ButtonPressed,
     ChannelFaulted,
@@ -22,32 +16,13 @@ from bridge.boards.notices import (
     KnobTurned,
     PositionNeeded,
     SlotsLost,
-    StateChanged,
 )
 from bridge.boards.pointer_channel import Phase
-from bridge.boards.session import FAULTED_ASK_S, BoardSession
+from bridge.boards.session import BoardSession
 from bridge.boards.state import State
-from bridge.boards.virtual.board import VirtualBoard
-from bridge.boards.virtual.channel import VirtualChannelSpec
 from bridge.errors import BoardError
-from tests.boards.pair import Pair, expected
+from tests.boards.pair import HOMING_BY_ITSELF, INDEXED, LAST, Pair, expected, ready
 from tests.boards.subjects import CHANNELS
-
-HOMING_BY_ITSELF = CHANNELS[:4]
-INDEXED = VirtualChannelSpec(
-    ChannelLimits(Output.STEP_DIR, Homing.INDEX, 2000, 20_000, ENDLESS_LOW, ENDLESS_HIGH),
-    Fraction(3200),
-    pointer_at=-100.0,
-)
-LAST = CHANNELS[4]
-REFLASH = "Flash the firmware again: pointer-bridge firmware left --panel PANEL.toml --out firmware-left"
-
-
-def ready(channels: tuple[VirtualChannelSpec, ...] = HOMING_BY_ITSELF) -> Pair:
-    pair = Pair(channels).start().run(20.0)
-    assert pair.state() is State.READY, pair.session.detail
-    return pair
-
 
 # -- the states, one way after another -----------------------------------------------------------
 
@@ -238,145 +213,6 @@ def test_homing_a_board_that_is_not_there_is_refused_in_words() -> None:
         BoardSession("left", expected(CHANNELS)).home(0)
 
 
-# -- refusing ------------------------------------------------------------------------------------
-
-
-def described(**changes: int) -> list[ExpectedChannel]:
-    return [ExpectedChannel(replace(INDEXED.limits, **changes), INDEXED.steps_per_turn)]
-
-
-@pytest.mark.parametrize(
-    ("wanted", "words"),
-    [
-        (described() * 2, "has 1 channels, expected 2"),
-        (described(output=Output.SERVO), "channel 0 drives step dir, expected servo"),
-        (described(homing=Homing.STOP), "channel 0 homes by index, expected stop"),
-        (described(speed=2001), "runs at 2000 steps/s at most, expected 2001"),
-        (described(acceleration=20_001), "accelerates at 20000 steps/s² at most, expected 20001"),
-    ],
-)
-def test_a_board_that_does_not_fit_is_refused_with_the_cure(
-    wanted: list[ExpectedChannel], words: str
-) -> None:
-    pair = Pair((INDEXED,))
-    pair.session = BoardSession("left", wanted)
-    pair.start().run(10.0)
-    assert pair.state() is State.FAULTED
-    assert words in pair.session.detail
-    assert pair.session.detail.endswith(REFLASH)
-    assert not pair.asked(messages.Home)
-    assert 10.0 / FAULTED_ASK_S - 2 <= pair.asked(messages.Identify) <= 10.0 / FAULTED_ASK_S + 3
-
-
-def test_a_board_with_narrower_stops_is_refused() -> None:
-    pair = Pair((CHANNELS[1],))
-    pair.session = BoardSession("left", [ExpectedChannel(replace(CHANNELS[1].limits, high=4001))])
-    pair.start().run(1.0)
-    assert "travels from -20 to 4000 steps, expected -20 to 4001" in pair.session.detail
-
-
-def test_a_board_that_can_do_more_than_described_is_taken() -> None:
-    pair = Pair((INDEXED,))
-    pair.session = BoardSession("left", described(speed=1000, acceleration=1000))
-    pair.start().run(10.0)
-    assert pair.state() is State.READY
-
-
-def test_another_board_at_the_port_is_refused_by_its_id() -> None:
-    pair = Pair((INDEXED,))
-    pair.session = BoardSession("left", expected((INDEXED,)), board_id=b"LARKMOOR")
-    pair.start().run(1.0)
-    assert pair.state() is State.FAULTED
-    assert f"is board {pair.board.board_id.hex()}, expected {b'LARKMOOR'.hex()}" in pair.session.detail
-
-
-def test_a_board_flashed_again_is_taken() -> None:
-    pair = Pair((INDEXED,))
-    pair.session = BoardSession("left", expected((CHANNELS[1],)))
-    pair.start().run(3.0)
-    assert pair.state() is State.FAULTED
-    pair.board = VirtualBoard((CHANNELS[1],))
-    pair.board.reset(pair.time_s)  # its INTRODUCTION falls into the gap
-    pair.run(FAULTED_ASK_S + 1.0)
-    assert pair.state() is State.HOMING
-
-
-@pytest.mark.parametrize(
-    "payload",
-    [
-        codec.encode(
-            messages.Refusal(messages.FrameType.IDENTIFY, messages.Reason.VERSION_NOT_SPOKEN, version=1), 0
-        ),
-        b"\x01\x81\x00 whatever version 1 means",
-    ],
-)
-def test_a_board_of_another_version_is_refused_with_the_cure(payload: bytes) -> None:
-    session = BoardSession("left", expected((INDEXED,)), panel_file="my panel.toml")
-    session.link_opened(0.0)
-    session.receive(0.1, payload)
-    assert session.state is State.FAULTED
-    assert session.detail == (
-        "speaks version 1 of the frame format, this program speaks 2. "
-        "Flash the firmware again: pointer-bridge firmware left --panel 'my panel.toml' --out firmware-left"
-    )
-
-
-# -- lines that lose, double and change ------------------------------------------------------------
-
-
-def test_a_late_or_doubled_status_is_no_news() -> None:
-    pair = Pair((INDEXED,)).start().run(10.0)
-    row = messages.ChannelStatus(ChannelState.UNKNOWN, 0, 0)
-    old = codec.encode(messages.Status(0, 0, 0, 0, 0, (row,)), 3)
-    for _ in range(3):
-        pair.session.receive(pair.time_s, old)
-    assert pair.state() is State.READY
-
-
-def test_gaps_in_what_the_board_says_are_counted() -> None:
-    pair = ready((INDEXED,))
-    pair.to_host = lambda payload: (
-        [] if payload[1] == messages.FrameType.EVENT and payload[5] < 3 else [payload]
-    )
-    before = pair.session.statistics.missed
-    for _ in range(4):
-        pair.board.turn_knob(0, 1)
-        pair.run(0.2)
-    assert pair.session.statistics.missed - before >= 2
-    assert [notice.change for notice in pair.notices if isinstance(notice, KnobTurned)] == [3, 1]
-
-
-@settings(max_examples=15, deadline=None)
-@given(st.randoms(use_true_random=False), st.integers(2, 6))
-def test_a_line_that_loses_and_doubles_frames_still_brings_every_pointer_home(
-    random: Random, one_in: int
-) -> None:
-    def fate(payload: bytes) -> list[bytes]:
-        roll = random.randrange(3 * one_in)
-        return [] if roll < 2 else [payload, payload] if roll == 2 else [payload]
-
-    pair = Pair((INDEXED, CHANNELS[2]))
-    pair.to_board = pair.to_host = fate
-    pair.start().run(30.0, [700.0, 200.0])
-    pair.to_board = pair.to_host = lambda payload: [payload]
-    pair.run(20.0, [700.0, 200.0])
-    assert pair.state() is State.READY
-    assert [pair.board.channel(n).status.position for n in range(2)] == [700, 200]
-    assert pair.board.channel(1).place == pytest.approx(200, abs=1)
-    assert pair.board.channel(0).place % 3200 == pytest.approx(700, abs=1)
-
-
-@settings(deadline=None)
-@given(st.lists(st.binary(max_size=60), max_size=30))
-def test_any_payloads_at_all_raise_nothing_and_drive_nothing_unknown(payloads: list[bytes]) -> None:
-    pair = Pair((INDEXED, LAST)).start()
-    for payload in payloads:
-        pair.session.receive(pair.time_s, payload)
-        pair.session.receive(pair.time_s, bytes([messages.VERSION]) + payload)
-        pair.tick([100.0, 100.0])
-    assert pair.board.channel(1).state == ChannelState.UNKNOWN
-
-
 # -- knobs and buttons -----------------------------------------------------------------------------
 
 
@@ -448,59 +284,3 @@ def test_corrupted_frames_are_reported_with_both_counts() -> None:
     pair.run(0.5)
     assert pair.told(FramesCorrupted) == [FramesCorrupted(7, 0), FramesCorrupted(7, 3)]
     assert pair.state() is State.READY
-
-
-# -- silence is the age of a question ------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("pause_s", [0.3, 0.6, 5.0, 3600.0])
-def test_a_paused_host_finds_the_answer_that_waited_and_declares_nothing(pause_s: float) -> None:
-    pair = ready((INDEXED,))
-    pair.session.take_notices()
-    late: list[bytes] = []
-    pair.to_host = lambda payload: late.append(payload) or []  # type: ignore[func-returns-value]
-    pair.run(0.11)
-    assert late, "a question is out, its answer in a buffer"
-    pair.to_host = lambda payload: [payload]
-    pair.time_s += pause_s
-    for payload in late:
-        pair.session.receive(pair.time_s, payload)
-    pair.notices.clear()
-    pair.run(1.0)
-    assert pair.told(StateChanged) == []
-
-
-def test_nor_does_one_whose_buffers_are_read_only_a_while_after_the_pause() -> None:
-    pair = ready((INDEXED,))
-    late: list[bytes] = []
-    pair.to_host = lambda payload: late.append(payload) or []  # type: ignore[func-returns-value]
-    while not late:
-        pair.tick()
-    pair.time_s += 5.0
-    pair.notices.clear()
-    pair.run(0.15)
-    assert pair.state() is State.READY
-    pair.to_host = lambda payload: [payload]
-    for payload in late:
-        pair.session.receive(pair.time_s, payload)
-    pair.run(1.0)
-    assert pair.told(StateChanged) == []
-
-
-def test_a_dead_board_is_found_within_six_tenths_of_a_second() -> None:
-    pair = ready((INDEXED,))
-    pair.board.silent = True
-    died_s = pair.time_s
-    for _ in range(100):
-        if pair.state() is not State.ABSENT:
-            pair.tick()
-    assert 0.4 <= pair.time_s - died_s <= 0.6
-    assert "no board answers" in pair.session.detail
-
-
-def test_a_payload_that_comes_after_the_link_is_lost_is_not_taken() -> None:
-    pair = ready((INDEXED,))
-    pair.session.link_lost("unplugged")
-    pair.session.receive(pair.time_s, codec.encode(messages.Event(1, 0, 5), 0))
-    assert pair.state() is State.ABSENT
-    assert pair.session.detail == "unplugged"

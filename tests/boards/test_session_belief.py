@@ -20,9 +20,8 @@ from bridge.boards.session import MOST_NOTICES
 from bridge.boards.state import State
 from bridge.boards.virtual.channel import VirtualChannelSpec
 from bridge.errors import BoardError
-from tests.boards.pair import Pair
+from tests.boards.pair import INDEXED, LAST, Pair, ready
 from tests.boards.subjects import CHANNELS
-from tests.boards.test_session import INDEXED, LAST, ready
 
 BOUNDED = VirtualChannelSpec(
     ChannelLimits(Output.GAUGE_STEPPER, Homing.SWEEP, 600, 6000, 0, 945), pointer_at=333.0

@@ -13,8 +13,7 @@ from bridge.boards.notices import (
 )
 from bridge.boards.session import FAULTED_ASK_S
 from bridge.boards.state import State
-from tests.boards.pair import Pair
-from tests.boards.test_session import ready
+from tests.boards.pair import Pair, ready
 from tests.boards.test_session_belief import BOUNDED, truth
 
 

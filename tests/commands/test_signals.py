@@ -18,7 +18,10 @@ from bridge.telemetry.flightlog import read_log
 from tests.commands.started import Started, environment, started
 from tests.conftest import ROOT, wait_until
 
-pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="Windows ends a process without asking it")
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.skipif(sys.platform == "win32", reason="Windows ends a process without asking it"),
+]
 
 CIRCUIT = ROOT / "replay_logs" / "circuit.csv"
 PANEL = ROOT / "config" / "panel.toml"
