@@ -14,6 +14,9 @@ from hypothesis import HealthCheck, settings
 
 ROOT = Path(__file__).parents[1]
 
+WRITTEN_OUT = Path(__file__).with_name("written_out.toml")
+"""The demo panel with every gauge written out, for tests that change single values of it."""
+
 KEYVALUE_LAYOUT = """
 kind = "keyvalue"
 separator = " "
@@ -50,8 +53,9 @@ def pytest_configure() -> None:
 
 @pytest.fixture
 def config(tmp_path: Path) -> Path:
-    """A copy of the demo panel's folder that a test may change."""
+    """A copy of the demo panel's folder that a test may change; its gauges are written out."""
     shutil.copytree(ROOT / "config", tmp_path / "config")
+    shutil.copy(WRITTEN_OUT, tmp_path / "config" / "panel.toml")
     return tmp_path / "config"
 
 

@@ -7,7 +7,7 @@ face curve at that reading, so a crooked linkage gets a face that is right for i
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from bridge.description import near
 from bridge.errors import DescriptionError, DescriptionErrors
@@ -16,19 +16,22 @@ from bridge.faces.primitives import Circle, Layer, Line, Part, Polygon, Primitiv
 from bridge.faces.shapes import pointer_outline, symbol_shape
 from bridge.panel.description import Aircraft
 from bridge.panel.face import Bezel, Card, Face, Flag, Outline, Sheet
+from bridge.panel.ready_gauges import Origins
 
 _HATCH_DEG = 6.0
 
 
 @dataclass(frozen=True, slots=True)
 class Gauge:
-    """What a drawing needs to know of one gauge. `where` is the file that describes it."""
+    """What a drawing needs to know of one gauge. `where` is the file that describes it, `origins` what in it
+    came from a ready gauge."""
 
     name: str
     face: Face
     hands: Mapping[str, Hand]
     aircraft: Aircraft
     where: str
+    origins: Origins = field(default_factory=Origins)
 
 
 def gauge_parts(gauge: Gauge) -> tuple[Part, ...]:
@@ -71,7 +74,7 @@ def gauge_parts(gauge: Gauge) -> tuple[Part, ...]:
     if face.bezel:
         parts.append(_bezel(face.bezel))
     if faults:
-        raise DescriptionErrors(faults)
+        raise gauge.origins.all_named(DescriptionErrors(faults))
     return tuple(parts)
 
 

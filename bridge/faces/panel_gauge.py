@@ -20,4 +20,5 @@ def panel_gauge(panel: Panel, name: str) -> Gauge:
         root = described.pointers[described.driven_by(geared_name)]
         turn = Curve([(0.0, geared.zero_deg), (geared.per_turn, geared.zero_deg + 360.0)], geared.per_turn)
         hands[geared_name] = Hand(turn, panel.catalogue[root.indication].unit, geared.length_mm)
-    return Gauge(name, described.face, hands, panel.description.aircraft, str(panel.path))
+    aircraft = panel.description.aircraft
+    return Gauge(name, described.face, hands, aircraft, str(panel.path), panel.origins)

@@ -215,9 +215,11 @@ class GearedPointer(PointerBody):
 class GaugeDescription(StrictModel):
     """One gauge: the instrument that it shows, its pointers, calibration and face.
 
-    `place` is where its pointers' axis is on the panel: mm right of and below the panel's top left corner.
+    `like` names the ready gauge that fills in what is not written here. `place` is where its pointers' axis
+    is on the panel: mm right of and below the panel's top left corner.
     """
 
+    like: str | None = None
     instrument: str
     options: dict[str, Any] = {}
     place: tuple[PlaceMm, PlaceMm] | None = None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
 
@@ -19,13 +19,17 @@ from bridge.panel.hardware import Motor
 from bridge.panel.mistakes import Mistakes
 from bridge.panel.names import name_faults
 from bridge.panel.pointers import PointerBuilder
+from bridge.panel.ready_gauges import Origins, expanded
 from bridge.quantities.catalogue import CATALOGUE, Catalogue, Quantity, extend_catalogue
 from bridge.telemetry.layout import Layout, load_layout
 
 
 @dataclass(frozen=True, slots=True)
 class Panel:
-    """A whole panel, checked and worked out. `files` are all that it was read from."""
+    """A whole panel, checked and worked out. `files` are all that it was read from.
+
+    `origins` tells what in it came from ready gauges; panels that differ in that alone are equal.
+    """
 
     path: Path
     description: PanelDescription
@@ -35,6 +39,7 @@ class Panel:
     pointers: tuple[Pointer, ...]
     layouts: dict[str, Layout]
     files: tuple[Path, ...]
+    origins: Origins = field(default_factory=Origins, compare=False)
 
     def instrument(self, gauge: str) -> Instrument:
         """A fresh instrument for this gauge."""
@@ -55,19 +60,23 @@ def shipped_motors() -> dict[str, Motor]:
 
 def load_panel(path: Path) -> Panel:
     """The panel described in this file; raises `DescriptionErrors` with every mistake found."""
+    origins = Origins()
     try:
-        description = validate(PanelDescription, read_toml(path), str(path))
+        data, origins = expanded(read_toml(path), str(path))
+        return _Loader(path, validate(PanelDescription, data, str(path)), origins).panel()
     except DescriptionError as error:
         raise DescriptionErrors([error]) from None
-    return _Loader(path, description).panel()
+    except DescriptionErrors as errors:
+        raise origins.all_named(errors) from None
 
 
 class _Loader:
     """Works through one description, collecting mistakes instead of stopping at the first."""
 
-    def __init__(self, path: Path, description: PanelDescription) -> None:
+    def __init__(self, path: Path, description: PanelDescription, origins: Origins) -> None:
         self.path = path
         self.description = description
+        self.origins = origins
         self.motors = shipped_motors() | description.motors
         self.files = [path]
         self.mistakes = Mistakes(str(path))
@@ -100,6 +109,7 @@ class _Loader:
             pointers,
             layouts,
             tuple(self.files),
+            self.origins,
         )
 
     def _names(self) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import shutil
 from pathlib import Path
 
 import pdfplumber
@@ -101,15 +100,13 @@ ten_thousands = { shape = "rim" }
     assert parts["flag"].pointer == "ten_thousands"
 
 
-def test_mistakes_of_all_gauges_are_told_at_once_and_nothing_is_written(tmp_path: Path) -> None:
-    copy = tmp_path / "config"
-    shutil.copytree(CONFIG, copy)
-    text = (copy / "panel.toml").read_text(encoding="utf-8")
+def test_mistakes_of_all_gauges_are_told_at_once_and_nothing_is_written(config: Path, tmp_path: Path) -> None:
+    text = (config / "panel.toml").read_text(encoding="utf-8")
     assert text.count("numerals = 20\n") == 1 and text.count("numerals = 500\n") == 1
     text = text.replace("numerals = 20\n", "numerals = 5\n").replace("numerals = 500\n", "numerals = 100\n")
-    (copy / "panel.toml").write_text(text, encoding="utf-8")
+    (config / "panel.toml").write_text(text, encoding="utf-8")
     with pytest.raises(DescriptionErrors) as errors:
-        faces(str(copy / "panel.toml"), "--out", str(tmp_path / "out"))
+        faces(str(config / "panel.toml"), "--out", str(tmp_path / "out"))
     message = str(errors.value)
     assert "gauges.airspeed.face.scales.0" in message and "gauges.vertical_speed.face.scales.0" in message
     assert not (tmp_path / "out").exists()

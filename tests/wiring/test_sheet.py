@@ -9,11 +9,10 @@ from typing import Any
 
 import pytest
 
-from bridge.description import read_toml, validate
 from bridge.hardware.microcontrollers import PARTS
 from bridge.panel.description import PanelDescription
 from bridge.panel.hardware import BoardDescription
-from bridge.panel.load import shipped_motors
+from bridge.panel.load import load_panel, shipped_motors
 from bridge.wiring.devices import rating_a
 from bridge.wiring.sheet import BOARD, SUPPLY, BoardSheet, board_sheet
 from bridge.wiring.tables import tables
@@ -23,7 +22,7 @@ BOARDS = ["left", "right", "centre"]
 
 
 def panel() -> PanelDescription:
-    return validate(PanelDescription, read_toml(DEMO), "panel.toml")
+    return load_panel(DEMO).description
 
 
 def sheet(board: str) -> BoardSheet:

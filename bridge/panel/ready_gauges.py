@@ -1,0 +1,117 @@
+"""Ready gauges: what is the same for everyone, as data. A gauge of a panel is `like` one, and differs.
+
+Each is a file of `bridge/panel/gauges/`: keys of `[gauges.NAME]`, its `meaning` in a line and the `source`
+of its scale and arcs. `expanded` puts what a panel's file has over it, table by table; a list or a value
+replaces the whole list or value, `false` takes a table of the ready gauge out.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from importlib import resources
+from typing import Any
+
+from bridge.description import near
+from bridge.errors import DescriptionError, DescriptionErrors
+
+Table = Mapping[str, Any]
+
+_FOLDER = resources.files("bridge.panel").joinpath("gauges")
+_ENDING = ".toml"
+
+
+@dataclass(frozen=True, slots=True)
+class ReadyGauge:
+    """One gauge of the library: `described` are the keys that it fills in."""
+
+    name: str
+    meaning: str
+    source: str
+    described: Table
+
+
+@cache
+def ready_names() -> tuple[str, ...]:
+    """The names of all ready gauges, in order of the alphabet."""
+    files = (file.name for file in _FOLDER.iterdir())
+    return tuple(sorted(name.removesuffix(_ENDING) for name in files if name.endswith(_ENDING)))
+
+
+@cache
+def ready_gauge(name: str) -> ReadyGauge:
+    """The ready gauge of this name, one of `ready_names`; it is shared and must not be changed."""
+    described = tomllib.loads(_FOLDER.joinpath(name + _ENDING).read_text(encoding="utf-8"))
+    return ReadyGauge(name, described.pop("meaning"), described.pop("source"), described)
+
+
+@dataclass(frozen=True, slots=True)
+class Origins:
+    """Which values of a description come from ready gauges: all that the panel's own `gauges` lack."""
+
+    where: str = ""
+    gauges: Table = field(default_factory=dict)
+
+    def named(self, error: DescriptionError) -> DescriptionError:
+        """The same error; where a ready gauge has the value that it is about, its key names that gauge."""
+        first, *path = error.key.split(".")
+        own = self.gauges.get(path[0]) if first == "gauges" and path and error.where == self.where else None
+        name = own.get("like") if isinstance(own, dict) else None
+        if name not in ready_names() or not _is_from(ready_gauge(name).described, own, path[1:]):
+            return error
+        key = f"{error.key} (from the ready gauge {name!r}; write that key to differ)"
+        return DescriptionError(error.where, key, error.found, error.expected, error.cure)
+
+    def all_named(self, errors: DescriptionErrors) -> DescriptionErrors:
+        """The same errors, each `named`."""
+        return DescriptionErrors([self.named(error) for error in errors.errors])
+
+
+def expanded(data: Table, where: str) -> tuple[Table, Origins]:
+    """A panel's data with every gauge that is `like` a ready one filled in, and what came from where.
+
+    Raises `DescriptionErrors` for a name that no ready gauge has. What has a wrong form is left as it is, for
+    the models to refuse.
+    """
+    gauges = data.get("gauges")
+    if not isinstance(gauges, dict):
+        return data, Origins(where)
+    unknown = []
+    filled = {}
+    for gauge, own in gauges.items():
+        name = own.get("like") if isinstance(own, dict) else None
+        if not isinstance(name, str):
+            filled[gauge] = own
+        elif name in ready_names():
+            filled[gauge] = _over(ready_gauge(name).described, own)
+        else:
+            found, cure = f"an unknown ready gauge {name!r}", near(name, ready_names())
+            unknown.append(DescriptionError(where, f"gauges.{gauge}.like", found, "a ready gauge", cure))
+    if unknown:
+        raise DescriptionErrors(unknown)
+    return {**data, "gauges": filled}, Origins(where, gauges)
+
+
+def _over(ready: Table, own: Table) -> dict[str, Any]:
+    """`own` over `ready`, table by table; the order is that of the ready one, then of what is new."""
+    merged = {**ready, **own}
+    for key, base in ready.items():
+        if isinstance(base, dict) and key in own:
+            if own[key] is False:
+                del merged[key]
+            elif isinstance(own[key], dict):
+                merged[key] = _over(base, own[key])
+    return merged
+
+
+def _is_from(ready: Any, own: Any, path: list[str]) -> bool:
+    """Whether the value at the end of this path is one that `ready` has and `own` lacks."""
+    for part in path:
+        if not isinstance(own, dict) or not isinstance(ready, dict) or part not in ready:
+            return False  # written by the builder, or by nobody
+        if part not in own:
+            return True
+        ready, own = ready[part], own[part]
+    return False
