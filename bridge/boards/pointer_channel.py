@@ -127,7 +127,7 @@ class PointerChannel:
     def stop(self) -> None:
         """End a search for the home position, and begin none until `go_on`."""
         self._stopped = True
-        if self.phase is Phase.HOMING:
+        if self.phase is Phase.HOMING and self._homed_due:
             self._find_home()
             self.pending = messages.Rest((self.number,))
 

@@ -67,6 +67,7 @@ class CalibrationBench:
         self._route: list[float] = []
         self._sense = 1.0 if pointer.rising.angles[-1] > pointer.rising.angles[0] else -1.0
         self._arm = self._steps = position_steps
+        self._sent = False
 
     # -- the way ----------------------------------------------------------------------------------
 
@@ -89,6 +90,7 @@ class CalibrationBench:
         """The pointer's position is known again: it belongs here, and how it came here is not known."""
         self.stay(position_steps)
         self._arm = self._steps = position_steps
+        self._sent = False
 
     def carry_to(self, pointer: Pointer, marks: Sequence[float], draft: CalibrationDraft) -> None:
         """The same work goes on with other curves in force."""
@@ -98,6 +100,7 @@ class CalibrationBench:
 
     def stay(self, position_steps: float) -> None:
         """The pointer has been stopped, or was turned by other means: from now on it belongs here."""
+        self._sent = True
         self._route = []
         self.goal_steps = position_steps
 
@@ -115,6 +118,7 @@ class CalibrationBench:
 
     def jog(self, steps: float) -> None:
         """Move by this much, clockwise positive, arriving from the side of this pass."""
+        self._sent = True
         self.goal_steps = self.within_reach(self.goal_steps + steps)
         if steps * self._onward > 0.0 and not self._route and self._taken_up_at(self.goal_steps):
             self._route = [self.goal_steps]
@@ -122,7 +126,10 @@ class CalibrationBench:
             self.approach()
 
     def approach(self) -> None:
-        """Come to where the pointer belongs from the side of this pass."""
+        """Come to where the pointer belongs, else to the mark, from the side of this pass."""
+        if not self._sent:
+            self._sent = True
+            self.choose(0)
         self._route = [self._short_of(self.goal_steps), self.goal_steps]
 
     def choose(self, by: int) -> None:
@@ -137,6 +144,7 @@ class CalibrationBench:
 
     def go(self, reading: float) -> None:
         """Go to this reading, by all that is captured so far. Raises OutOfRangeError off the scale."""
+        self._sent = True
         self.reading = self.draft.on_scale(reading)
         pointer = self.pointer
         goal = pointer.drive_position(self.draft.drive_deg(self.reading, self.falling))

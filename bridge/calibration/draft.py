@@ -24,6 +24,7 @@ from bridge.gauges.curve import Curve, CurveTurnsBackError
 from bridge.gauges.pointer import Pointer
 
 _DECIMALS = 3  # of a degree, in the file: a tenth of the finest step that a drive is likely to have
+_SAME_STEPS = 0.5  # beyond the motor's reach: nearer than this is on it
 _SAME_SHARE = 1e-6  # of the scale: readings nearer than this are the same mark
 
 
@@ -166,7 +167,18 @@ class CalibrationDraft:
                     Curve(points, self.pointer.face.period)
             except CurveTurnsBackError as error:
                 found.append(f"{name}: {error}. Capture that mark again, or undo")
+            found += [
+                f"{name}: {reading:g} {self.pointer.unit} would be at {drive_deg:.1f} degrees of the drive, "
+                "beyond what its motor reaches. Capture that mark, too, or undo"
+                for reading, drive_deg in points
+                if not self._reaches(drive_deg)
+            ]
         return found
+
+    def _reaches(self, drive_deg: float) -> bool:
+        low, high = self.pointer.reach_low_steps, self.pointer.reach_high_steps
+        steps = self.pointer.drive_position(drive_deg)
+        return (low is None or steps >= low - _SAME_STEPS) and (high is None or steps <= high + _SAME_STEPS)
 
     def _old(self, reading: float, falling: bool) -> float:
         return (self.pointer.falling if falling else self.pointer.rising)(reading)

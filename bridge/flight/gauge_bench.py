@@ -67,7 +67,9 @@ class GaugeBench:
         self._pointer = pointer
         self._takes = self._channel.takes
         marks = face_marks(self._running.panel, pointer)
-        self._bench = CalibrationBench(pointer, marks, self._driven.position, draft)
+        driven = self._driven
+        here = driven.position if driven.target is None else driven.target  # where it brakes to
+        self._bench = CalibrationBench(pointer, marks, here, draft)
 
     # -- what it works on -------------------------------------------------------------------------
 
@@ -162,10 +164,12 @@ class GaugeBench:
 
     def halt(self) -> None:
         """Brake, and stay."""
+        moving = self.moving
         self._turning = None
         self._sweep = []
         self._driven.halt()
-        self._bench.stay(self._whole(self._driven.target))
+        if moving:
+            self._bench.stay(self._whole(self._driven.target))
 
     def home(self) -> None:
         """Find the home position again; a pointer without mark or stop is asked for, see `here`."""
@@ -196,7 +200,7 @@ class GaugeBench:
         if not bench.taken_up:
             bench.approach()
             side = "above" if bench.falling else "below"
-            raise BenchError(f"the needle had not come from {side}: it does now. Look again, then capture")
+            raise BenchError(f"the needle has not come from {side} yet: it comes now. Look, then capture")
         bench.capture(self._driven.position, reading)
         self.note = "every mark is captured both ways: save" if bench.done else ""
 

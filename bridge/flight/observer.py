@@ -132,7 +132,7 @@ class _Observed:
             self._read(pointer, reported, driven.direction.falling)
             face_deg = self._face_deg % 360.0
             shows = _nearest(self._reading, pointer.rising.period, indication)
-            if indication is not None and not off_scale and not parked:
+            if indication is not None and not (off_scale or parked or driven.held):
                 error = shows - indication
             if self._quantity.circular:
                 shows = self._quantity.wrap(shows)
@@ -156,6 +156,7 @@ class _Observed:
             channel.detail,
             lost,
             parked,
+            driven.held,
         )
 
     def geared(self, taken: PointerSnapshot) -> list[GearedSnapshot]:

@@ -58,7 +58,8 @@ class PointerSnapshot:
     `reported_steps` is what the board reported `report_age_s` ago; `shows` (in `unit`) and `face_deg` are
     where the pointer then was, known while its channel is ready. An endless pointer is read in the turn
     nearest to its indication. `error` is `shows` less `indication`, None as well off the scale and while
-    it is parked. `lost` names the quantities that have stopped arriving while others go on.
+    it is parked or held. `lost` names the quantities that have stopped arriving while others go on. `held`:
+    it follows no readings, because its gauge is at the bench or all pointers are stopped.
     """
 
     key: str
@@ -80,6 +81,7 @@ class PointerSnapshot:
     detail: str
     lost: tuple[str, ...]
     parked: bool
+    held: bool
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,9 +36,9 @@ class Trace:
     derived and shown follows the path between them. Each pointer has
     `indication` (what it should show), `shows` and `face` (where the board's last report puts it, in its
     unit and as an angle), `target`, `commanded` and `reported` (motor steps), `report_age`, and `state` (of
-    its channel; then the quantities that it has lost, and whether it is parked). A geared pointer has `shows`
-    and `face`. The columns are those of the first snapshot: a pointer that a new description takes away
-    leaves blanks, one that it adds is not traced.
+    its channel; then the quantities that it has lost, and whether it is parked or held). A geared pointer has
+    `shows` and `face`. The columns are those of the first snapshot: a pointer that a new description takes
+    away leaves blanks, one that it adds is not traced.
 
     The file grows under a temporary name, and gets its own when the trace is closed. Raises DescriptionError
     (or DescriptionErrors) where it can't be made, is one of the `inputs`, or is a file of the user's. A
@@ -165,6 +165,8 @@ def _pointer(pointer: PointerSnapshot) -> list[str]:
     state = pointer.state
     if pointer.lost:
         state = f"{state}; lost {' '.join(pointer.lost)}"
+    if pointer.parked:
+        state = f"{state}; parked"
     return [
         _number(pointer.indication),
         _number(pointer.shows),
@@ -173,7 +175,7 @@ def _pointer(pointer: PointerSnapshot) -> list[str]:
         f"{pointer.commanded_steps:.3f}",
         str(pointer.reported_steps),
         _number(pointer.report_age_s),
-        f"{state}; parked" if pointer.parked else state,
+        f"{state}; held" if pointer.held else state,
     ]
 
 

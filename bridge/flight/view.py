@@ -19,7 +19,13 @@ from rich.text import Text
 from bridge.flight.snapshot import PanelSnapshot, PointerSnapshot
 from bridge.logs import printable
 
-_STATE_STYLE = {"ready": "green", "homing": "yellow", "introducing": "yellow", "parked": "cyan"}
+_STATE_STYLE = {
+    "ready": "green",
+    "homing": "yellow",
+    "introducing": "yellow",
+    "parked": "cyan",
+    "held": "cyan",
+}
 _LEAST_NAME = 12
 _MOST_LINES = 6
 _LEAST_LOG = 2
@@ -139,7 +145,8 @@ def notes(snapshot: PanelSnapshot) -> Iterator[str]:
 def _pointer(pointer: PointerSnapshot) -> list[str]:
     state = pointer.state
     if state == "ready":
-        state = "lost" if pointer.lost else "parked" if pointer.parked else state
+        marks = ("held", pointer.held), ("lost", pointer.lost), ("parked", pointer.parked)
+        state = next((mark for mark, is_so in marks if is_so), state)
     return [
         pointer.key,
         _number(pointer.indication),

@@ -227,8 +227,7 @@ class PointerBuilder:
             else:
                 # The home position, which counts as zero, is within reach: the pointer starts there.
                 low, high = min(stops[0], 0.0), max(stops[1], 0.0)
-                room = 0.0 if described.stops_deg else drive.steps(_ROOM_DEG)
-                reach = (low - room if low < 0.0 else 0.0), (high + room if high > 0.0 else 0.0)
+                reach = (low, high) if described.stops_deg else self._room(described, drive, face, low, high)
         wrap_turns, mark_turns = self._turns(gauge, key, name, described, drive.steps_per_turn)
         return Pointer(
             gauge=gauge,
@@ -250,6 +249,22 @@ class PointerBuilder:
             reach_high_steps=reach[1],
             wrap_turns=wrap_turns,
             mark_turns=mark_turns,
+        )
+
+    def _room(
+        self, described: PointerDescription, drive: Drive, face: Curve, low: float, high: float
+    ) -> tuple[float, float]:
+        """The reach of a pointer whose motor has no stops: some room beyond the ends of its face.
+
+        Of its face, which no calibration moves, lest a board need new firmware for a few degrees. None beyond
+        home where the scale begins there.
+        """
+        ends = (drive.steps(end - described.home_deg) for end in (face.angles[0], face.angles[-1]))
+        first, last = sorted(ends)
+        room = drive.steps(_ROOM_DEG)
+        return (
+            min(low, first - room) if first < -_SAME_STEPS else low,
+            max(high, last + room) if last > _SAME_STEPS else high,
         )
 
     def _within_reach(

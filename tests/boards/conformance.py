@@ -288,6 +288,29 @@ async def rests_when_told_and_wakes_at_the_next_move(subject: Subject, host: Hos
 
 
 @_check
+async def ends_a_search_for_home_when_told_to_rest_and_knows_no_position_then(
+    subject: Subject, host: Host
+) -> None:
+    searching = [n for n, limits in enumerate(subject.channels) if limits.homing != Homing.LAST_POSITION]
+    for number in searching[:2]:
+        host.send(messages.Home((number,)))
+        await host.until(lambda status, n=number: status.channels[n].velocity != 0, "a search")  # type: ignore[misc]
+        host.send(messages.Rest((number,)))
+        status = await host.until(
+            lambda status, n=number: status.channels[n].state != ChannelState.HOMING,  # type: ignore[misc]
+            "an end",
+            1.0,
+        )
+        assert status.channels[number].state == ChannelState.UNKNOWN
+        assert status.channels[number].velocity == 0
+        await subject.elapse(0.5)
+        later = await host.status()
+        assert later.channels[number] == status.channels[number], "it stays there"
+        assert not host.values(EventKind.HOMED, number)
+    await host.make_known(*searching[:2])
+
+
+@_check
 async def keeps_its_count_when_the_host_comes_back(subject: Subject, host: Host) -> None:
     await host.make_known(0)
     goal = _excursion(subject.channels[0])

@@ -70,8 +70,15 @@ def test_a_pointer_on_a_motor_without_stops_has_room_beyond_its_scale(config: Pa
     panel = load_panel(config / "panel.toml")
     needle = next(p for p in panel.pointers if p.gauge == "airspeed")
     assert needle.high_steps is not None and needle.reach_high_steps is not None
-    assert needle.drive.angle_deg(needle.reach_high_steps - needle.high_steps) == pytest.approx(10.0)
+    assert needle.face.angles[-1] == 310.0
+    assert needle.drive.angle_deg(needle.reach_high_steps) == pytest.approx(320.0)
     assert needle.reach_low_steps == 0.0
+    for end_deg in (303.0, 318.0):  # it is the face's: a calibrated end does not move it
+        panel = changed(config, "calibration/airspeed.toml", "[180, 310, 309.5]", f"[180, 310, {end_deg}]")
+        moved = next(p for p in panel.pointers if p.gauge == "airspeed")
+        assert moved.high_steps != needle.high_steps
+        assert moved.reach_high_steps == needle.reach_high_steps
+        changed(config, "calibration/airspeed.toml", f"[180, 310, {end_deg}]", "[180, 310, 309.5]")
 
 
 def test_stops_inside_the_scale_are_refused(config: Path) -> None:
