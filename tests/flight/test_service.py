@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import socket
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager, closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 from structlog.testing import capture_logs
@@ -295,13 +296,14 @@ async def test_an_arrival_that_can_not_be_shown_does_not_end_its_source(
 ) -> None:
     service = Service(load_panel(panel_file))
     feed = service.running.chain.feed
-    failed: list[float] = []
+    failed = False
 
-    def failing(time_s: float, readings: Mapping[str, float], flight_s: float | None) -> None:
+    def failing(*arguments: Any) -> None:
+        nonlocal failed
         if not failed:
-            failed.append(time_s)
+            failed = True
             raise ZeroDivisionError
-        feed(time_s, readings, flight_s)
+        feed(*arguments)
 
     monkeypatch.setattr(service.running.chain, "feed", failing)
     async with flying(service) as sender:
