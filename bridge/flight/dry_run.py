@@ -16,6 +16,7 @@ from bridge.boards.virtual.channel import VirtualChannelSpec
 from bridge.flight.chain import homes
 from bridge.flight.notice_log import NoticeLog
 from bridge.flight.running_panel import RunningPanel
+from bridge.gauges.pointer import Pointer
 from bridge.panel.expected import expected_channels, longest_homing_s
 from bridge.panel.load import Panel
 from bridge.telemetry.source import Arrival
@@ -33,9 +34,20 @@ def virtual_board(panel: Panel, name: str) -> VirtualBoard:
         marked = described.channels[pointer.channel].index is not None
         turn = pointer.mark_steps if marked else None
         at_home = expected.limits.homing == Homing.LAST_POSITION  # there is no user to look where it is
-        channels.append(VirtualChannelSpec(expected.limits, turn, pointer_at=0.0 if at_home else -20.0))
+        pointer_at = 0.0 if at_home else -20.0
+        channels.append(VirtualChannelSpec(expected.limits, turn, pointer_at, _own_stops(panel, pointer)))
     board_id = bytes.fromhex(described.id) if described.id else name.encode()[:8].ljust(8, b"\0")
     return VirtualBoard(channels, board_id, described.watchdog_ms)
+
+
+def _own_stops(panel: Panel, pointer: Pointer) -> tuple[float, float] | None:
+    """Where the pointer's motor can't turn on, in steps from home; without homing, the ends of the scale."""
+    described = panel.description
+    motor = panel.motors[described.drives[described.gauges[pointer.gauge].pointers[pointer.name].drive].motor]
+    low, high = pointer.drive.low_steps, pointer.drive.high_steps
+    if motor.travel_deg and described.boards[pointer.board].channels[pointer.channel].homing == "last":
+        low, high = pointer.reach_low_steps, pointer.reach_high_steps
+    return None if low is None or high is None else (low, high)
 
 
 class DryRun:

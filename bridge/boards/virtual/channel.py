@@ -1,7 +1,8 @@
 """One channel of a virtual board: its count, the pointer behind it, and how it homes.
 
 The pointer has a place of its own, `count + slip` steps from its home mark or stop, so that a home
-position has to be found and steps can be lost without the count knowing.
+position has to be found and steps can be lost without the count knowing. At the motor's own stops the
+pointer stays and the count goes on.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
-from math import ceil, floor
+from math import ceil, floor, inf
 
 from bridge.boards.behaviour import HOLD_MS
 from bridge.boards.homing import INDEX_SEARCH, SPEED_SHARE, STOP_SEARCH, SWEEP_SEARCH
@@ -33,11 +34,16 @@ _KNOWN = (_READY, _HOLDING, ChannelState.RESTING)
 
 @dataclass(frozen=True, slots=True)
 class VirtualChannelSpec:
-    """What the channel introduces itself with, its index marks, where its pointer is at first (steps)."""
+    """What the channel introduces itself with, its index marks, where its pointer is at first (steps).
+
+    `stops` are the motor's own ends in steps from home, None for one that turns without end; a channel that
+    is homed by driving it against its stop has at least the one at 0.
+    """
 
     limits: ChannelLimits
     steps_per_turn: Fraction | None = None
     pointer_at: float = 0.0
+    stops: tuple[float, float] | None = None
 
 
 class VirtualChannel:
@@ -53,6 +59,7 @@ class VirtualChannel:
         "_since_s",
         "_slip",
         "_start",
+        "_stops",
         "_turn",
         "_was_known",
         "marks_dead",
@@ -74,6 +81,8 @@ class VirtualChannel:
         first = float(max(limits.low, min(limits.high, 0))) if servo else 0.0
         self._follower = Follower(limits.speed, limits.acceleration, limits.low, limits.high, first, time_s)
         self._slip = 0.0 if servo else place
+        self._stops = described.stops or ((0.0, inf) if limits.homing == Homing.SWEEP else None)
+        self._slip_at_stops()
         self.state = ChannelState.READY if servo else ChannelState.UNKNOWN
         self.marks_dead = self.stop_dead = False
         self._after_stop: ChannelState | None = None
@@ -102,11 +111,14 @@ class VirtualChannel:
         follower = self._follower
         while self.state is _HOMING and follower.time_s < time_s:
             follower.advance(min(time_s, follower.time_s + _HOMING_STEP_S))
+            self._slip_at_stops()
             if self._after_stop is None:
                 self._search()
             elif follower.velocity == 0.0:
                 self._stopped()
         follower.advance(time_s)
+        if self._slip:  # else the count's own limits keep the pointer between them
+            self._slip_at_stops()
         if self._marks and floor((follower.position + self._slip) / self._marks) != self._turn:
             self._pass_marks()
         if self._after_stop is not None and follower.velocity == 0.0:
@@ -137,7 +149,9 @@ class VirtualChannel:
         self._follower.run(rate if homing == Homing.INDEX else -rate)
 
     def adopt(self, position: int) -> None:
-        """Call the present place `position` (steps); nothing turns."""
+        """Call the present place `position` (steps); nothing turns. A servo knows its own."""
+        if self._limits.output == Output.SERVO:
+            return
         self._renumber(position - self._follower.position)
         self._follower.place(position)
         self._bound()
@@ -183,9 +197,8 @@ class VirtualChannel:
                 elif travelled > STOP_SEARCH * span:
                     self._not_found(Fault.NO_STOP)
             case _:
-                self._slip = max(self._slip, -self._follower.position)  # it slips at its stop
                 if travelled > SWEEP_SEARCH * span:
-                    self._found(-self._slip)
+                    self._stop_then(ChannelState.READY)  # zero is where it comes to rest
 
     def _found(self, zero: float) -> None:
         """The home position is at this count: from now on it is 0."""
@@ -203,6 +216,9 @@ class VirtualChannel:
         self.state, self._after_stop = self._after_stop, None
         self._since_s = self._follower.time_s
         if homed:
+            if self._limits.homing == Homing.SWEEP:
+                self._renumber(-self._follower.position)
+                self._bound()
             self._report(EventKind.HOMED, self._found_at)
 
     def _pass_marks(self) -> None:
@@ -212,6 +228,13 @@ class VirtualChannel:
         passed = range(old + 1, self._turn + 1) if self._turn > old else range(old, self._turn, -1)
         for mark in passed:
             self._report(EventKind.INDEX, floor(mark * self._marks - self._slip))
+
+    def _slip_at_stops(self) -> None:
+        """Keep the pointer between the motor's own stops, wherever the count goes."""
+        if self._stops is not None:
+            low, high = self._stops
+            position = self._follower.position
+            self._slip = min(max(position + self._slip, low), high) - position
 
     def _find_turn(self) -> None:
         self._turn = floor(self.place / self._marks) if self._marks else 0

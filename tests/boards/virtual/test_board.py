@@ -105,3 +105,52 @@ def test_the_watchdog_of_a_board_that_homes_stops_the_search() -> None:
     events = [codec.decode(payload)[1] for payload in board.advance(5.0)]
     assert messages.Event(messages.EventKind.WATCHDOG, 0, 500) in events
     assert status(board, 5.0).channels[1].state == ChannelState.UNKNOWN
+
+
+# -- a motor with stops of its own -----------------------------------------------------------------
+
+SWEPT = VirtualChannelSpec(
+    ChannelLimits(Output.GAUGE_STEPPER, Homing.SWEEP, 600, 6000, 0, 945), stops=(0.0, 945.0)
+)
+
+
+def swept(adopted: int) -> VirtualBoard:
+    """A board whose pointer is at its lower stop and was adopted at another place."""
+    board = VirtualBoard([SWEPT])
+    board.reset(0.0)
+    board.receive(0.0, codec.encode(messages.Adopt((messages.ChannelPosition(0, adopted),)), 0))
+    return board
+
+
+def go(board: VirtualBoard, start_s: float, position: float) -> float:
+    for tick in range(300):
+        board.receive(start_s + tick / 100, codec.encode_move(0, [position], [0.0]))
+    return start_s + 3.0
+
+
+def test_a_pointer_adopted_at_a_wrong_place_slips_at_its_motors_own_stop_and_its_count_goes_on() -> None:
+    board = swept(adopted=500)
+    channel = board.channel(0)
+    time_s = go(board, 0.0, 700)
+    assert (status(board, time_s).channels[0].position, channel.place) == (700, 200)
+    time_s = go(board, time_s, 300)
+    assert (status(board, time_s).channels[0].position, channel.place) == (300, 0), "not 200 below its stop"
+    time_s = go(board, time_s, 400)
+    assert (status(board, time_s).channels[0].position, channel.place) == (400, 100)
+
+
+def test_homing_puts_it_right() -> None:
+    board = swept(adopted=500)
+    time_s = go(board, 0.0, 700)
+    board.receive(time_s, codec.encode(messages.Home((0,)), 0))
+    for tick in range(1000):
+        board.receive(time_s + tick / 100, codec.encode(messages.Query(), 0))
+    time_s = go(board, time_s + 10.0, 400)
+    assert (status(board, time_s).channels[0].position, board.channel(0).place) == (400, 400)
+
+
+def test_a_servo_is_never_adopted() -> None:
+    board = VirtualBoard([BOUNDED])
+    board.reset(0.0)
+    board.receive(0.0, codec.encode(messages.Adopt((messages.ChannelPosition(0, 1500),)), 0))
+    assert (status(board, 0.1).channels[0].position, board.channel(0).place) == (1000, 1000)
