@@ -235,7 +235,7 @@ def test_a_board_that_babbles_is_read_in_bounded_batches_and_wakes_once_for_all_
     tty.setraw(slave)
     tty.setraw(master)
     frame = to_line(codec.encode(messages.Event(messages.EventKind.BUTTON, 0, 1), 0))
-    frames = 20_000
+    frames = 6_000
     stop = threading.Event()
 
     def babble() -> None:

@@ -76,6 +76,8 @@ def mistakes(text: str) -> list[tuple[str, str, str, str]]:
         (PACKED.replace("float32", "float"), "fields.0.type", ("'float'", "float32")),
         ('begins = "AB"\n' + PACKED, "fields.0.offset", ("bytes 0 to 3", "after the 2 bytes")),
         ('begins = "0x4"\n' + PACKED, "begins", ("'0x4'", "pairs of hexadecimal digits")),
+        (GROUPS.replace('tag_type = "uint8"', ""), "tag_type", ("nothing",)),
+        (GROUPS.replace('number_type = "float32"', ""), "number_type", ("nothing",)),
         (GROUPS.replace("number = 2", "number = 3"), "fields.0.number", ("number 3", "at most 2")),
         (GROUPS.replace("tag = 3", "tag = 300"), "fields.0.tag", ("300", "fits uint8")),
         ('begins = "ABC"\nheader_length = 2\n' + GROUPS, "header_length", ("at least the bytes of begins",)),

@@ -1,0 +1,55 @@
+"""What the documents name is there, and the ports they use are free for anybody's use."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from tests.conftest import ROOT
+
+GUIDE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+WALK = GUIDE.split("## A datagram on its way to a step")[1].split("\n## ")[0]
+OURS = [
+    path.relative_to(ROOT).as_posix() + "/" * path.is_dir()
+    for folder in ("bridge", "tests", "replay_logs")
+    for path in (ROOT / folder, *(ROOT / folder).rglob("*"))
+]
+PYTHON, C = (
+    {path: path.read_text(encoding="utf-8") for path in sorted((ROOT / "bridge").rglob(f"*.{ending}"))}
+    for ending in ("py", "c")
+)
+
+
+@pytest.mark.parametrize("name", sorted(set(re.findall(r"`((?:\w+/)+|(?:\w+/)*\w+\.(?:py|c|h))`", GUIDE))))
+def test_every_file_and_folder_that_the_guide_names_is_there(name: str) -> None:
+    assert any(f"/{path}".endswith(f"/{name}") for path in OURS)
+
+
+@pytest.mark.parametrize("name", sorted(set(re.findall(r"`([A-Za-z_]+(?:\.(?!py|c|h)[a-z_]+)?)`", WALK))))
+def test_every_function_on_the_way_of_a_datagram_is_there(name: str) -> None:
+    """`Class.method`, `module.function`, a function or class of Python, or a function of C."""
+    owner, _, function = name.rpartition(".")
+    if owner:
+        homes = [text for path, text in PYTHON.items() if path.stem == owner or f"\nclass {owner}" in text]
+        assert any(f"def {function}(" in text for text in homes)
+    else:
+        in_python = any(re.search(rf"(?:class|def) {name}\b", text) for text in PYTHON.values())
+        assert in_python or any(re.search(rf"^\w.*\b{name}\(", text, re.M) for text in C.values())
+
+
+CONFIG = sorted(file.relative_to(ROOT).as_posix() for file in (ROOT / "config").rglob("*.toml"))
+
+
+@pytest.mark.parametrize("file", ["README.md", *CONFIG])
+def test_ports_are_from_the_dynamic_range(file: str) -> None:
+    """Ports 49152 to 65535 are never assigned (RFC 6335, section 6)."""
+    text = (ROOT / file).read_text(encoding="utf-8")
+    for port in re.findall(r"\b\d{1,3}(?:\.\d{1,3}){3}:(\d+)", text):
+        assert 49152 <= int(port) <= 65535
+
+
+def test_the_shipped_panel_listens_at_a_port_that_the_readme_names() -> None:
+    panel = (ROOT / "config" / "panel.toml").read_text(encoding="utf-8")
+    (listened,) = re.findall(r'listen = "127\.0\.0\.1:(\d+)"', panel)
+    assert f":{listened}" in (ROOT / "README.md").read_text(encoding="utf-8")
