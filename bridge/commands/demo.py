@@ -24,5 +24,5 @@ def run(arguments: argparse.Namespace) -> int:
     arguments.panel, arguments.log = DEMO_PANEL, DEMO_FLIGHT
     arguments.virtual = arguments.view = True
     arguments.json = False
-    arguments.page = None
+    arguments.page = arguments.layout = None
     return replay.run(arguments)

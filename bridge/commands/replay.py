@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from bridge.flight.dry_run import DryRun
     from bridge.flight.view import View
     from bridge.panel.load import Panel
-    from bridge.telemetry.flightlog import FlightLog
+    from bridge.telemetry.recorded import RecordedFlight
 
 _DRAW_S = 0.1
 _BREATHE_TICKS = 200
@@ -26,7 +26,10 @@ _BREATHE_TICKS = 200
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The arguments of `replay`."""
-    parser.add_argument("log", type=Path, metavar="FILE", help="the flight log (CSV)")
+    parser.add_argument("log", type=Path, metavar="FILE", help="the flight log (CSV, or IGC)")
+    parser.add_argument(
+        "--layout", type=Path, metavar="LAYOUT", help="what is in a log of another maker: a log layout (TOML)"
+    )
     parser.add_argument("--panel", type=Path, default=PANEL, help=f"the panel description ({PANEL})")
     parser.add_argument(
         "--virtual", action="store_true", help="use virtual boards only, whatever the description names"
@@ -67,22 +70,28 @@ def _seconds(text: str) -> float:
 
 def run(arguments: argparse.Namespace) -> int:
     """Fly the log; returns 1 when a pointer ended the flight faulted, or its trace could not be written."""
+    import structlog
+
     from bridge import logs
     from bridge.flight.view import View
     from bridge.panel.load import load_panel
-    from bridge.telemetry.flightlog import read_log
+    from bridge.telemetry.recorded import open_log
 
     panel = load_panel(arguments.panel)
-    log = read_log(arguments.log, panel.catalogue)
-    view = View(f"{panel.description.name}: {log.path.name}") if arguments.view else None
+    view = View(f"{panel.description.name}: {arguments.log.name}") if arguments.view else None
     logs.set_up(arguments.json, view.log if view and view.shows_log else None)
+    log = open_log(arguments.log, panel.catalogue, arguments.layout)
+    for assumption in log.assumptions:
+        structlog.get_logger(__name__).info("assumption", detail=assumption)
     real = [n for n, board in panel.description.boards.items() if not board.is_virtual]
     if (real and not arguments.virtual) or arguments.page:
         return asyncio.run(_fly_real(panel, log, arguments, view, real))
     return asyncio.run(ending.run(_fly_virtual(panel, log, arguments, view)))
 
 
-async def _fly_virtual(panel: Panel, log: FlightLog, arguments: argparse.Namespace, view: View | None) -> int:
+async def _fly_virtual(
+    panel: Panel, log: RecordedFlight, arguments: argparse.Namespace, view: View | None
+) -> int:
     """On virtual boards: every tick in the flight's own time, paced only by waiting."""
     from contextlib import ExitStack
 
@@ -163,7 +172,7 @@ def _summary(dry_run: DryRun, flown_s: float, took_s: float) -> bool:
 
 
 async def _fly_real(
-    panel: Panel, log: FlightLog, arguments: argparse.Namespace, view: View | None, real: list[str]
+    panel: Panel, log: RecordedFlight, arguments: argparse.Namespace, view: View | None, real: list[str]
 ) -> int:
     """On the boards that the description names: the live service with the log as its source."""
     from bridge.commands.run import fly, served, stopped_by_signals

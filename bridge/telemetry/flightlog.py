@@ -43,6 +43,7 @@ class FlightLog:
     path: Path
     columns: tuple[Measure, ...]
     catalogue: Catalogue
+    assumptions: tuple[str, ...] = ()
 
     @property
     def given(self) -> frozenset[str]:

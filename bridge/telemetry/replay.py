@@ -14,7 +14,8 @@ from itertools import chain
 
 from bridge.errors import DescriptionError
 from bridge.quantities.catalogue import CATALOGUE
-from bridge.telemetry.flightlog import FlightLog, Moment
+from bridge.telemetry.flightlog import Moment
+from bridge.telemetry.recorded import RecordedFlight
 from bridge.telemetry.smoothing import smoothed
 from bridge.telemetry.source import Arrival, Deliver, Sender
 
@@ -37,7 +38,7 @@ def parse_speed(text: str) -> float:
 
 
 def arrivals(
-    log: FlightLog, start_s: float = -math.inf, end_s: float = math.inf, loop: bool = False
+    log: RecordedFlight, start_s: float = -math.inf, end_s: float = math.inf, loop: bool = False
 ) -> Iterator[Arrival]:
     """The log's moments from `start_s` to `end_s`, both in the log's own time and included.
 
@@ -72,7 +73,7 @@ def arrivals(
         jumped = True
 
 
-def _moments(log: FlightLog, start_s: float, end_s: float) -> Iterator[Moment | None]:
+def _moments(log: RecordedFlight, start_s: float, end_s: float) -> Iterator[Moment | None]:
     """The moments of a window, the first with all that was known by then; None now and then on the way."""
     known: dict[str, float] = {}
     began = False
@@ -88,7 +89,7 @@ def _moments(log: FlightLog, start_s: float, end_s: float) -> Iterator[Moment | 
         began = True
 
 
-def _path(log: FlightLog, start_s: float, end_s: float) -> Iterator[Arrival | None]:
+def _path(log: RecordedFlight, start_s: float, end_s: float) -> Iterator[Arrival | None]:
     """The moments of a window in the log's own time, and what lies between them; None now and then before."""
     moments = _moments(log, start_s, end_s)
     for moment in moments:
@@ -137,7 +138,7 @@ class ReplaySource:
 
     def __init__(
         self,
-        log: FlightLog,
+        log: RecordedFlight,
         speed: float = 1.0,
         start_s: float = -math.inf,
         end_s: float = math.inf,

@@ -16,6 +16,7 @@ from rich.console import Console
 from rich.table import Table
 
 from bridge.telemetry.layout import load_layout
+from bridge.telemetry.recorded import open_log
 
 LAYOUTS = Path(__file__).parents[2] / "config" / "layouts"
 DATA = Path(__file__).parents[1] / "data"
@@ -56,7 +57,13 @@ def main() -> None:
         readings = len(getattr(decoded, "readings", ()))
         spent = microseconds(lambda decoder=decoder, datagram=datagram: decoder.decode(datagram))  # type: ignore[misc]
         table.add_row(name, str(len(datagram)), str(readings), f"{spent:.1f}", f"{microseconds(bare):.1f}")
-    Console().print(table)
+    console = Console()
+    console.print(table)
+    for name in ("tests/data/flights/attitude.igc", "replay_logs/circuit.csv"):
+        log = open_log(Path(__file__).parents[2] / name)
+        count = sum(1 for _ in log)
+        spent = min(timeit.repeat(lambda log=log: list(log), number=1, repeat=5)) / count * 1e6  # type: ignore[misc]
+        console.print(f"{name}: {spent:.1f} microseconds per moment of {len(log.given)} readings")
 
 
 if __name__ == "__main__":

@@ -1,0 +1,82 @@
+"""Recorded flights: what every kind of log offers, and the table of the kinds."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+from bridge.quantities.catalogue import CATALOGUE, Catalogue
+from bridge.telemetry.flightlog import Moment, read_log
+from bridge.telemetry.igc import read_igc
+from bridge.telemetry.log_layout import load_log_layout
+
+_HEAD_BYTES = 4096
+
+
+class RecordedFlight(Protocol):
+    """A log whose header has been read. Iterating reads it from its start, as often as one likes.
+
+    A moment is its time in seconds, never falling, and the readings in canonical units. `assumptions` are
+    sentences to log once, at the start.
+    """
+
+    @property
+    def path(self) -> Path: ...
+
+    @property
+    def catalogue(self) -> Catalogue: ...
+
+    @property
+    def given(self) -> frozenset[str]:
+        """The quantities that it has."""
+        ...
+
+    @property
+    def assumptions(self) -> tuple[str, ...]: ...
+
+    def __iter__(self) -> Iterator[Moment]: ...
+
+
+@dataclass(frozen=True, slots=True)
+class LogKind:
+    """One kind of log: how it is known by its file's name and first bytes, and how it is read."""
+
+    fits: Callable[[Path, bytes], bool]
+    read: Callable[[Path, Catalogue], RecordedFlight]
+    read_by: Callable[[Path, Catalogue, Any], RecordedFlight] | None = None
+    """The same with a log layout of its kind."""
+
+
+_IGC_BEGINS = re.compile(rb"A[A-Z0-9]{3}[^\n]*\n\s*H[FOP]")
+
+
+def _is_igc(path: Path, head: bytes) -> bool:
+    return path.suffix.lower() == ".igc" or _IGC_BEGINS.match(head) is not None
+
+
+KINDS: dict[str, LogKind] = {
+    "igc": LogKind(_is_igc, read_igc, read_igc),
+    "flight log": LogKind(lambda path, head: True, read_log),
+}
+"""By the `kind` of their log layouts; without a layout the first that fits reads a file."""
+
+
+def open_log(path: Path, catalogue: Catalogue = CATALOGUE, layout: Path | None = None) -> RecordedFlight:
+    """The log in this file, of whatever kind, its header checked; raises `DescriptionErrors`.
+
+    `layout` is a file that says what is in it, and so of which kind it is.
+    """
+    if layout is not None:
+        described = load_log_layout(layout, catalogue)
+        read_by = KINDS[described.kind].read_by
+        assert read_by is not None, "each kind of layout has a reader"
+        return read_by(path, catalogue, described)
+    try:
+        with path.open("rb") as file:
+            head = file.read(_HEAD_BYTES)
+    except OSError:
+        head = b""  # its reader has the words for that
+    return next(kind for kind in KINDS.values() if kind.fits(path, head)).read(path, catalogue)
