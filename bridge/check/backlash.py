@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from bridge.check.case import Case
 from bridge.check.defaults import CERTIFIED_ALTIMETER_FT
-from bridge.check.findings import Finding, at_most, number, quantity
+from bridge.check.findings import Finding, at_most, measured, number, quantity
 from bridge.check.resolution import friction_error, step_worth
 from bridge.check.torque import unbalance_torque_mnm
 
@@ -58,17 +58,8 @@ def _backlash(case: Case) -> Finding:
     elif severity == "warning":
         cure = "Measure a falling curve as well (two-way calibration), or fit a hair spring."
     limit = case.tolerance
-    return Finding(
-        case.subject,
-        "backlash",
-        severity,
-        value=error,
-        unit=case.unit,
-        limit=limit,
-        bound="at most",
-        formula=formula,
-        says=says,
-        cure=cure,
+    return measured(
+        case.subject, "backlash", severity, error, limit, case.unit, formula=formula, says=says, cure=cure
     )
 
 
@@ -83,19 +74,10 @@ def _together(case: Case) -> Iterator[Finding]:
     formula = f"half a step {quantity(half, unit)} + friction {quantity(friction, unit)}"
     formula += f" + backlash left {quantity(slack, unit)} = {quantity(total, unit)}"
     says = f"At rest the pointer is right to {quantity(total, unit)}, calibration apart."
-    cure = "" if severity == "ok" else "Reduce the greatest of the three."
+    cure = "Reduce the greatest of the three."
     limit = case.tolerance
-    yield Finding(
-        case.subject,
-        "at rest",
-        severity,
-        value=total,
-        unit=unit,
-        limit=limit,
-        bound="at most",
-        formula=formula,
-        says=says,
-        cure=cure,
+    yield measured(
+        case.subject, "at rest", severity, total, limit, unit, formula=formula, says=says, cure=cure
     )
     if case.altitude and case.unit == "ft":
         good = total <= CERTIFIED_ALTIMETER_FT
@@ -103,14 +85,4 @@ def _together(case: Case) -> Iterator[Finding]:
         says += " this one is as good." if good else " this one would not pass."
         limit = CERTIFIED_ALTIMETER_FT
         severity = "ok" if good else "note"
-        yield Finding(
-            case.subject,
-            "certified",
-            severity,
-            value=total,
-            unit=unit,
-            limit=limit,
-            bound="at most",
-            formula=formula,
-            says=says,
-        )
+        yield measured(case.subject, "certified", severity, total, limit, unit, formula=formula, says=says)

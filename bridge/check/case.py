@@ -53,7 +53,8 @@ class Case:
     `unit_per_deg` is the most that a degree of the drive is worth anywhere on the scale, in the gauge's
     unit; `deg_per_unit` the most degrees that a unit takes. `span` and `span_deg` are the whole scale, or
     one turn of an `endless` pointer. `fastest` is in unit/s; the `_from` texts say where a number comes
-    from. `two_way`: there is a calibration curve for falling readings.
+    from, `fastest_cure` how to change an assumed one. `two_way`: there is a calibration curve for falling
+    readings.
     """
 
     subject: str
@@ -76,6 +77,7 @@ class Case:
     two_way: bool = False
     smallest_mark: float | None = None
     index_mark: bool = False
+    fastest_cure: str = ""
 
     @property
     def ratio(self) -> Fraction:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 from typing import Literal
 
-from bridge.check.findings import Finding, at_least, at_most, number
+from bridge.check.findings import Finding, at_least, at_most, measured, number
 from bridge.hardware.microcontrollers import PARTS, Microcontroller
 from bridge.panel.board_checks import check_drive, pins_taken
 from bridge.panel.hardware import BoardDescription, DriveDescription, Motor
@@ -75,14 +75,13 @@ def _coil(subject: str, motor: Motor, output: str, volts: float | None, limit: f
             if output == "gauge_stepper"
             else "Cool the driver or take a stronger one."
         )
-    yield Finding(
+    yield measured(
         subject,
         "driver current",
         severity,
-        value=current,
-        unit="A",
-        limit=limit,
-        bound="at most",
+        current,
+        limit,
+        "A",
         formula=f"{formula} = {number(current)} A",
         says=f"Each coil takes {number(current)} A; an output of this kind bears {number(limit)} A.",
         cure=cure,
@@ -104,32 +103,20 @@ def _heat(subject: str, motor: Motor, current: float, rated: float, ohm: float) 
         severity = "note"
         cure = "Too hot to touch: bolt it to metal, or halve the held current (a quarter of the heat)."
     formula = f"2 coils x ({number(current)} A)^2 x {number(ohm)} ohm = {number(heat)} W"
-    return Finding(
-        subject,
-        "coil heat",
-        severity,
-        value=heat,
-        unit="W",
-        limit=limit,
-        bound="at most",
-        formula=formula,
-        says=says,
-        cure=cure,
-    )
+    return measured(subject, "coil heat", severity, heat, limit, "W", formula=formula, says=says, cure=cure)
 
 
 def _servo(subject: str, motor: Motor) -> Iterator[Finding]:
     stalled = coil_current_a(motor)
     alone = stalled > USB_A
     cure = "Feed the servo from the motor supply, never from the board's 5 V pin; join the grounds."
-    yield Finding(
+    yield measured(
         subject,
         "servo current",
         "note" if alone else "ok",
-        value=stalled,
-        unit="A",
-        limit=USB_A,
-        bound="at most",
+        stalled,
+        USB_A,
+        "A",
         formula=f"stalled, from its description = {number(stalled)} A",
         says=f"Stalled it takes {number(stalled)} A; a board fed by USB has {number(USB_A)} A"
         " for everything.",
@@ -145,11 +132,7 @@ def _voltage(subject: str, motor: Motor, output: str, volts: float | None) -> It
         least = 2 * rated
         severity = at_least(volts, least, 0.0)
         says = f"A chopper driver wants well above the coils' {number(rated)} V: it has {number(volts)} V."
-        cure = (
-            ""
-            if severity == "ok"
-            else f"Use {number(math.ceil(least))} V or more; torque fades early without."
-        )
+        cure = f"Use {number(math.ceil(least))} V or more; torque fades early without."
         formula = f"2 x {number(rated)} V = {number(least)} V"
         yield Finding(
             subject,
@@ -220,21 +203,10 @@ def _supply(name: str, board: BoardDescription, sheet: BoardSheet) -> Iterator[F
         )
         return
     severity = at_most(total * MARGIN, board.supply_a, board.supply_a * MARGIN)
-    cure = (
-        "" if severity == "ok" else f"Take a supply of {number(sheet.needed_a)} A, or share the motors out."
-    )
+    cure = f"Take a supply of {number(sheet.needed_a)} A, or share the motors out."
     limit = board.supply_a
-    yield Finding(
-        f"board {name}",
-        "supply",
-        severity,
-        value=total * MARGIN,
-        unit="A",
-        limit=limit,
-        bound="at most",
-        formula=formula,
-        says=says,
-        cure=cure,
+    yield measured(
+        f"board {name}", "supply", severity, total * MARGIN, limit, "A", formula=formula, says=says, cure=cure
     )
 
 
@@ -245,19 +217,14 @@ def _usb(name: str, sheet: BoardSheet) -> Finding:
         f"{load.name} {number(load.current_a)} A" for load in sheet.loads if load.supply == "board"
     )
     says = f"The board, and what it feeds, take {number(total)} A; a USB 2.0 port supplies {number(USB_A)} A."
-    cure = (
-        ""
-        if severity == "ok"
-        else "Feed the board from a supply of its own, or move loads to the motor supply."
-    )
-    return Finding(
+    cure = "Feed the board from a supply of its own, or move loads to the motor supply."
+    return measured(
         f"board {name}",
         "board current",
         severity,
-        value=total,
-        unit="A",
-        limit=USB_A / MARGIN,
-        bound="at most",
+        total,
+        USB_A / MARGIN,
+        "A",
         formula=f"{formula} = {number(total)} A; {number(USB_A)} A / {MARGIN:g}",
         says=says,
         cure=cure,
@@ -295,15 +262,13 @@ def _pins(name: str, board: BoardDescription) -> Iterator[Finding]:
 
 def _counted(name: str, check: str, count: int, limit: int, formula: str, says: str, cure: str) -> Finding:
     severity = at_most(count, limit, limit)
-    cure = "" if severity == "ok" else cure
-    return Finding(
+    return measured(
         f"board {name}",
         check,
         severity,
-        value=float(count),
-        unit="pins",
-        limit=float(limit),
-        bound="at most",
+        float(count),
+        float(limit),
+        "pins",
         formula=formula,
         says=says,
         cure=cure,

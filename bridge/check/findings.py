@@ -44,6 +44,33 @@ class Finding:
         return f"{self.bound} {quantity(self.limit, self.unit)}" if self.limit is not None else ""
 
 
+def measured(
+    subject: str,
+    check: str,
+    severity: Severity,
+    value: float,
+    limit: float,
+    unit: str,
+    *,
+    formula: str,
+    says: str,
+    cure: str = "",
+) -> Finding:
+    """A finding of a value that should be `limit` at most, both in `unit`; one that is ok needs no cure."""
+    return Finding(
+        subject,
+        check,
+        severity,
+        value=value,
+        unit=unit,
+        limit=limit,
+        bound="at most",
+        formula=formula,
+        says=says,
+        cure="" if severity == "ok" else cure,
+    )
+
+
 def worst(findings: Iterable[Finding]) -> Severity:
     """The gravest severity among them; ok when there are none."""
     return max((finding.severity for finding in findings), key=SEVERITIES.index, default="ok")

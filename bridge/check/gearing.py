@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from bridge.check.findings import Finding, Severity, at_most, number, quantity
+from bridge.check.findings import Finding, Severity, at_most, measured, number, quantity
 from bridge.check.trains import find_trains, train_value
 from bridge.panel.hardware import Motor
 
@@ -75,17 +75,8 @@ def _ratio(gearing: Gearing, teeth: Sequence[int]) -> Finding:
         )
         cure = proposals(gearing.needed, teeth)
     severity: Severity = "failure" if drift else "ok"
-    return Finding(
-        gearing.subject,
-        "gearing",
-        severity,
-        value=wrong,
-        unit=gearing.unit,
-        limit=0.0,
-        bound="at most",
-        formula=formula,
-        says=says,
-        cure=cure,
+    return measured(
+        gearing.subject, "gearing", severity, wrong, 0.0, gearing.unit, formula=formula, says=says, cure=cure
     )
 
 
@@ -137,14 +128,13 @@ def _slack(gearing: Gearing) -> Iterator[Finding]:
     severity = at_most(error, gearing.tolerance, float("inf"))
     formula = f"{number(gearing.backlash_deg)} deg / 360 x {quantity(gearing.per_turn, gearing.unit)}"
     formula += f" = {quantity(error, gearing.unit)}"
-    yield Finding(
+    yield measured(
         gearing.subject,
         "backlash",
         severity,
-        value=error,
-        unit=gearing.unit,
-        limit=gearing.tolerance,
-        bound="at most",
+        error,
+        gearing.tolerance,
+        gearing.unit,
         formula=formula,
         says=f"When the reading turns round, {quantity(error, gearing.unit)} is lost between the wheels.",
         cure=""
@@ -170,14 +160,13 @@ def check_counted_teeth(name: str, motor: Motor, known: Mapping[str, Motor]) -> 
         degrees = 360 * float(drift)
         formula = f"{exact(given)} / {exact(counted)} - 1 = {number(100 * float(drift))} %"
         formula += f" = {number(degrees)} deg a turn"
-        yield Finding(
+        yield measured(
             f"motor {name}",
             "counted teeth",
             "warning",
-            value=abs(degrees),
-            unit="deg",
-            limit=0.0,
-            bound="at most",
+            abs(degrees),
+            0.0,
+            "deg",
             formula=formula,
             says=f"{number(float(given), 6)} full steps a turn looks like a nominal ratio: {other_name} has"
             f" {number(float(counted), 6)}. If yours is the same kind, the pointer creeps"

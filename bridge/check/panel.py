@@ -11,7 +11,7 @@ from bridge.check import defaults
 from bridge.check.backlash import check_backlash
 from bridge.check.case import Case, Load, load
 from bridge.check.electrics import check_board, check_motor_electrics, check_output
-from bridge.check.findings import Finding, at_most, number
+from bridge.check.findings import Finding, at_most, measured, number
 from bridge.check.gearing import Gearing, check_counted_teeth, check_gearing
 from bridge.check.resolution import check_resolution
 from bridge.check.speed import check_speed
@@ -74,6 +74,7 @@ def _panel(panel: Panel) -> Iterator[Finding]:
         part = PARTS[board.part]
         yield from check_motor_electrics(case.subject, case.motor, output, board.supply_v, part)
     yield from _homing(panel)
+    yield from _homing_together(panel)
     yield from _parking(panel)
     yield from _unused(panel)
     for name, gauge in description.gauges.items():
@@ -113,18 +114,39 @@ def _homing(panel: Panel) -> Iterator[Finding]:
             if severity != "ok":
                 cure = "Raise the drive's speed, gear it up, or put the sensor on a quicker arbor."
             formula = f"{number(longest_s * speed)} steps / {number(speed)} steps/s, a quarter of its speed"
-            yield Finding(
+            yield measured(
                 pointer.key,
                 "homing",
                 severity,
-                value=longest_s,
-                unit="s",
-                limit=HOMING_GOOD_S,
-                bound="at most",
+                longest_s,
+                HOMING_GOOD_S,
+                "s",
                 formula=formula,
                 says=says,
                 cure=cure,
             )
+
+
+def _homing_together(panel: Panel) -> Iterator[Finding]:
+    """How long the start takes at most: of a board, all channels are homed at once, and all boards too."""
+    longest_s: dict[str, float] = {}
+    for board in panel.description.boards:
+        homing_s = {channel: s for channel, s in longest_homing_s(panel, board).items() if s}
+        if homing_s:
+            longest_s[board] = max(homing_s.values())
+            says = f"All its pointers are at home after {number(longest_s[board])} s at most."
+            formula = (
+                f"the longest of {', '.join(f'{number(s)} s' for s in homing_s.values())}, homed at once"
+            )
+            yield Finding(
+                f"board {board}", "homing", "ok", value=longest_s[board], unit="s", formula=formula, says=says
+            )
+    if longest_s:
+        whole_s = max(longest_s.values())
+        says = f"The whole panel is at home {number(whole_s)} s after its start at most."
+        formula = ", ".join(f"{board} {number(s)} s" for board, s in longest_s.items())
+        formula = f"the longest of {formula}, homed at once"
+        yield Finding("panel", "homing", "ok", value=whole_s, unit="s", formula=formula, says=says)
 
 
 def _parking(panel: Panel) -> Iterator[Finding]:
@@ -192,6 +214,14 @@ def pointer_case(panel: Panel, pointer: Pointer) -> Case:
         two_way=pointer.falling is not pointer.rising,
         smallest_mark=_smallest_mark(gauge, pointer.name),
         index_mark=channel.index is not None,
+        fastest_cure="" if given else _fastest_cure(pointer),
+    )
+
+
+def _fastest_cure(pointer: Pointer) -> str:
+    return (
+        f" If it never changes so fast, write under [aircraft] fastest = {{ {pointer.indication} = ... }},"
+        f" in {pointer.unit} per s."
     )
 
 

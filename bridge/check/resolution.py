@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from bridge.check.case import Case
-from bridge.check.findings import Finding, Severity, at_most, number, quantity
+from bridge.check.findings import Finding, Severity, at_most, measured, number, quantity
 
 SEEN_JUMP_MM = 0.2
 """The finest jump of a pointer's tip that one sees: one minute of arc at 0.7 m (normal eyesight)."""
@@ -70,17 +70,8 @@ def _step(case: Case) -> Finding:
         says += f" The error allowed is {quantity(case.tolerance, case.unit)} ({case.tolerance_from})."
     formula += f" = {quantity(worth, case.unit)}"
     limit = case.tolerance / 2
-    return Finding(
-        case.subject,
-        "resolution",
-        severity,
-        value=worth,
-        unit=case.unit,
-        limit=limit,
-        bound="at most",
-        formula=formula,
-        says=says,
-        cure=cure,
+    return measured(
+        case.subject, "resolution", severity, worth, limit, case.unit, formula=formula, says=says, cure=cure
     )
 
 
@@ -91,19 +82,10 @@ def _against_marks(case: Case) -> Iterator[Finding]:
     worth, limit = step_worth(case), case.smallest_mark / 2
     severity = at_most(worth, limit, math.inf)
     says = f"The face shows marks of {quantity(case.smallest_mark, case.unit)}; one reads half of that."
-    cure = "" if severity == "ok" else "Draw coarser marks, or take finer steps: the face promises too much."
+    cure = "Draw coarser marks, or take finer steps: the face promises too much."
     formula = f"{quantity(worth, case.unit)} a step, {quantity(case.smallest_mark, case.unit)} a mark / 2"
-    yield Finding(
-        case.subject,
-        "marks",
-        severity,
-        value=worth,
-        unit=case.unit,
-        limit=limit,
-        bound="at most",
-        formula=formula,
-        says=says,
-        cure=cure,
+    yield measured(
+        case.subject, "marks", severity, worth, limit, case.unit, formula=formula, says=says, cure=cure
     )
 
 
@@ -115,14 +97,13 @@ def _jump(case: Case) -> Iterator[Finding]:
     cure = (
         "Use more microsteps if it should glide; they smooth it, they do not make it truer." if seen else ""
     )
-    yield Finding(
+    yield measured(
         case.subject,
         "smoothness",
         "note" if seen else "ok",
-        value=jump_mm,
-        unit="mm",
-        limit=SEEN_JUMP_MM,
-        bound="at most",
+        jump_mm,
+        SEEN_JUMP_MM,
+        "mm",
         formula=f"{number(case.length_mm)} mm x {number(case.step_deg)} deg x pi/180"
         f" = {quantity(jump_mm, 'mm')}",
         says=f"The tip jumps {quantity(jump_mm, 'mm')} at each step" + (", which one sees." if seen else "."),
@@ -152,15 +133,14 @@ def _friction(case: Case) -> Iterator[Finding]:
         severity = at_most(error, limit, math.inf)
         says = f"Friction can hold the pointer {quantity(error, unit)} from its place, either way."
         formula += f" = {quantity(error, unit)}"
-    yield Finding(
+    yield measured(
         case.subject,
         "friction",
         severity,
-        value=value,
-        unit=unit,
-        limit=limit,
-        bound="at most",
+        value,
+        limit,
+        unit,
         formula=formula,
         says=says,
-        cure="" if severity == "ok" else "Free the bearings, or take a stronger motor.",
+        cure="Free the bearings, or take a stronger motor.",
     )

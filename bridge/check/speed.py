@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from bridge.check.case import Case
-from bridge.check.findings import Finding, Severity, at_least, at_most, number, quantity
+from bridge.check.findings import Finding, Severity, at_least, at_most, measured, number, quantity
 
 SPEED_MARGIN = 1.25
 """Speed to have over speed needed, so that the pointer catches up (common practice, no source)."""
@@ -56,18 +56,10 @@ def _speed(case: Case) -> Finding:
     if severity != "ok":
         cure = f"Set speed_steps_s to {number(math.ceil(needed * SPEED_MARGIN), 6)} if the motor bears it; "
         cure += "otherwise use fewer microsteps, less gearing down or a faster motor."
+        cure += case.fastest_cure
     formula = f"{_rate(case)} = {quantity(needed, unit)}"
-    return Finding(
-        case.subject,
-        "speed",
-        severity,
-        value=needed,
-        unit=unit,
-        limit=limit,
-        bound="at most",
-        formula=formula,
-        says=says,
-        cure=cure,
+    return measured(
+        case.subject, "speed", severity, needed, limit, unit, formula=formula, says=says, cure=cure
     )
 
 
@@ -93,17 +85,16 @@ def _lag(case: Case) -> Finding:
     if behind > case.tolerance * (1 + 1e-9):  # an acceleration just as asked for is enough
         severity = "note" if behind <= SEEN_LAG * case.tolerance else "warning"
     formula += f" = {quantity(behind, case.unit)}"
-    return Finding(
+    return measured(
         case.subject,
         "lag",
         severity,
-        value=behind,
-        unit=case.unit,
-        limit=case.tolerance,
-        bound="at most",
+        behind,
+        case.tolerance,
+        case.unit,
         formula=formula,
         says=says,
-        cure="" if severity == "ok" else cure,
+        cure=cure,
     )
 
 
@@ -125,17 +116,8 @@ def _pull_out(case: Case) -> Iterator[Finding]:
             cure = "The fastest change itself is too fast for it: gear down less, or take a faster motor."
     formula = f"{number(case.drive.speed_steps_s)} steps/s / {case.drive.microsteps} microsteps"
     formula += f" = {number(rate)} full steps/s"
-    yield Finding(
-        case.subject,
-        "pull-out",
-        severity,
-        value=rate,
-        unit="full steps/s",
-        limit=most,
-        bound="at most",
-        formula=formula,
-        says=says,
-        cure=cure,
+    yield measured(
+        case.subject, "pull-out", severity, rate, most, "full steps/s", formula=formula, says=says, cure=cure
     )
 
 
@@ -157,17 +139,8 @@ def _pull_in(case: Case) -> Iterator[Finding]:
     formula = (
         f"sqrt(2 x {number(acceleration)} full steps/s2), at most the limit = {number(rate)} full steps/s"
     )
-    yield Finding(
-        case.subject,
-        "pull-in",
-        severity,
-        value=rate,
-        unit="full steps/s",
-        limit=most,
-        bound="at most",
-        formula=formula,
-        says=says,
-        cure=cure,
+    yield measured(
+        case.subject, "pull-in", severity, rate, most, "full steps/s", formula=formula, says=says, cure=cure
     )
 
 
@@ -179,19 +152,10 @@ def _servo_speed(case: Case) -> Iterator[Finding]:
     needed = case.needed_deg_s * float(case.ratio)
     severity = at_least(most / needed, SPEED_MARGIN, 1.0)
     says = f"The fastest change turns the servo at {number(needed)} deg/s; unloaded it does {number(most)}."
-    cure = "" if severity == "ok" else "Take a faster servo, or let it turn less for the same scale."
+    cure = "Take a faster servo, or let it turn less for the same scale."
     formula = f"{number(case.needed_deg_s)} deg/s x {case.ratio} = {number(needed)} deg/s"
-    yield Finding(
-        case.subject,
-        "servo speed",
-        severity,
-        value=needed,
-        unit="deg/s",
-        limit=most,
-        bound="at most",
-        formula=formula,
-        says=says,
-        cure=cure,
+    yield measured(
+        case.subject, "servo speed", severity, needed, most, "deg/s", formula=formula, says=says, cure=cure
     )
     if case.shaft_deg_s > most:
         says = f"The drive may ask {number(case.shaft_deg_s)} deg/s of a servo that does {number(most)}."
@@ -200,14 +164,13 @@ def _servo_speed(case: Case) -> Iterator[Finding]:
         cure += " needle is."
         formula = f"{number(case.drive.speed_steps_s)} us/s x {number(case.step_deg)} deg/us x {case.ratio}"
         formula += f" = {number(case.shaft_deg_s)} deg/s"
-        yield Finding(
+        yield measured(
             case.subject,
             "servo limit",
             "warning",
-            value=case.shaft_deg_s,
-            unit="deg/s",
-            limit=most,
-            bound="at most",
+            case.shaft_deg_s,
+            most,
+            "deg/s",
             formula=formula,
             says=says,
             cure=cure,

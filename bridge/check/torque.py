@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from bridge.check.case import Case
 from bridge.check.defaults import TORQUE_MARGIN
-from bridge.check.findings import Finding, at_least, at_most, number
+from bridge.check.findings import Finding, at_least, at_most, measured, number
 
 GRAVITY_M_S2 = 9.80665
 MESH_EFFICIENCY = 0.9
@@ -75,17 +75,16 @@ def _moving(case: Case) -> Iterator[Finding]:
     )
     says = f"The pointer asks {number(needed)} mN.m of the motor, which has {number(have)} at {rate}:"
     says += f" {number(margin, 3)} times that."
-    yield Finding(
+    yield measured(
         case.subject,
         "torque",
         severity,
-        value=needed,
-        unit="mN.m",
-        limit=have / TORQUE_MARGIN,
-        bound="at most",
+        needed,
+        have / TORQUE_MARGIN,
+        "mN.m",
         formula=formula,
         says=says,
-        cure="" if severity == "ok" else _cure(case, have, spin, weight, rub),
+        cure=_cure(case, have, spin, weight, rub),
     )
 
 
@@ -126,19 +125,8 @@ def _resting(case: Case) -> Iterator[Finding]:
     severity = at_most(pull, have / TORQUE_MARGIN, math.inf)
     says = f"With its coils at rest the motor holds {number(have)} mN.m; the pointer's weight pulls"
     says += f" {number(pull)}."
-    cure = "" if severity == "ok" else "Balance the pointer, or it sinks when the coils rest."
+    cure = "Balance the pointer, or it sinks when the coils rest."
     formula = f"{number(case.load.unbalance_g_mm)} g.mm x 9.80665 m/s2 / {number(float(case.ratio))}"
     formula += f" = {number(pull)} mN.m"
     limit = have / TORQUE_MARGIN
-    yield Finding(
-        case.subject,
-        "rest",
-        severity,
-        value=pull,
-        unit="mN.m",
-        limit=limit,
-        bound="at most",
-        formula=formula,
-        says=says,
-        cure=cure,
-    )
+    yield measured(case.subject, "rest", severity, pull, limit, "mN.m", formula=formula, says=says, cure=cure)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bridge.check.case import Case
-from bridge.check.findings import Finding, at_most, number, quantity
+from bridge.check.findings import Finding, at_most, measured, number, quantity
 
 _MINUTE_S = 60.0
 
@@ -29,17 +29,8 @@ def _travel(case: Case, have_deg: float) -> Finding:
         says = f"This pointer turns without end, but {case.motor_name} turns {number(have_deg)} deg only."
         cure = "Take a stepper without stops for it, with an index mark to find its place."
         formula = f"no end > {number(have_deg)} deg"
-        return Finding(
-            case.subject,
-            "travel",
-            "failure",
-            value=needed,
-            unit="deg",
-            limit=have_deg,
-            bound="at most",
-            formula=formula,
-            says=says,
-            cure=cure,
+        return measured(
+            case.subject, "travel", "failure", needed, have_deg, "deg", formula=formula, says=says, cure=cure
         )
     severity = at_most(needed, have_deg, have_deg)
     says = f"The scale of {number(case.span_deg)} deg turns the motor {number(needed)} deg;"
@@ -51,17 +42,8 @@ def _travel(case: Case, have_deg: float) -> Finding:
         if most < 1:
             cure += " Gearing up costs torque and resolution by the same factor."
     formula = f"{number(case.span_deg)} deg x {case.ratio} = {number(needed)} deg"
-    return Finding(
-        case.subject,
-        "travel",
-        severity,
-        value=needed,
-        unit="deg",
-        limit=have_deg,
-        bound="at most",
-        formula=formula,
-        says=says,
-        cure=cure,
+    return measured(
+        case.subject, "travel", severity, needed, have_deg, "deg", formula=formula, says=says, cure=cure
     )
 
 
@@ -93,14 +75,13 @@ def _continuous(case: Case) -> Iterator[Finding]:
             f" An index mark helps once in a turn only: up to {quantity(share, case.unit)} off between two"
         )
         says += " of them at full speed, and more at a slower one."
-    yield Finding(
+    yield measured(
         case.subject,
         "place",
         "failure",
-        value=per_minute,
-        unit=case.unit,
-        limit=case.tolerance,
-        bound="at most",
+        per_minute,
+        case.tolerance,
+        case.unit,
         formula=formula,
         says=says,
         cure=cure,

@@ -332,3 +332,37 @@ def test_a_gauge_stepper_on_the_boards_pins_gets_five_volts(tmp_path: Path) -> N
     assert found["altimeter.hundreds", "voltage"].severity == "ok"
     assert found["altimeter.hundreds", "driver current"].value == pytest.approx(5 / 280)
     assert found["altimeter.hundreds", "travel"].severity == "failure"  # it has stops
+
+
+def test_an_assumed_rate_that_is_too_fast_names_the_key_to_write(tmp_path: Path) -> None:
+    """A clock's hand: half the dial a second, for want of better."""
+    declared = '[quantities.time_of_day]\nunit = "s"\nlow = 0\nhigh = 86400\n[drives.geared]'
+    clock = (
+        ("[drives.geared]", declared),
+        ('instrument = "altimeter"', 'instrument = "gauge"\noptions = { quantity = "time_of_day" }'),
+        ('"indicated_altitude"', '"time_of_day"'),
+        ("per_turn = 1000\n", "per_turn = 3600\n"),
+        ("per_turn = 10000\n", "per_turn = 36000\n"),
+        ("per_turn = 100000\n", "per_turn = 360000\n"),
+    )
+    speed = changed(tmp_path, "clockwork.toml", *clock)["altimeter.hundreds", "speed"]
+    assert speed.severity == "failure"
+    assert "write under [aircraft] fastest = { time_of_day = ... }, in s per s." in speed.cure
+    own = ("teeth = [10,", "aircraft.fastest = { time_of_day = 1 }\nteeth = [10,")
+    assert changed(tmp_path, "clockwork.toml", *clock, own)["altimeter.hundreds", "speed"].severity == "ok"
+
+
+def test_the_report_has_the_time_until_each_board_and_the_panel_are_at_home() -> None:
+    found = checked(DEMO)
+    boards = {
+        subject: f
+        for (subject, check), f in found.items()
+        if check == "homing" and subject.startswith("board ")
+    }
+    alone = [f.value for (subject, check), f in found.items() if check == "homing" and "." in subject]
+    assert set(boards) == {"board left", "board centre", "board right"}
+    assert (
+        found["panel", "homing"].value
+        == max(f.value for f in boards.values() if f.value)
+        == max(filter(None, alone))
+    )
