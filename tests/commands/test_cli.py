@@ -87,10 +87,10 @@ def test_a_replay_goes_to_real_boards_at_the_flights_own_pace_only(panel: Path, 
 def test_the_log_of_a_flight_recorder_is_replayed_and_what_is_assumed_of_it_is_named(tmp_path: Path) -> None:
     flight = ROOT / "tests" / "data" / "flights" / "midnight.igc"
     result = command(
-        tmp_path, "replay", flight, "--panel", ROOT / "config" / "panel.toml", "--speed", "max", "--to", "2"
+        tmp_path, "replay", flight, "--panel", ROOT / "config" / "panel.toml", "--speed", "max", "--to", "6"
     )
     assert result.returncode == 0, result.stderr
-    assert "flown: 2.0 s" in result.stdout
+    assert "flown: 6.0 s" in result.stdout
     assert "TAS in 0.01 km/h" in result.stdout + result.stderr
 
 
