@@ -10,7 +10,7 @@ from bridge.check.findings import Finding, at_least, at_most, measured, number
 from bridge.hardware.microcontrollers import PARTS, Microcontroller
 from bridge.panel.board_checks import check_drive, pins_taken
 from bridge.panel.hardware import BoardDescription, DriveDescription, Motor
-from bridge.wiring.devices import MARGIN, USB_A
+from bridge.wiring.devices import MARGIN, USB_A, suffices, suitable_v, with_margin_a
 from bridge.wiring.sheet import BoardSheet, coil_current_a
 
 DRIVER_A = {"four_wire": 0.5, "step_dir": 1.0}
@@ -58,7 +58,7 @@ def check_motor_electrics(
         yield from _servo(subject, motor)
     else:
         yield from _coil(subject, motor, output, volts, DRIVER_A.get(output, part.pin_a))
-    yield from _voltage(subject, motor, output, volts)
+    yield from _voltage(subject, motor, volts)
 
 
 def _coil(subject: str, motor: Motor, output: str, volts: float | None, limit: float) -> Iterator[Finding]:
@@ -124,50 +124,36 @@ def _servo(subject: str, motor: Motor) -> Iterator[Finding]:
     )
 
 
-def _voltage(subject: str, motor: Motor, output: str, volts: float | None) -> Iterator[Finding]:
-    rated = motor.voltage_v
-    if rated is None or volts is None:
+def _voltage(subject: str, motor: Motor, volts: float | None) -> Iterator[Finding]:
+    rated, suitable = motor.voltage_v, suitable_v(motor)
+    if rated is None or suitable is None or volts is None:
         return
-    if output == "step_dir" and motor.kind == "bipolar":
-        least = 2 * rated
+    least, most = suitable
+    if most == math.inf:
         severity = at_least(volts, least, 0.0)
         says = f"A chopper driver wants well above the coils' {number(rated)} V: it has {number(volts)} V."
         cure = f"Use {number(math.ceil(least))} V or more; torque fades early without."
         formula = f"2 x {number(rated)} V = {number(least)} V"
-        yield Finding(
-            subject,
-            "voltage",
-            severity,
-            value=volts,
-            unit="V",
-            limit=least,
-            bound="at least",
-            formula=formula,
-            says=says,
-            cure=cure,
-        )
-        return
-    off = volts / rated - 1
-    severity = at_most(abs(off), 0.1, MOST_OFF)
-    says = f"Made for {number(rated)} V, fed with {number(volts)} V."
-    cure = ""
-    if severity != "ok":
+        bound: Literal["at most", "at least"] = "at least"
+    else:
+        off = volts / rated - 1
+        severity = "ok" if least <= volts <= most else at_most(abs(off), 0.0, MOST_OFF)
+        says = f"Made for {number(rated)} V, fed with {number(volts)} V."
         effect = "heat grows with the square, and a servo dies" if off > 0 else "torque falls with it"
         cure = f"Feed it {number(rated)} V: {effect}."
-    formula = f"{number(volts)} V / {number(rated)} V - 1 = {number(100 * off)} %"
-    limit = rated * (1.1 if off > 0 else 0.9)
-    bound: Literal["at most", "at least"] = "at most" if off > 0 else "at least"
+        formula = f"{number(volts)} V / {number(rated)} V - 1 = {number(100 * off)} %"
+        bound = "at most" if off > 0 else "at least"
     yield Finding(
         subject,
         "voltage",
         severity,
         value=volts,
         unit="V",
-        limit=limit,
+        limit=most if bound == "at most" else least,
         bound=bound,
         formula=formula,
         says=says,
-        cure=cure,
+        cure="" if severity == "ok" else cure,
     )
 
 
@@ -184,9 +170,10 @@ def _supply(name: str, board: BoardDescription, sheet: BoardSheet) -> Iterator[F
         return
     loads = [load for load in sheet.loads if load.supply == "motors"]
     formula = " + ".join(f"{load.name} {number(load.current_a)} A" for load in loads)
-    formula = f"({formula}) x {MARGIN:g} = {number(total * MARGIN)} A"
+    needed = with_margin_a(total)
+    formula = f"({formula}) x {MARGIN:g} = {number(needed)} A"
     says = f"All motors at once, servos stalled, take {number(total)} A; with a quarter to spare"
-    says += f" {number(total * MARGIN)} A."
+    says += f" {number(needed)} A."
     if board.supply_a is None:
         cure = (
             f"Take a supply of {number(board.supply_v)} V and {number(sheet.needed_a)} A, and write supply_a."
@@ -195,18 +182,18 @@ def _supply(name: str, board: BoardDescription, sheet: BoardSheet) -> Iterator[F
             f"board {name}",
             "supply",
             "note",
-            value=total * MARGIN,
+            value=needed,
             unit="A",
             formula=formula,
             says=says,
             cure=cure,
         )
         return
-    severity = at_most(total * MARGIN, board.supply_a, board.supply_a * MARGIN)
+    severity = "ok" if suffices(board.supply_a, total) else at_most(total, 0.0, board.supply_a)
     cure = f"Take a supply of {number(sheet.needed_a)} A, or share the motors out."
     limit = board.supply_a
     yield measured(
-        f"board {name}", "supply", severity, total * MARGIN, limit, "A", formula=formula, says=says, cure=cure
+        f"board {name}", "supply", severity, needed, limit, "A", formula=formula, says=says, cure=cure
     )
 
 

@@ -7,8 +7,10 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from math import inf
 
 from bridge.hardware.microcontrollers import Microcontroller
+from bridge.panel.hardware import Motor
 
 LOGIC_A = 0.002
 """What a logic wire carries at most (a Darlington input at 5 V takes 1.4 mA: data sheets, from memory)."""
@@ -24,6 +26,9 @@ USB_A = 0.5
 
 MARGIN = 1.25
 """Supplies and fuses are chosen a quarter above the load (common practice, no source)."""
+
+OFF_VOLTAGE = 0.1
+"""A motor fed by voltage is well within this share of its own (common practice, no source)."""
 
 RATINGS_A = (0.5, 1.0, 2.0, 3.0, 5.0, 7.5, 10.0, 15.0, 20.0)
 """Ratings of supplies and fuses that are easily had (common practice, no source)."""
@@ -104,9 +109,32 @@ DRIVERS: dict[tuple[str, str], Driver] = {
 DRIVERS[("servo", "continuous_servo")] = DRIVERS[("servo", "servo")]
 
 
+def suitable_v(motor: Motor) -> tuple[float, float] | None:
+    """The least and the highest supply voltage that suit this motor; None where it has none of its own.
+
+    One fed by voltage needs its own, to a tenth; a chopper driver any from twice the coils' up, so that its
+    current rises quickly enough (both common practice, no source).
+    """
+    if motor.voltage_v is None:
+        return None
+    if motor.kind == "bipolar":
+        return 2 * motor.voltage_v, inf
+    return (1 - OFF_VOLTAGE) * motor.voltage_v, (1 + OFF_VOLTAGE) * motor.voltage_v
+
+
+def with_margin_a(load_a: float) -> float:
+    """What a supply must have for this load."""
+    return load_a * MARGIN
+
+
+def suffices(supply_a: float, load_a: float) -> bool:
+    """Whether a supply feeds this load with the margin."""
+    return supply_a >= with_margin_a(load_a) - 1e-9
+
+
 def rating_a(load_a: float) -> float:
     """The smallest usual rating a quarter above the load; the load with its margin beyond the list."""
-    wanted = load_a * MARGIN
+    wanted = with_margin_a(load_a)
     return next((rating for rating in RATINGS_A if rating >= wanted - 1e-9), wanted)
 
 

@@ -218,21 +218,16 @@ class _Sheet:
         self._voltage(pointer, fed_by_motors)
 
     def _voltage(self, pointer: _Pointer, fed_by_motors: bool) -> None:
-        """A motor fed by voltage needs its own; a chopper driver takes any supply above it."""
         motor = pointer.motor
         given = self.board.supply_v if fed_by_motors else self.part.logic_v
-        if motor.voltage_v is None:
+        suitable = devices.suitable_v(motor)
+        if suitable is None or suitable[0] <= given <= suitable[1]:
             return
         if motor.kind == "bipolar":
-            if given < 2 * motor.voltage_v:
-                self.warnings.append(
-                    f"{pointer.name}: a chopper driver wants a supply well above the coils' "
-                    f"{motor.voltage_v:g} V; this one has {given:g} V"
-                )
-        elif abs(given - motor.voltage_v) > 0.1 * motor.voltage_v:
-            self.warnings.append(
-                f"{pointer.name}: its motor is made for {motor.voltage_v:g} V, its supply has {given:g} V"
-            )
+            why = f"a chopper driver wants a supply well above the coils' {motor.voltage_v:g} V; this one has"
+        else:
+            why = f"its motor is made for {motor.voltage_v:g} V, its supply has"
+        self.warnings.append(f"{pointer.name}: {why} {given:g} V")
 
     def _input(self, number: int, knob: Input) -> None:
         name = f"{'knob' if knob.kind == 'encoder' else 'button'} {number}"
@@ -260,10 +255,10 @@ class _Sheet:
             rating = devices.rating_a(motors)
             self.bought[f"closed supply {volts:g} V, {rating:g} A or more, for the motors"] += 1
             self.bought[f"fuse {rating:g} A with holder, in the positive lead"] += 1
-            if given is not None and given < motors * devices.MARGIN - 1e-9:
+            if given is not None and not devices.suffices(given, motors):
                 self.warnings.append(
                     f"the motor supply delivers {given:g} A; {motors:.2f} A with a quarter to spare are "
-                    f"{motors * devices.MARGIN:.2f} A"
+                    f"{devices.with_margin_a(motors):.2f} A"
                 )
         pins = (
             sum(wire.current_a for wire in self.wires if wire.start == BOARD and wire.carries == "coil") / 2
