@@ -31,7 +31,23 @@ FASTEST_PER_S = {
     "oil_pressure": 50.0,
     "oil_temperature": 1.0,
     "fuel_quantity": 1.0,
+    "fuel_quantity_left": 1.0,
+    "fuel_quantity_right": 1.0,
+    "fuel_quantity_centre": 1.0,
     "fuel_flow": 20.0,
+    "fuel_pressure": 10.0,
+    "exhaust_gas_temperature": 30.0,
+    "cylinder_head_temperature": 2.0,
+    "suction": 1.0,
+    "bus_voltage": 5.0,
+    "battery_current": 40.0,
+    "time_of_day": 1.0 / 3600.0,  # a second in a second; after it is set a clock may take its time
+    "radio_altitude": 100.0,  # over falling ground
+    "course_deviation": 2.0,
+    "glideslope_deviation": 2.0,
+    "relative_bearing": 30.0,
+    "flap_position": 10.0,
+    "pitch_trim": 20.0,
 }
 """The fastest change of each quantity in a light aeroplane, in its unit per second."""
 
@@ -49,6 +65,10 @@ TOLERANCE = {
     "turn_rate": 0.25,
     "slip": 1.0,
     "engine_speed": 25.0,
+    "time_of_day": 1.0 / 120.0,  # half a minute
+    "relative_bearing": 2.0,
+    "course_deviation": 0.25,
+    "glideslope_deviation": 0.25,
 }
 """The error that a good pointer may have, in the quantity's unit."""
 
@@ -70,15 +90,17 @@ TORQUE_MARGIN = 2.0
 
 def fastest_per_s(quantity: Quantity, span: float) -> tuple[float, str]:
     """The fastest change (unit/s) and where it comes from; `span` is one turn, or the whole scale."""
-    if quantity.name in FASTEST_PER_S:
-        return FASTEST_PER_S[quantity.name], "a light aeroplane's, common practice"
+    name = quantity.name.removesuffix("_2")  # of the second engine
+    if name in FASTEST_PER_S:
+        return FASTEST_PER_S[name], "a light aeroplane's, common practice"
     return span / WHOLE_SCALE_S, f"the whole scale in {WHOLE_SCALE_S:g} s, for want of better"
 
 
 def tolerance(quantity: Quantity, span: float, endless: bool) -> tuple[float, str]:
     """The error allowed (unit) and where it comes from; `span` is one turn, or the whole scale."""
-    if quantity.name in TOLERANCE:
-        return TOLERANCE[quantity.name], "common practice"
+    name = quantity.name.removesuffix("_2")
+    if name in TOLERANCE:
+        return TOLERANCE[name], "common practice"
     if endless:
         return span * TURN_SHARE, "a hundredth of a turn, common practice"
     return span * SCALE_SHARE, "a fiftieth of the scale, common practice"

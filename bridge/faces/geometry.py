@@ -8,17 +8,32 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from math import hypot
 
 from bridge.description import near
 from bridge.errors import DescriptionError, DescriptionErrors
 from bridge.faces.marks import Hand, SheetDrawing, card_angles, face_angles, slide_heights
-from bridge.faces.primitives import Circle, Layer, Line, Part, Polygon, Primitive, Sector, polar
+from bridge.faces.primitives import (
+    Circle,
+    Layer,
+    Line,
+    Part,
+    Point,
+    Polygon,
+    Primitive,
+    Sector,
+    moved,
+    polar,
+)
 from bridge.faces.shapes import pointer_outline, symbol_shape
+from bridge.gauges.curve import Curve
 from bridge.panel.description import Aircraft
 from bridge.panel.face import Bezel, Card, Face, Flag, Outline, Sheet
 from bridge.panel.ready_gauges import Origins
 
 _HATCH_DEG = 6.0
+_SAME_MM = 1e-6
+_PLACES = 90  # at which a pointer off the middle is looked at on its way
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +80,7 @@ def gauge_parts(gauge: Gauge) -> tuple[Part, ...]:
                 (replace(pointer_outline(outline, hand.length_mm), colour=outline.colour),),
                 pointer=name,
                 motion="turns",
+                pivot=hand.pivot,
             )
         )
     if face.overlay:
@@ -81,21 +97,34 @@ def gauge_parts(gauge: Gauge) -> tuple[Part, ...]:
 def _too_long(gauge: Gauge, outline: Outline, hand: Hand, key: str) -> Iterator[DescriptionError]:
     """A pointer that would reach beyond the edge of its face, at its tip, tail or side."""
     most = gauge.face.radius_mm
+    middle = "axis" if hand.pivot == (0.0, 0.0) else "face's middle"
     tip = hand.length_mm + (outline.width_mm / 2 if outline.shape == "ball" else 0.0)
     for what, reach, cure in (
-        ("tip", tip, "Shorten the pointer's length_mm, or draw a larger face"),
-        ("tail", outline.tail_mm, "Shorten tail_mm"),
+        ("tip", _farthest(hand, tip), "Shorten the pointer's length_mm, or draw a larger face"),
+        ("tail", _farthest(hand, -outline.tail_mm), "Shorten tail_mm"),
         ("side", outline.width_mm / 2, "Take less width_mm"),
     ):
-        if reach > most:
-            found = f"a {what} {reach:g} mm from the axis"
+        if reach > most + _SAME_MM:
+            found = f"a {what} {reach:g} mm from the {middle}"
             yield DescriptionError(gauge.where, key, found, f"{most:g} mm at most, the face's radius", cure)
+
+
+def _farthest(hand: Hand, along_mm: float) -> float:
+    """How far from the face's middle a point of the pointer, so far along it from its axis, comes at most."""
+    if hand.pivot == (0.0, 0.0):
+        return abs(along_mm)
+    curve = hand.curve
+    if not isinstance(curve, Curve) or curve.period is not None:
+        return hypot(*hand.pivot) + abs(along_mm)
+    first, last = curve(curve.low), curve(curve.high)
+    angles = (first + (last - first) * i / _PLACES for i in range(_PLACES + 1))
+    return max(hypot(*moved(polar(along_mm, angle), hand.pivot)) for angle in angles)
 
 
 def _still(
     gauge: Gauge, sheet: Sheet, name: str, layer: Layer, key: str, faults: list[DescriptionError]
 ) -> Part:
-    drawing = SheetDrawing(sheet, gauge.hands, gauge.aircraft, gauge.where, key, faults)
+    drawing = SheetDrawing(sheet, gauge.hands, gauge.aircraft, gauge.where, key, faults, axes=_axes(gauge))
     if isinstance(sheet, Face) and sheet.flag:
         flag = sheet.flag
         drawing.holes.append(Sector(flag.inner_mm, flag.outer_mm, flag.from_deg, flag.to_deg))
@@ -105,6 +134,12 @@ def _still(
     return Part(
         name, layer, outline, tuple(drawing.holes), (replace(outline, colour=sheet.colour), *drawing.items)
     )
+
+
+def _axes(gauge: Gauge) -> tuple[Point, ...]:
+    """Where arbors come through the face: at every pivot of its pointers, in the middle where it has none."""
+    pivots = (hand.pivot for name, hand in gauge.hands.items() if name in gauge.face.pointers)
+    return tuple(dict.fromkeys(pivots)) or ((0.0, 0.0),)
 
 
 def _card(gauge: Gauge, name: str, card: Card, key: str, faults: list[DescriptionError]) -> list[Part]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
@@ -12,7 +12,19 @@ from bridge.description import near
 from bridge.errors import BridgeError, DescriptionError
 from bridge.faces import font
 from bridge.faces.clearance import crowded, cut_marks, text_box
-from bridge.faces.primitives import Arc, Circle, Line, Polygon, Primitive, Sector, Shape, Text, polar
+from bridge.faces.primitives import (
+    Arc,
+    Circle,
+    Line,
+    Point,
+    Polygon,
+    Primitive,
+    Sector,
+    Shape,
+    Text,
+    moved,
+    polar,
+)
 from bridge.faces.shapes import symbol_shape
 from bridge.faces.speed_marks import MissingSpeedError, speed_marks
 from bridge.gauges.curve import Curve
@@ -28,11 +40,12 @@ _GAP_MM = 1.0
 
 @dataclass(frozen=True, slots=True)
 class Hand:
-    """What a drawing needs of a pointer: its face curve, the unit of its readings, its length."""
+    """What a drawing needs of a pointer: its face curve, the unit of its readings, its length, its pivot."""
 
     curve: Callable[[float], float]
     unit: str
     length_mm: float = 30.0
+    pivot: Point = (0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,13 +74,19 @@ def slide_heights(crank_mm: float) -> MarkPlacement:
 
 @dataclass(frozen=True, slots=True)
 class _Mark:
-    """One mark of a scale: its angle or height by `placement`, outer end, colour, and name in messages."""
+    """One mark of a scale: its angle or height by `placement`, outer end, colour, name in messages, and the
+    axis of its pointer."""
 
     placement: MarkPlacement
     at: float
     outer_mm: float
     colour: Colour
     name: str
+    pivot: Point
+
+    def polar(self, radius_mm: float) -> Point:
+        """The point at this radius on the mark's line."""
+        return moved(polar(radius_mm, self.at), self.pivot)
 
 
 class SheetDrawing:
@@ -82,6 +101,7 @@ class SheetDrawing:
         key: str,
         faults: list[DescriptionError],
         pointer: str | None = None,
+        axes: Iterable[Point] = ((0.0, 0.0),),
     ) -> None:
         self.sheet = sheet
         self.hands = hands
@@ -91,7 +111,7 @@ class SheetDrawing:
         self.faults = faults
         self.pointer = pointer or next(iter(hands))
         self.items: list[Primitive] = []
-        self.holes: list[Shape] = list(_openings(sheet))
+        self.holes: list[Shape] = list(_openings(sheet, axes))
 
     def draw(self, place: MarkPlacement) -> None:
         """Bands first, marks over them, lettering and symbols last."""
@@ -173,7 +193,7 @@ class SheetDrawing:
             return
         middle = self._radius(key, band.radius_mm) - band.width_mm / 2
         ends = sorted(place(hand.curve(reading), 0.0) for reading in (band.low, band.high))
-        self.items.append(Arc(middle, ends[0], ends[1], band.width_mm, band.colour, key))
+        self.items.append(Arc(middle, ends[0], ends[1], band.width_mm, band.colour, key, hand.pivot))
 
     def _limit(self, key: str, limit: Limit, place: MarkPlacement) -> None:
         hand = self._hand(key, limit.pointer)
@@ -181,10 +201,8 @@ class SheetDrawing:
             return
         outer = self._radius(key, limit.radius_mm)
         angle = place(hand.curve(limit.at), 0.0)
-        inner_end = polar(outer - limit.length_mm, angle)
-        self.items.append(
-            Line(polar(outer, angle), inner_end, limit.width_mm, limit.colour, f"{key} {limit.at:g}")
-        )
+        start, end = (moved(polar(radius, angle), hand.pivot) for radius in (outer, outer - limit.length_mm))
+        self.items.append(Line(start, end, limit.width_mm, limit.colour, f"{key} {limit.at:g}"))
 
     def _scale(self, key: str, scale: Scale, place: MarkPlacement) -> None:
         hand = self._hand(key, scale.pointer)
@@ -209,11 +227,11 @@ class SheetDrawing:
                 if round(at, 6) % 360.0 in taken:
                     continue
                 taken.add(round(at, 6) % 360.0)
-            mark = _Mark(place, at, outer, colour, f"{key} {float(reading):g}")
+            mark = _Mark(place, at, outer, colour, f"{key} {float(reading):g}", hand.pivot)
             rank = ranks.get(reading)
             if rank is not None:
                 marks.append((at, rank))
-                self.items.append(_line(scale, rank, mark))
+                self.items.append(_drawn(scale, rank, mark))
             text = numerals.get(reading)
             if text and self._drawable(key, text):
                 self.items += _numeral(scale, text, mark)
@@ -237,9 +255,9 @@ class SheetDrawing:
         """Refuses marks with less than a printable gap between them at their inner ends."""
         ordered = sorted(marks)
         for (a, rank_a), (b, rank_b) in pairwise(ordered):
-            shorter = min(scale.lengths_mm[rank_a], scale.lengths_mm[rank_b])
+            shorter = 0.0 if scale.dot_mm else min(scale.lengths_mm[rank_a], scale.lengths_mm[rank_b])
             apart = b - a if place.crank_mm is not None else (outer - shorter) * radians(b - a)
-            gap = apart - (scale.widths_mm[rank_a] + scale.widths_mm[rank_b]) / 2
+            gap = apart - (scale.dot_mm or (scale.widths_mm[rank_a] + scale.widths_mm[rank_b]) / 2)
             if gap < PRINTABLE_MM:
                 found = f"marks with a gap of {max(gap, 0.0):.2f} mm"
                 cure = "Take a larger step or finer marks, or spread the readings on the curve"
@@ -247,12 +265,14 @@ class SheetDrawing:
                 return
 
 
-def _line(scale: Scale, rank: int, mark: _Mark) -> Line:
+def _drawn(scale: Scale, rank: int, mark: _Mark) -> Line | Circle:
+    """The mark as a stroke, or as a dot with its middle at the scale's radius."""
     length, width = scale.lengths_mm[rank], scale.widths_mm[rank]
+    if scale.dot_mm:
+        return Circle(mark.polar(mark.outer_mm), scale.dot_mm / 2, mark.colour)
     if mark.placement.crank_mm is not None:
         return Line((-length / 2, mark.at), (length / 2, mark.at), width, mark.colour, mark.name)
-    outer, inner = polar(mark.outer_mm, mark.at), polar(mark.outer_mm - length, mark.at)
-    return Line(outer, inner, width, mark.colour, mark.name)
+    return Line(mark.polar(mark.outer_mm), mark.polar(mark.outer_mm - length), width, mark.colour, mark.name)
 
 
 def _numeral(scale: Scale, text: str, mark: _Mark) -> list[Text]:
@@ -268,7 +288,7 @@ def _numeral(scale: Scale, text: str, mark: _Mark) -> list[Text]:
     reach = height / 2 if scale.radial else width / 2 * east + height / 2 * north
     radius = scale.numeral_radius_mm or mark.outer_mm - scale.lengths_mm[0] - _GAP_MM - reach
     turn = mark.at if scale.radial else 0.0
-    return [Text(polar(radius, mark.at), text, scale.numeral_mm, turn, mark.colour, mark.name)]
+    return [Text(mark.polar(radius), text, scale.numeral_mm, turn, mark.colour, mark.name)]
 
 
 def _ranks(scale: Scale) -> dict[Fraction, int]:
@@ -300,9 +320,9 @@ def _box(text: str, height: float) -> tuple[float, float, float, float]:
     return min(xs), min(ys), max(xs), max(ys)
 
 
-def _openings(sheet: Sheet) -> Iterator[Shape]:
+def _openings(sheet: Sheet, axes: Iterable[Point]) -> Iterator[Shape]:
     if sheet.centre_hole_mm:
-        yield Circle((0.0, 0.0), sheet.centre_hole_mm / 2)
+        yield from (Circle(axis, sheet.centre_hole_mm / 2) for axis in axes)
     for hole in sheet.holes:
         yield Circle((hole.x_mm, hole.y_mm), hole.diameter_mm / 2)
     for window in sheet.windows:

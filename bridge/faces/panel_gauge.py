@@ -11,14 +11,25 @@ from bridge.panel.load import Panel
 def panel_gauge(panel: Panel, name: str) -> Gauge:
     """What the drawing needs of one gauge of a panel."""
     described = panel.description.gauges[name]
+    outlines = described.face.pointers
+    pivots = {
+        name: outlines[name].pivot_mm if name in outlines else (0.0, 0.0)
+        for name in (*described.pointers, *described.geared)
+    }
     hands = {
-        pointer.name: Hand(pointer.face, pointer.unit, described.pointers[pointer.name].length_mm)
+        pointer.name: Hand(
+            pointer.face,
+            pointer.unit,
+            described.pointers[pointer.name].length_mm,
+            pivots[pointer.name],
+        )
         for pointer in panel.pointers
         if pointer.gauge == name
     }
     for geared_name, geared in described.geared.items():  # wheels turn it; its face is as even as they are
         root = described.pointers[described.driven_by(geared_name)]
         turn = Curve([(0.0, geared.zero_deg), (geared.per_turn, geared.zero_deg + 360.0)], geared.per_turn)
-        hands[geared_name] = Hand(turn, panel.catalogue[root.indication].unit, geared.length_mm)
+        unit = panel.catalogue[root.indication].unit
+        hands[geared_name] = Hand(turn, unit, geared.length_mm, pivots[geared_name])
     aircraft = panel.description.aircraft
     return Gauge(name, described.face, hands, aircraft, str(panel.path), panel.origins)

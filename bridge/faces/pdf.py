@@ -13,7 +13,19 @@ from reportlab.pdfgen.canvas import Canvas
 
 from bridge.faces import font
 from bridge.faces.clearance import pen_start, size_of
-from bridge.faces.primitives import Arc, Circle, Line, Part, Polygon, Primitive, Sector, Shape, Text, polar
+from bridge.faces.primitives import (
+    Arc,
+    Circle,
+    Line,
+    Part,
+    Point,
+    Polygon,
+    Primitive,
+    Sector,
+    Shape,
+    Text,
+    polar,
+)
 from bridge.faces.sheets import CAPTION_MM, PAPERS, Paper, Placed, laid_out
 from bridge.faces.svg import COLOURS, CUT, CUT_MM
 from bridge.outputs import MARK
@@ -108,7 +120,7 @@ def draw(canvas: Any, item: Primitive) -> None:
     elif isinstance(item, Arc):
         _stroke(canvas, item.colour, item.width)
         path = canvas.beginPath()
-        _arc(path, item.radius, item.from_deg, item.to_deg, start=True)
+        _arc(path, item.radius, item.from_deg, item.to_deg, start=True, centre=item.centre)
         canvas.drawPath(path)
     elif isinstance(item, Text):
         canvas.saveState()
@@ -151,10 +163,18 @@ def _sector(path: Any, shape: Sector) -> None:
     path.close()
 
 
-def _arc(path: Any, radius: float, from_deg: float, to_deg: float, start: bool) -> None:
+def _arc(
+    path: Any,
+    radius: float,
+    from_deg: float,
+    to_deg: float,
+    start: bool,
+    centre: Point = (0.0, 0.0),
+) -> None:
     """reportlab counts angles counter-clockwise from 3 o'clock."""
     draw = path.arc if start else path.arcTo
-    draw(-radius, -radius, radius, radius, startAng=90.0 - from_deg, extent=from_deg - to_deg)
+    x, y = centre
+    draw(x - radius, y - radius, x + radius, y + radius, startAng=90.0 - from_deg, extent=from_deg - to_deg)
 
 
 def _stroke(canvas: Any, colour: str, width: float) -> None:

@@ -27,6 +27,11 @@ def turned(point: Point, angle_deg: float) -> Point:
     return point[0] * c + point[1] * s, point[1] * c - point[0] * s
 
 
+def moved(point: Point, by: Point) -> Point:
+    """The point moved by so much."""
+    return point[0] + by[0], point[1] + by[1]
+
+
 @dataclass(frozen=True, slots=True)
 class Line:
     """A straight stroke with square ends. `name` identifies the mark."""
@@ -40,7 +45,7 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Arc:
-    """A stroke about the axis, clockwise from `from_deg` to `to_deg`; `radius` is its middle."""
+    """A stroke about `centre`, clockwise from `from_deg` to `to_deg`; `radius` is its middle."""
 
     radius: float
     from_deg: float
@@ -48,6 +53,7 @@ class Arc:
     width: float
     colour: Colour
     name: str = ""
+    centre: Point = (0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +118,8 @@ class Part:
     """One thing to print and cut: its outline, its holes and what is printed on it.
 
     `pointer` is the pointer that moves it, in the way that `motion` names; a sliding part is
-    `crank_mm` x cos(face angle) above its middle, in the frame of `carried_by`.
+    `crank_mm` x cos(face angle) above its middle, in the frame of `carried_by`. `pivot` is where the origin
+    of its own coordinates, about which it turns, is on the gauge.
     """
 
     name: str
@@ -125,6 +132,7 @@ class Part:
     crank_mm: float = 0.0
     carried_by: str | None = None
     note: str = ""
+    pivot: Point = (0.0, 0.0)
 
     @property
     def box(self) -> tuple[float, float, float, float]:

@@ -22,6 +22,7 @@ from bridge.faces.primitives import (
     Sector,
     Shape,
     Text,
+    moved,
     polar,
 )
 from bridge.outputs import MARK
@@ -140,7 +141,10 @@ class _Assembly:
             moved_by += f' data-crank-mm="{_n(part.crank_mm)}"'
             moved_by += f" data-carried-by={quoteattr(part.carried_by)}" if part.carried_by else ""
         place = _motion(part, self._angles_deg)
-        return f'<g data-part={quoteattr(part.name)}{moved_by} transform="{place}">{printed}</g>'
+        group = f'<g data-part={quoteattr(part.name)}{moved_by} transform="{place}">{printed}</g>'
+        if part.pivot == (0.0, 0.0):
+            return group
+        return f'<g transform="translate({_p(part.pivot)})">{group}</g>'
 
 
 _CUT_STROKE = f'stroke="{CUT}" stroke-width="{CUT_MM}"'
@@ -183,9 +187,10 @@ def primitive(item: Primitive) -> str:
         return f"<line {ends} {_stroke(item.colour, item.width)}{_name(item.name)}/>"
     if isinstance(item, Arc):
         if item.to_deg - item.from_deg >= 360.0:
-            ring = f'<circle r="{_n(item.radius)}" fill="none"'
+            ring = f'<circle {_centre(item.centre)} r="{_n(item.radius)}" fill="none"'
             return f"{ring} {_stroke(item.colour, item.width)}{_name(item.name)}/>"
-        path = f"M{_p(polar(item.radius, item.from_deg))} {_sweep(item.radius, item.from_deg, item.to_deg)}"
+        start = moved(polar(item.radius, item.from_deg), item.centre)
+        path = f"M{_p(start)} {_sweep(item.radius, item.from_deg, item.to_deg, item.centre)}"
         return f'<path d="{path}" fill="none" {_stroke(item.colour, item.width)}{_name(item.name)}/>'
     if isinstance(item, Text):
         return _text(item)
@@ -194,8 +199,7 @@ def primitive(item: Primitive) -> str:
 
 def _shape(shape: Shape, paint: str) -> str:
     if isinstance(shape, Circle):
-        x, y = shape.centre
-        return f'<circle cx="{_n(x)}" cy="{_n(-y)}" r="{_n(shape.radius)}" {paint}/>'
+        return f'<circle {_centre(shape.centre)} r="{_n(shape.radius)}" {paint}/>'
     if isinstance(shape, Polygon):
         points = " ".join(_p(point) for point in shape.points)
         return f'<polygon points="{points}" {paint}/>'
@@ -210,10 +214,10 @@ def _sector(shape: Sector) -> str:
     return f"{out} L{_p(polar(shape.inner, b))} {_sweep(shape.inner, b, a)} Z"
 
 
-def _sweep(radius: float, from_deg: float, to_deg: float) -> str:
+def _sweep(radius: float, from_deg: float, to_deg: float, centre: Point = (0.0, 0.0)) -> str:
     large = 1 if abs(to_deg - from_deg) > 180.0 else 0
     clockwise = 1 if to_deg > from_deg else 0
-    return f"A{_n(radius)},{_n(radius)} 0 {large} {clockwise} {_p(polar(radius, to_deg))}"
+    return f"A{_n(radius)},{_n(radius)} 0 {large} {clockwise} {_p(moved(polar(radius, to_deg), centre))}"
 
 
 def _text(item: Text) -> str:
@@ -230,6 +234,10 @@ def _text(item: Text) -> str:
         f'<g transform="{place} scale({scale:.7f} {-scale:.7f})" fill="{COLOURS[item.colour]}"'
         f" aria-label={quoteattr(item.text)}{_name(item.name)}>{''.join(glyphs)}</g>"
     )
+
+
+def _centre(point: Point) -> str:
+    return f'cx="{_n(point[0])}" cy="{_n(-point[1])}"'
 
 
 def _stroke(colour: str, width: float) -> str:

@@ -47,7 +47,7 @@ class Instrument:
         """Indications at this time; empty while a needed reading is absent."""
         if not all(name in readings for name in self.needs):
             return {}
-        return {name: lag(time_s, readings[name]) for name, lag in self._lags.items()}
+        return {name: lag(time_s, readings[name]) for name, lag in self._lags.items() if name in readings}
 
     def follows(self, indication: str) -> tuple[str, ...]:
         """The readings that this one of its indications follows."""
@@ -139,9 +139,19 @@ def attitude(*, lag_s: float = 0.0) -> Instrument:
     return Instrument(("pitch", "bank"), lag_s)
 
 
-def gauge(*, quantity: str, lag_s: float = 0.0, catalogue: Catalogue = CATALOGUE) -> Instrument:
-    """Any one `quantity` of the catalogue, in its unit; pass the panel's own catalogue for declared ones."""
-    return Instrument((quantity,), lag_s, catalogue)
+def gauge(
+    *, quantity: str, second_quantity: str = "", lag_s: float = 0.0, catalogue: Catalogue = CATALOGUE
+) -> Instrument:
+    """Any one `quantity` of the catalogue, in its unit, or two of them on one face.
+
+    Of two each is shown while it is there, whatever becomes of the other. Pass the panel's own catalogue for
+    declared quantities.
+    """
+    if not second_quantity:
+        return Instrument((quantity,), lag_s, catalogue)
+    both = Instrument((quantity, second_quantity), lag_s, catalogue)
+    both.needs, both.uses = (), both.indications
+    return both
 
 
 Maker = Callable[..., Instrument]

@@ -41,6 +41,7 @@ class Scale(StrictModel):
     `numerals` and at every reading that `names` mentions; the text is the name ("" leaves it out),
     or the reading over `numeral_divisor`. `unit` makes a second scale: readings in another unit.
     `offset_deg` turns the scale against the pointer's angle (a wing tip points 90 degrees off).
+    `dot_mm` makes the marks dots of that diameter, their middle at `radius_mm`.
     `radius_mm` is the marks' outer end; lengths and widths are of major, medium and minor marks.
     `radial` numerals are aligned with their radius, as on a compass card; the others stay upright.
     """
@@ -62,6 +63,7 @@ class Scale(StrictModel):
     radius_mm: Positive | None = None
     lengths_mm: tuple[Positive, Positive, Positive] = (5.0, 3.6, 2.4)
     widths_mm: tuple[Width, Width, Width] = (0.8, 0.5, 0.3)
+    dot_mm: Width | None = None
     numeral_mm: Positive = 5.0
     numeral_radius_mm: Positive | None = None
     colour: Colour | None = None
@@ -210,7 +212,8 @@ class Outline(StrictModel):
 
     needle: a tapering blade to a point; sword: a broad blade with a point; bar: even to its end; rim: a
     thin arm with a triangle at its end; aeroplane: seen from behind, half its span the length; ball: a disc
-    of `width_mm` on an arm behind the face, seen through a slot.
+    of `width_mm` on an arm behind the face, seen through a slot. Its axis is at `pivot_mm`, right and up
+    of the face's middle; its scales, bands and limits are about the same place, radii from there.
     """
 
     shape: Literal["needle", "sword", "bar", "rim", "aeroplane", "ball"] = "needle"
@@ -218,6 +221,7 @@ class Outline(StrictModel):
     tail_mm: NotNegative = 10.0
     hub_mm: Positive = 8.0
     bore_mm: Positive = 1.5
+    pivot_mm: tuple[float, float] = (0.0, 0.0)
     colour: Colour = "white"
 
 

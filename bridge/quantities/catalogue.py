@@ -7,7 +7,7 @@ works in these units; conversion happens once, where a datagram or a log is deco
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from bridge.description import near
 from bridge.errors import BridgeError
@@ -81,15 +81,38 @@ _CATALOGUE = (
     Quantity("normal_acceleration", "g", -20.0, 20.0, "specific force through the roof, 1 in level flight"),
     Quantity("slip", "deg", -90.0, 90.0, "deflection of the ball from the middle, right positive"),
     Quantity("outside_air_temperature", "degC", -110.0, 70.0, "static air temperature"),
+    Quantity("fuel_quantity", "L", 0.0, 500_000.0, "usable fuel on board"),
+    Quantity("fuel_quantity_left", "L", 0.0, 200_000.0, "usable fuel in the left tank"),
+    Quantity("fuel_quantity_right", "L", 0.0, 200_000.0, "usable fuel in the right tank"),
+    Quantity("fuel_quantity_centre", "L", 0.0, 200_000.0, "usable fuel in the tank between them"),
+    Quantity("suction", "inHg", -1.0, 30.0, "of the gyros' air, below the pressure of the cabin"),
+    Quantity("bus_voltage", "V", -50.0, 500.0, "of the main bus"),
+    Quantity("battery_current", "A", -1000.0, 1000.0, "into the battery positive: it charges"),
+    Quantity("time_of_day", "h", 0.0, 24.0, "since midnight, on the clock of the panel", circular=True),
+    Quantity("radio_altitude", "ft", -100.0, 20_000.0, "height of the wheels above the ground"),
+    Quantity("course_deviation", "dot", -20.0, 20.0, "of the pointer; the course is to the right: positive"),
+    Quantity("glideslope_deviation", "dot", -20.0, 20.0, "of the pointer; the glide path is above: positive"),
+    Quantity("relative_bearing", "deg", 0.0, 360.0, "of a beacon, clockwise from the nose", circular=True),
+    Quantity("flap_position", "deg", -20.0, 90.0, "down positive"),
+    Quantity("pitch_trim", "%", -100.0, 100.0, "of its travel, nose up positive"),
+)  # fmt: skip
+
+# Of each engine, the first without a number.
+_ENGINE = (
     Quantity("engine_speed", "rpm", 0.0, 100_000.0, "crankshaft speed"),
     Quantity("manifold_pressure", "inHg", 0.0, 120.0, "absolute pressure in the intake"),
     Quantity("oil_pressure", "psi", 0.0, 500.0, "gauge pressure of the oil"),
     Quantity("oil_temperature", "degC", -70.0, 400.0, "temperature of the oil"),
-    Quantity("fuel_quantity", "L", 0.0, 500_000.0, "usable fuel on board"),
     Quantity("fuel_flow", "L/h", 0.0, 100_000.0, "fuel used in an hour"),
-)  # fmt: skip
+    Quantity("fuel_pressure", "psi", -20.0, 2000.0, "gauge pressure of the fuel"),
+    Quantity("exhaust_gas_temperature", "degC", -70.0, 1500.0, "temperature of the exhaust gas"),
+    Quantity("cylinder_head_temperature", "degC", -70.0, 600.0, "temperature of the hottest cylinder head"),
+)
+_SECOND_ENGINE = tuple(
+    replace(each, name=f"{each.name}_2", meaning=f"{each.meaning}, second engine") for each in _ENGINE
+)
 
-CATALOGUE: Catalogue = {quantity.name: quantity for quantity in _CATALOGUE}
+CATALOGUE: Catalogue = {quantity.name: quantity for quantity in (*_CATALOGUE, *_ENGINE, *_SECOND_ENGINE)}
 
 
 def extend_catalogue(declared: Iterable[Quantity]) -> Catalogue:

@@ -60,7 +60,8 @@ _RADIAN = Fraction(1 / (2 * math.pi))
 _TABLE: dict[str, dict[str, Fraction]] = {
     "number": {"1": Fraction(1), "%": Fraction(1, 100)},
     "length": {
-        "m": Fraction(1), "km": Fraction(1000), "ft": _FOOT, "NM": _NAUTICAL_MILE, "mi": _MILE,
+        "m": Fraction(1), "km": Fraction(1000), "ft": _FOOT, "NM": _NAUTICAL_MILE,
+        "nmi": _NAUTICAL_MILE, "mi": _MILE,
     },
     "speed": {
         "m/s": Fraction(1),
@@ -88,11 +89,13 @@ _TABLE: dict[str, dict[str, Fraction]] = {
         "rpm": Fraction(1, 60),
     },
     "time": {"s": Fraction(1), "ms": Fraction(1, 1000), "min": Fraction(60), "h": Fraction(3600)},
-    "volume": {"L": Fraction(1), "USgal": _US_GALLON_L, "impgal": Fraction("4.54609")},
-    "volume flow": {"L/h": Fraction(1), "USgal/h": _US_GALLON_L},
+    "volume": {"L": Fraction(1), "gal": _US_GALLON_L, "USgal": _US_GALLON_L, "impgal": Fraction("4.54609")},
+    "volume flow": {"L/h": Fraction(1), "gal/h": _US_GALLON_L, "USgal/h": _US_GALLON_L},
     "mass": {"kg": Fraction(1), "lb": _POUND},
     "voltage": {"V": Fraction(1)},
     "current": {"A": Fraction(1)},
+    # Of a deviation pointer: how many degrees or miles a dot is depends on the aid that is received.
+    "deviation": {"dot": Fraction(1)},
 }  # fmt: skip
 
 _OFFSETS = {

@@ -144,6 +144,14 @@ def test_a_gauge_shows_any_quantity_with_its_lag() -> None:
     assert shown == pytest.approx(20 + 100 * (1 - math.exp(-1)), abs=1e-3)
 
 
+def test_of_two_quantities_on_one_face_each_is_shown_while_it_is_there() -> None:
+    pair = make_instrument("gauge", {"quantity": "oil_temperature", "second_quantity": "oil_pressure"})
+    assert pair.update(0.0, {"oil_pressure": 60.0}) == {"oil_pressure": 60.0}
+    both = {"oil_pressure": 61.0, "oil_temperature": 80.0}
+    assert pair.update(1.0, both) == both
+    assert pair.indications == ("oil_temperature", "oil_pressure")
+
+
 def test_a_gauge_takes_a_quantity_that_the_panel_declares() -> None:
     catalogue = extend_catalogue([Quantity("vane", "deg", 0, 360, "a wind vane", circular=True)])
     vane = make_instrument("gauge", {"quantity": "vane", "lag_s": 1.0}, catalogue)
@@ -159,7 +167,7 @@ def test_a_gauge_takes_a_quantity_that_the_panel_declares() -> None:
 def test_every_kind_says_which_options_it_takes() -> None:
     assert options("turn_coordinator") == ("lag_s", "cant_deg", "ball_lag_s")
     assert options("heading") == ("north", "lag_s")
-    assert options("gauge") == ("quantity", "lag_s")
+    assert options("gauge") == ("quantity", "second_quantity", "lag_s")
     with pytest.raises(KeyError):
         options("sextant")
 

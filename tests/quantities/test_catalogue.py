@@ -37,14 +37,20 @@ def test_the_range_holds_what_has_been_measured(name: str, value: float, unit: s
 def test_names_are_plain_and_meanings_are_said() -> None:
     for name, each in CATALOGUE.items():
         assert name == each.name
-        assert name.replace("_", "").isalpha() and name == name.lower()
+        assert name.removesuffix("_2").replace("_", "").isalpha() and name == name.lower()
         assert each.meaning and not each.meaning.endswith(".")
+
+
+def test_the_second_engine_has_all_that_the_first_has() -> None:
+    for name in ("engine_speed", "manifold_pressure", "oil_pressure", "oil_temperature", "fuel_flow"):
+        first, second = CATALOGUE[name], CATALOGUE[f"{name}_2"]
+        assert (first.unit, first.low, first.high) == (second.unit, second.low, second.high)
 
 
 def test_signs_and_turns_of_angles() -> None:
     # ISO 1151: heading from 0 to 360 degrees, bank to 180 either way, pitch to 90 either way.
     assert {name for name, each in CATALOGUE.items() if each.circular} == {
-        "heading_true", "heading_magnetic", "track_true", "bank",
+        "heading_true", "heading_magnetic", "track_true", "bank", "relative_bearing", "time_of_day",
     }  # fmt: skip
     assert (CATALOGUE["pitch"].low, CATALOGUE["pitch"].high) == (-90, 90)
 

@@ -24,6 +24,7 @@ TURN_RAD = 2 * constants.pi
 IN_SI: dict[str, float] = {
     "1": 1.0, "%": constants.centi,
     "m": 1.0, "km": constants.kilo, "ft": constants.foot, "NM": constants.nautical_mile,
+    "nmi": constants.nautical_mile,
     "mi": constants.mile,
     "m/s": 1.0, "km/h": constants.kmh, "kt": constants.knot, "mph": constants.mph,
     "ft/s": constants.foot, "ft/min": constants.foot / constants.minute,
@@ -34,15 +35,17 @@ IN_SI: dict[str, float] = {
     "deg/s": constants.degree, "rad/s": 1.0, "deg/min": constants.degree / constants.minute,
     "rpm": TURN_RAD / constants.minute,
     "s": 1.0, "ms": constants.milli, "min": constants.minute, "h": constants.hour,
-    "L": constants.liter, "USgal": constants.gallon_US, "impgal": constants.gallon_imp,
-    "L/h": constants.liter / constants.hour, "USgal/h": constants.gallon_US / constants.hour,
+    "L": constants.liter, "gal": constants.gallon_US, "USgal": constants.gallon_US,
+    "impgal": constants.gallon_imp,
+    "L/h": constants.liter / constants.hour, "gal/h": constants.gallon_US / constants.hour,
+    "USgal/h": constants.gallon_US / constants.hour,
     "kg": 1.0, "lb": constants.pound,
-    "V": 1.0, "A": 1.0,
+    "V": 1.0, "A": 1.0, "dot": 1.0,
 }  # fmt: skip
 SI = {
     "number": "1", "length": "m", "speed": "m/s", "acceleration": "m/s2", "pressure": "Pa",
     "angle": "rad", "angular rate": "rad/s", "time": "s", "volume": "L", "volume flow": "L/h",
-    "mass": "kg", "voltage": "V", "current": "A",
+    "mass": "kg", "voltage": "V", "current": "A", "deviation": "dot",
 }  # fmt: skip
 
 scales = st.sampled_from([name for name, each in UNITS.items() if each.dimension != "temperature"])
