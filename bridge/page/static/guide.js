@@ -47,17 +47,24 @@ export function next({ at, gauge, pointer, board, mayMove, stopped }) {
       "If it has no index mark and no stop: set it to its home position by hand, with the power off, and confirm it.";
     return { step: 1, text, actions: ["home", "here"] };
   }
-  if (at.mistakes.length) return { step: 4, text: "The curve can't be used yet. Go back to that mark and capture it again, or undo.", actions: ["undo"] };
+  if (at.unsaved && at.done && at.mistakes.length) {
+    const text = `The curve can't be used as it is: ${at.mistakes.join(" ")}`;
+    return { step: 4, text, actions: ["undo", "capture"] };
+  }
   if (at.unsaved && at.done) {
     return { step: 4, text: "Every mark is captured both ways. Look at the curve and the residuals below, then save.", actions: ["save"] };
   }
-  if (at.done || (!at.unsaved && at.saved)) {
+  if (!at.unsaved && at.saved) {
     const text = "Saved. Drive the needle to a few readings, or over its scale, and see that it is right. Then give the gauge back.";
     return { step: 5, text, actions: ["sweep", "release"] };
   }
   const mark = amount(at.mark, decimalsOf(at.mark, pointer), pointer.unit);
   const step = at.falling ? 3 : 2;
   const side = at.falling ? "above" : "below";
+  if (!at.sent) {
+    const eye = board?.virtual ? "" : " Keep your fingers away.";
+    return { step, text: `Press the button: the needle goes to ${mark}, coming from ${side}.${eye}`, actions: ["approach"] };
+  }
   if (at.moving) return { step, text: `The needle is on its way to ${mark}, from ${side}. Wait until it rests.`, actions: ["capture"] };
   const eye = board?.virtual
     ? "This board is virtual: look at the needle drawn here."

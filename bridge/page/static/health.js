@@ -82,22 +82,17 @@ function telemetry({ state: word, age_s, setting, senders }) {
   ];
 }
 
-function board(it) {
-  const ms = (value) => (value === null || value === undefined ? "" : `${number(value, 1)} ms`);
-  return el(
-    "div",
-    { class: "board" },
-    el("h4", {}, title(it.name), " ", state(it.state)),
-    it.detail ? el("p", {}, it.detail) : null,
-    facts([
-      ["Board", it.virtual ? "virtual" : "real"],
-      ["Round trip", it.round_trip_ms ? `${ms(it.round_trip_ms)}, worst ${ms(it.worst_round_trip_ms)}` : ""],
-      ["Frames sent", number(it.sent)],
-      ["Lost", number(it.lost)],
-      ["Corrupted", number(it.corrupted)],
-      ["Unanswered", number(it.unanswered)],
-    ]),
-  );
+function boardRows(boards) {
+  const ms = (value) => (value ? number(value, 1) : "–");
+  return boards.map((it) => [
+    title(it.name),
+    el("span", {}, state(it.state), [it.virtual ? " virtual" : "", it.detail].filter(Boolean).join(", ")),
+    `${ms(it.round_trip_ms)}, worst ${ms(it.worst_round_trip_ms)}`,
+    number(it.sent),
+    number(it.lost),
+    number(it.corrupted),
+    number(it.unanswered),
+  ]);
 }
 
 function pointerRows(pointers) {
@@ -117,19 +112,23 @@ function shownAge(seconds) {
 export class Health {
   constructor(place) {
     this.parts = {};
-    const part = (key, heading, wide = false) => {
+    const part = (key, heading) => {
       this.parts[key] = el("div", {});
-      return el("section", { class: wide ? "sheet across" : "sheet" }, el("h3", {}, heading), this.parts[key]);
+      return el("section", { class: "sheet" }, el("h3", {}, heading), this.parts[key]);
     };
     place.className = "health";
     place.replaceChildren(
-      part("faults", "What needs you", true),
-      part("telemetry", "Telemetry"),
+      part("faults", "What needs you"),
       part("boards", "Boards"),
-      part("files", "Recording and description"),
-      part("pointers", "Pointers"),
-      part("readings", "Readings"),
-      part("log", "Log, newest first", true),
+      el(
+        "div",
+        { class: "columns" },
+        part("telemetry", "Telemetry"),
+        part("files", "Recording and description"),
+        part("pointers", "Pointers"),
+        part("readings", "Readings"),
+      ),
+      part("log", "Log, newest first"),
     );
   }
 
@@ -138,7 +137,8 @@ export class Health {
     rebuild(parts.faults, health.faults, faults);
     const senders = health.telemetry.senders.map((s) => ({ ...s, rate_hz: s.rate_hz && Math.round(s.rate_hz * 10) / 10 }));
     rebuild(parts.telemetry, { ...health.telemetry, senders, age_s: shownAge(health.telemetry.age_s) }, telemetry);
-    rebuild(parts.boards, health.boards, (boards) => boards.map(board));
+    const figures = ["Round trip, ms", "Sent", "Lost", "Corrupted", "Unanswered"];
+    this.table(parts.boards, "Boards", ["Board", "State", ...figures], boardRows(health.boards));
     const pointers = Object.fromEntries(
       Object.entries(health.pointers).map(([key, it]) => [key, { ...it, held_s: shownAge(it.held_s) }]),
     );

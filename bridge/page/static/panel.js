@@ -5,7 +5,7 @@ import { GaugeDrawing, forgetDrawings } from "./gauge.js";
 import { amount, plain, sign, signed, spoken, title } from "./words.js";
 
 const NARROW_PX = 600;
-const LEAST_DIAL_PX = 150;
+const LEAST_DIAL_PX = 130;
 const STRIP_LINE_PX = 22;
 const STRIP_REM = 17;
 const EDGE_PX = 14;
@@ -62,8 +62,8 @@ class PanelGauge {
     this.gauge = gauge;
     this.drawing = new GaugeDrawing(gauge);
     this.state = el("span", { class: "state" });
-    this.bench = el("a", { class: "to-bench", href: `#/bench/${encodeURIComponent(gauge.name)}` }, "to the bench");
-    this.bench.setAttribute("aria-label", `Take ${plain(gauge.name)} to the bench`);
+    this.bench = el("a", { class: "to-bench", href: `#/bench/${encodeURIComponent(gauge.name)}` }, "calibrate");
+    this.bench.setAttribute("aria-label", `calibrate ${plain(gauge.name)} at the bench`);
     this.readings = gauge.pointers.map((pointer) => new Reading(gauge, pointer));
     this.why = el("p", { class: "why", hidden: true });
     this.strip = el(

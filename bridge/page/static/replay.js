@@ -52,10 +52,10 @@ export class Replay {
     set(this.line, "aria-disabled", mayMove ? null : "true");
     const altitude = flight.altitude ? `${title(flight.altitude.quantity)} over time` : "";
     this.place.replaceChildren(
-      el("h3", {}, `Recorded flight: ${flight.file}`),
       el(
         "div",
         { class: "replay-keys" },
+        el("h3", {}, `Recorded flight ${flight.file}`),
         this.play,
         el("label", {}, "Speed ", this.speed),
         this.at,

@@ -8,6 +8,8 @@ import { Knob, holdButton } from "./knob.js";
 import { amount, number, plain, signed, spoken, title, unit } from "./words.js";
 
 const SPOKEN_MS = 1000;
+/** Commands that drive the needle to a mark. */
+const SENDING = ["mark", "other_side", "capture"];
 
 /** A round reading of about a hundredth of the scale: what one jog by the reading moves. */
 function readingJog({ low, high }) {
@@ -28,6 +30,7 @@ export class Station {
     this.at = undefined;
     this.stopped = null;
     this.saved = false;
+    this.sent = false;
     this.leaving = false;
     this.owed = 0;
     this.sending = false;
@@ -71,7 +74,10 @@ export class Station {
     this.actions = this.buildActions();
     this.which = el("select", { id: "which-pointer" }, ...this.driven.map((p) => el("option", { value: p.name }, plain(p.name))));
     this.whichLabel = el("label", { for: "which-pointer" }, "Pointer ", this.which);
-    this.work = el("div", { class: "work" }, this.buildTurning(), this.buildDriving(), this.buildMarks(), this.buildResults());
+    this.work = [
+      el("div", { class: "work" }, this.buildTurning(), this.buildDriving()),
+      el("div", { class: "work results" }, this.buildMarks(), this.buildResults()),
+    ];
     this.node = el(
       "div",
       { class: "station", "data-gauge": this.gauge.name },
@@ -82,28 +88,37 @@ export class Station {
         (this.heading = el("h3", { tabindex: "-1" }, title(this.gauge.name))),
         this.holder,
       ),
+      el("div", { class: "column" }, this.buildNow(), this.work[0]),
       el(
-        "section",
-        { class: "now", "aria-label": "What to do next" },
-        this.way,
-        this.now,
-        this.whichLabel,
-        el("div", { class: "actions" }, ...Object.values(this.actions)),
-        this.trouble,
-        this.note,
+        "div",
+        { class: "column" },
+        el("div", { class: "look" }, this.drawing.node, (this.where = el("p", { class: "where" }))),
+        this.work[1],
       ),
-      el("div", { class: "look" }, this.drawing.node, (this.where = el("p", { class: "where" }))),
-      this.work,
     );
     this.update();
+  }
+
+  buildNow() {
+    return el(
+      "section",
+      { class: "now", "aria-label": "What to do next" },
+      this.way,
+      this.now,
+      this.whichLabel,
+      el("div", { class: "actions" }, ...Object.values(this.actions)),
+      this.trouble,
+      this.note,
+    );
   }
 
   buildActions() {
     const main = { class: "main" };
     return {
-      take: button("Take it to the bench", () => this.take(), main),
+      take: button("Take it to the bench", () => this.take(), { ...main, "data-do": "take" }),
       home: button("Find the home position", () => this.ask("home"), main),
       here: button("It is at its home position", () => this.ask("here")),
+      approach: button("Drive to the mark", () => this.approach(), { ...main, "data-do": "approach" }),
       capture: button("It covers the mark", () => this.capture(), { ...main, "data-do": "capture" }),
       save: button("Save the calibration", () => this.save(), { ...main, "data-do": "save" }),
       sweep: button("Sweep the scale", () => this.ask("sweep")),
@@ -141,6 +156,7 @@ export class Station {
         this.knob.node,
         button("+", () => this.jog(1), { class: "click", "aria-label": "One click on" }),
       ),
+      (this.covers = button("", () => this.capture(), { class: "main covers" })),
       el(
         "p",
         { class: "keys", id: "knob-keys" },
@@ -238,12 +254,21 @@ export class Station {
   async ask(command, fields = {}) {
     const error = await this.port.command(command, { gauge: this.gauge.name, ...fields });
     put(this.trouble, error ?? "");
+    // From now on the needle is where somebody sent it, or on its way.
+    if (!error && SENDING.includes(command)) {
+      this.sent = true;
+      this.update();
+    }
     return error;
   }
 
   async take() {
     const fields = this.driven.length > 1 ? { pointer: this.which.value } : {};
-    if (!(await this.ask("take", fields))) this.knob.node.focus({ preventScroll: true });
+    await this.ask("take", fields);
+  }
+
+  async approach() {
+    if (!(await this.ask("mark", { by: 0 }))) this.knob.node.focus({ preventScroll: true });
   }
 
   capture() {
@@ -253,6 +278,7 @@ export class Station {
   async save() {
     if (!(await this.ask("save"))) {
       this.saved = true;
+      this.leaving = false;
       this.update();
     }
   }
@@ -261,7 +287,7 @@ export class Station {
   async release() {
     if (this.at?.unsaved && !this.leaving) {
       this.leaving = true;
-      put(this.trouble, "Captures are not saved. Save them, or press again to give the gauge back without them.");
+      put(this.trouble, "Captures are not saved. Save them, or press again to give the gauge back without: they wait here until the program ends.");
       return;
     }
     this.leaving = false;
@@ -312,7 +338,7 @@ export class Station {
     const before = this.at;
     this.at = gauges[this.gauge.name];
     this.stopped = stopped;
-    if (!this.at?.yours) this.saved = this.leaving = false;
+    if (!this.at?.yours) this.saved = this.leaving = this.sent = false;
     if (this.at?.unsaved && !before?.unsaved) this.saved = false;
     this.update();
   }
@@ -321,7 +347,7 @@ export class Station {
     const { at, gauge, pointer, stopped } = this;
     const board = this.panel.boards.find((board) => board.name === pointer.board);
     const mayMove = this.you.may_move;
-    const told = at && { ...at, saved: this.saved };
+    const told = at && { ...at, saved: this.saved, sent: this.sent };
     const { step, text, actions } = next({ at: told, gauge, pointer, board, mayMove, stopped });
     put(this.now, text);
     [...this.way.children].forEach((item, i) => {
@@ -332,8 +358,10 @@ export class Station {
     this.whichLabel.hidden = Boolean(at) || this.driven.length < 2 || !mayMove;
     put(this.holder, at ? (at.yours ? "● at the bench with you" : `◐ at the bench with ${at.holder}`) : "flies on telemetry");
     const yours = Boolean(at?.yours);
-    this.work.hidden = !at;
-    set(this.work, "inert", !yours);
+    for (const part of this.work) {
+      part.hidden = !at;
+      set(part, "inert", !yours);
+    }
     put(this.note, yours ? (at.note ?? "") : "");
     this.where.hidden = !at;
     if (at) this.showNeedle(at, pointer);
@@ -347,7 +375,11 @@ export class Station {
       (this.actions[names[0]] ?? this.heading).focus({ preventScroll: true });
     }
     const { at, pointer } = this;
-    if (at && at.mark !== null) put(this.actions.capture, `It covers ${amount(at.mark, decimalsOf(at.mark, pointer), pointer.unit)}`);
+    if (!at || at.mark === null) return;
+    const mark = amount(at.mark, decimalsOf(at.mark, pointer), pointer.unit);
+    put(this.actions.capture, `It covers ${mark}`);
+    put(this.covers, `It covers ${mark}`);
+    put(this.actions.approach, `Drive to ${mark}`);
   }
 
   showNeedle(at, pointer) {
