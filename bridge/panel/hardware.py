@@ -17,6 +17,20 @@ MOST_RATIO = 10_000
 LEAST_POSITIVE, MOST_POSITIVE = 1e-9, 1e9
 
 
+class GearRatio(Fraction):
+    """An exact ratio that keeps the teeth of its two wheels, where it was written so: "50/10"."""
+
+    __slots__ = ("teeth",)
+    teeth: tuple[int, int] | None
+
+    def __new__(cls, text: str) -> GearRatio:
+        """Raises ValueError or ZeroDivisionError for what is no ratio."""
+        over, _, under = text.partition("/")
+        ratio = super().__new__(cls, Fraction(over.strip()) / Fraction(under.strip() or 1))
+        ratio.teeth = (int(over), int(under)) if under and over.strip().isdigit() else None
+        return ratio
+
+
 def parse_ratio(value: object) -> Fraction:
     """An exact positive ratio written as "32/9", "12", 12 or 2.5 (a decimal is taken as written)."""
     try:
@@ -24,8 +38,7 @@ def parse_ratio(value: object) -> Fraction:
             raise ValueError
         if not _RATIO.fullmatch(str(value)):
             raise ValueError
-        over, _, under = str(value).partition("/")
-        ratio = Fraction(over.strip()) / Fraction(under.strip() or 1)
+        ratio = GearRatio(str(value))
     except (ValueError, ZeroDivisionError):
         raise MistakeError(repr(value), 'a ratio such as "32/9" or 12', "Write teeth over teeth") from None
     if ratio <= 0:

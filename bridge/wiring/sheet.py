@@ -15,6 +15,7 @@ from bridge.hardware.microcontrollers import PARTS
 from bridge.panel.description import PanelDescription
 from bridge.panel.hardware import BoardDescription, Channel, Input, Motor
 from bridge.wiring import devices
+from bridge.wiring.mounting import Mount, mounts
 
 BOARD = "board"
 SUPPLY = "motor supply"
@@ -66,6 +67,7 @@ class BoardSheet:
     loads: tuple[SupplyLoad, ...]
     parts: tuple[tuple[str, int], ...]
     warnings: tuple[str, ...]
+    mounts: tuple[Mount, ...] = ()
 
     def total_a(self, supply: Literal["motors", "board"]) -> float:
         """Sum of all that this supply feeds, all at once."""
@@ -113,6 +115,7 @@ class _Sheet:
         self.board: BoardDescription = panel.boards[board]
         self.part = PARTS[self.board.part]
         self.pointers = dict(_pointers(panel, motors, board))
+        self.mounts = tuple(mounts(panel, board))
         self.wires: list[Wire] = []
         self.loads: list[SupplyLoad] = []
         self.blocks: list[Block] = []
@@ -137,6 +140,7 @@ class _Sheet:
             tuple(self.loads),
             tuple(sorted(self.bought.items())),
             tuple(self.warnings),
+            self.mounts,
         )
 
     def _wire(

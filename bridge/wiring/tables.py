@@ -26,8 +26,8 @@ class Table:
 
 
 def tables(sheet: BoardSheet) -> tuple[Table, ...]:
-    """Connections, parts and power of one board."""
-    return _connections(sheet), _parts(sheet), _power(sheet)
+    """Connections, parts, power and mounting of one board."""
+    return _connections(sheet), _parts(sheet), _power(sheet), _mounting(sheet)
 
 
 def amps(value: float) -> str:
@@ -60,6 +60,11 @@ def _sized_for_a(sheet: BoardSheet, wire: Wire) -> float:
 
 def _parts(sheet: BoardSheet) -> Table:
     return Table("Parts", ("part", "pieces"), tuple((part, str(count)) for part, count in sheet.parts))
+
+
+def _mounting(sheet: BoardSheet) -> Table:
+    rows = tuple((mount.what, mount.where, mount.how) for mount in sheet.mounts)
+    return Table("Mounting", ("what", "where", "how it is set"), rows)
 
 
 def _power(sheet: BoardSheet) -> Table:

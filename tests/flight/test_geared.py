@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from bridge.check.findings import Finding
 from bridge.check.panel import check_panel
 from bridge.errors import DescriptionErrors
 from bridge.flight.dry_run import DryRun
@@ -89,10 +90,15 @@ def test_a_mark_on_the_quick_arbor_is_refused_where_it_can_not_tell_the_slow_poi
         panel_of(tmp_path, QUICK_DRIVEN | {"arbor": ', arbor = "minutes"'})
 
 
+def homing_of(panel: Panel, pointer: str) -> Finding:
+    (finding,) = (f for f in check_panel(panel) if (f.check, f.subject) == ("homing", pointer))
+    return finding
+
+
 def test_a_slow_mark_is_told_with_its_homing_time(tmp_path: Path) -> None:
     """4,075.8 half steps a turn, ten turns and a quarter of them more, at 225 steps/s."""
-    (finding,) = (f for f in check_panel(panel_of(tmp_path, QUICK_DRIVEN)) if f.check == "homing")
+    finding = homing_of(panel_of(tmp_path, QUICK_DRIVEN), "altimeter.hundreds")
     assert finding.severity == "warning"
     assert finding.value == pytest.approx(4075.7 * 10 * 1.25 / 225, rel=1e-3)
-    (finding,) = (f for f in check_panel(panel_of(tmp_path, SLOW_DRIVEN)) if f.check == "homing")
+    finding = homing_of(panel_of(tmp_path, SLOW_DRIVEN), "altimeter.thousands")
     assert finding.severity == "ok"

@@ -16,6 +16,7 @@ from bridge.panel.load import load_panel, shipped_motors
 from bridge.wiring.devices import rating_a
 from bridge.wiring.sheet import BOARD, SUPPLY, BoardSheet, board_sheet
 from bridge.wiring.tables import tables
+from tests.flight.test_geared import GEARS, QUICK_DRIVEN
 
 DEMO = Path(__file__).parents[2] / "config" / "panel.toml"
 BOARDS = ["left", "right", "centre"]
@@ -196,3 +197,38 @@ def test_a_gauge_stepper_s_wires_name_both_ends_of_each_coil() -> None:
 )
 def test_supply_and_fuse_are_the_next_usual_size_a_quarter_above(load: float, rating: float) -> None:
     assert rating_a(load) == rating
+
+
+def test_index_mark_and_wheels_are_listed_with_arbor_angle_and_teeth(tmp_path: Path) -> None:
+    """Hundreds to thousands by 50/10 and 20/10: the mark is on the slow arbor.
+
+    Home is half a turn of the hundreds pointer, 500 ft: the thousands pointer is then at 18 degrees.
+    """
+    file = tmp_path / "panel.toml"
+    words = GEARS.format(**QUICK_DRIVEN).replace("channel = 0\n", "channel = 0\nhome_deg = 180\n")
+    file.write_text(words)
+    loaded = load_panel(file)
+    mounting = tables(board_sheet(loaded.description, loaded.motors, "bench"))[-1]
+    assert mounting.title == "Mounting"
+    assert mounting.rows == (
+        (
+            "index mark of channel 0",
+            "the altimeter thousands arbor",
+            "its sensor sees it come, turning clockwise, as altimeter hundreds is at 180 deg"
+            " and altimeter thousands at 18 deg",
+        ),
+        (
+            "altimeter thousands wheels",
+            "from the altimeter hundreds arbor to the altimeter thousands arbor",
+            "10 teeth on the altimeter hundreds arbor into 50 on arbor 1;"
+            " 10 teeth on arbor 1 into 20 on the altimeter thousands arbor",
+        ),
+    )
+
+
+@pytest.mark.parametrize("board", BOARDS)
+def test_every_pointer_of_the_demo_has_its_home_on_the_sheet(board: str) -> None:
+    rows = tables(sheet(board))[-1].rows
+    described = panel()
+    count = sum(p.board == board for gauge in described.gauges.values() for p in gauge.pointers.values())
+    assert sum(" deg" in row[2] for row in rows) == count
