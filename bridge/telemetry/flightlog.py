@@ -31,6 +31,8 @@ LONGEST_GAP_S = 3600.0
 _COLUMN = re.compile(r"\s*([^\[\]]*?)\s*\[\s*([^\[\]]*?)\s*\]\s*")
 _HEADER_EXAMPLE = "a first line such as time[s],pressure_altitude[ft]"
 
+_FOREIGN = "Write quantity[unit], or describe the columns of another maker's log in a log layout (--layout)"
+
 _log = structlog.get_logger()
 
 Moment = tuple[float, dict[str, float]]
@@ -184,7 +186,7 @@ def read_log(path: Path, catalogue: Catalogue = CATALOGUE) -> FlightLog:
 def _column(cell: str, catalogue: Catalogue) -> Measure:
     match = _COLUMN.fullmatch(cell)
     if match is None:
-        cure = "Separate columns by commas" if ";" in cell or "\t" in cell else "Write quantity[unit]"
+        cure = "Separate columns by commas" if ";" in cell or "\t" in cell else _FOREIGN
         raise MistakeError(repr(cell[:60]), "quantity[unit], as in pressure_altitude[ft]", cure)
     try:
         return make_measure(match[1], match[2], catalogue)

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import TextIO
@@ -25,13 +25,11 @@ import structlog
 
 from bridge.errors import DescriptionError, DescriptionErrors
 from bridge.quantities.catalogue import Catalogue
+from bridge.telemetry.bad_lines import BadLines, clock, clock_step_s
 from bridge.telemetry.conversion import FieldError, Measure, make_measure
 from bridge.telemetry.flightlog import Moment
 from bridge.telemetry.layout_description import FieldDescription
 from bridge.telemetry.log_layout import IgcCodes
-
-MOST_REPORTED = 20
-"""Bad lines that are logged one by one; the others are counted."""
 
 # Code, quantity, unit, and the digits before the decimal point: the specification leaves scales open, and
 # recorders write as many decimals as they have digits left (TAS: five digits are hundredths of km/h).
@@ -61,11 +59,6 @@ _RECORDS = frozenset("ABCDEFGHIJKLMNOP")
 _FIRST_CENTURY_YEAR = 80
 """Two digits of a year from here on are of the last century."""
 
-_DAY_S = 86_400
-_SURE_S = 60.0
-"""A fix later by more than this counts once the next follows it: a wrong digit would hide what comes."""
-_LONGEST_LAST_S = 3600.0
-"""The last fix has none to follow it: it is left out when it is later by more than this."""
 _LONGEST_LINE = 1000
 
 _log = structlog.get_logger()
@@ -101,7 +94,7 @@ class IgcLog:
     _by_gnss: bool
     _extensions: tuple[_Extension, ...]
     _fraction: slice | None
-    _reported: set[int] = field(default_factory=set, repr=False, compare=False)
+    _bad: BadLines
 
     @property
     def given(self) -> frozenset[str]:
@@ -111,40 +104,7 @@ class IgcLog:
 
     def __iter__(self) -> Iterator[Moment]:
         """Time in seconds since the first fix, never falling, and the readings of that moment."""
-        reported = len(self._reported)
-        waiting: tuple[int, float, dict[str, float]] | None = None  # a fix that the next one must follow
-        day_s = time_s = 0.0
-        began = False
-        for number, fix_s, readings in self._fixes():
-            if waiting is not None:
-                line, waiting_s, held = waiting
-                waiting = None
-                if _step_s(waiting_s, fix_s) >= 0.0:
-                    time_s, day_s, began = (
-                        time_s + (_step_s(day_s, waiting_s) if began else 0.0),
-                        waiting_s,
-                        True,
-                    )
-                    yield time_s, held
-                else:
-                    self._report(line, f"{_clock(waiting_s)} before {_clock(fix_s)} in line {number}", _ORDER)
-            step_s = _step_s(day_s, fix_s)
-            if not began or step_s > _SURE_S:
-                waiting = (number, fix_s, readings)
-            elif step_s < 0.0:
-                self._report(number, f"{_clock(fix_s)} after {_clock(day_s)}", _ORDER)
-            else:
-                time_s, day_s = time_s + step_s, fix_s
-                yield time_s, readings
-        if waiting is not None:
-            line, waiting_s, held = waiting
-            step_s = _step_s(day_s, waiting_s) if began else 0.0
-            if step_s <= _LONGEST_LAST_S:
-                yield time_s + step_s, held
-            else:
-                self._report(line, f"{_clock(waiting_s)} after {_clock(day_s)}, and no fix after it", _ORDER)
-        if len(self._reported) > max(reported, MOST_REPORTED):
-            _log.warning("lines of the log skipped", log=str(self.path), lines=len(self._reported))
+        return self._bad.in_order(self._fixes(), clock_step_s, clock, begin_s=0.0)
 
     def _fixes(self) -> Iterator[tuple[int, float, dict[str, float]]]:
         """Line number, time of the day in seconds, and readings of every fix that can be read."""
@@ -158,12 +118,12 @@ class IgcLog:
             for number, line in _lines(file):
                 if line[0] != "B":
                     if line[0] not in _RECORDS:
-                        self._report(number, repr(line[:40]), "a record's letter, A to P, first")
+                        self._bad.report(number, "", repr(line[:40]), "a record's letter, A to P, first")
                     continue
                 match = _FIX.match(line)
                 fix_s = None if match is None else _time_of_day_s(match)
                 if match is None or fix_s is None or _place(match) is None:
-                    self._report(number, repr(line[:_FIX_BYTES]), _FIX_EXPECTED)
+                    self._bad.report(number, "", repr(line[:_FIX_BYTES]), _FIX_EXPECTED)
                     continue
                 readings: dict[str, float] = {}
                 if altitude is not None and not (self._by_gnss and match[10] == "V"):
@@ -185,24 +145,7 @@ class IgcLog:
                 raise FieldError("not a number", repr(text))
             readings[measure.quantity] = measure.reading(int(text))
         except FieldError as unfit:
-            self._report(number, f"{code}: {unfit.detail}", "a plausible number", code)
-
-    def _report(self, number: int, found: str, expected: str, code: str = "") -> None:
-        if number in self._reported:
-            return
-        self._reported.add(number)
-        if len(self._reported) <= MOST_REPORTED:
-            cure = (
-                "It is left out; correct it if you can"
-                if code
-                else "The line is skipped; correct it if you can"
-            )
-            _log.warning(
-                "bad line", detail=str(DescriptionError(f"{self.path}:{number}", code, found, expected, cure))
-            )
-
-
-_ORDER = "times that never fall"
+            self._bad.report(number, code, unfit.detail, "a plausible number")
 
 
 def read_igc(path: Path, catalogue: Catalogue, layout: IgcCodes | None = None) -> IgcLog:
@@ -230,6 +173,7 @@ class _Header:
         self._path = path
         self._catalogue = catalogue
         self._codes = codes
+        self._bad = BadLines(path)
         self._date: date | None = None
         self._place: Place | None = None
         self._sources = {"HFALP": "", "HFALG": ""}
@@ -265,7 +209,7 @@ class _Header:
                 day, month, year = (int(match[i]) for i in (1, 2, 3))
                 self._date = date(year + (1900 if year >= _FIRST_CENTURY_YEAR else 2000), month, day)
             except ValueError:
-                self._warn(number, repr(line[:40]), "HFDTEDATE:DDMMYY,NN or HFDTEDDMMYY")
+                self._bad.report(number, "", repr(line[:40]), "HFDTEDATE:DDMMYY,NN or HFDTEDDMMYY")
         for source in self._sources:
             if line.startswith(source):
                 self._sources[source] = line.rstrip()[-3:].upper()
@@ -275,19 +219,17 @@ class _Header:
         found = [(int(begin), int(end), code) for begin, end, code in _EXTENSION.findall(line[3:])]
         wanted = f"{len(found):02d}" + "".join(f"{begin:02d}{end:02d}{code}" for begin, end, code in found)
         if line[1:].rstrip() != wanted:
-            self._warn(number, repr(line[:60]), "I, the number of extensions, and BBEECCC for each")
+            self._bad.report(number, "", repr(line[:60]), "I, the number of extensions, and BBEECCC for each")
             return
         for begin, end, code in found:
             if begin <= _FIX_BYTES or end < begin:
-                self._warn(
-                    number, f"{code} at {begin} to {end}", f"bytes after {_FIX_BYTES}, in rising order"
+                found_at, expected = (
+                    f"{code} at {begin} to {end}",
+                    f"bytes after {_FIX_BYTES}, in rising order",
                 )
+                self._bad.report(number, "", found_at, expected)
             else:
                 self._lines.append((begin, end, code))
-
-    def _warn(self, number: int, found: str, expected: str) -> None:
-        error = DescriptionError(f"{self._path}:{number}", "", found, expected, "The line is skipped")
-        _log.warning("bad line", detail=str(error))
 
     def log(self) -> IgcLog:
         if not self._fixes:
@@ -311,6 +253,7 @@ class _Header:
             altitude is not None and altitude.quantity == "geometric_altitude",
             extensions,
             fraction,
+            self._bad,
         )
         if not log.given:
             found, expected = "fixes without an altitude", "an altitude, or a known code in the I record"
@@ -375,13 +318,3 @@ def _place(fix: re.Match[str]) -> Place | None:
     if latitude > 90.0 or longitude > 180.0 or int(fix[5]) >= 60_000 or int(fix[8]) >= 60_000:
         return None
     return (latitude if fix[6] == "N" else -latitude), (longitude if fix[9] == "E" else -longitude)
-
-
-def _step_s(before_s: float, after_s: float) -> float:
-    """From one time of the day to another: across midnight where that is nearer."""
-    return (after_s - before_s + _DAY_S / 2) % _DAY_S - _DAY_S / 2
-
-
-def _clock(day_s: float) -> str:
-    minutes, seconds = divmod(round(day_s % _DAY_S, 3), 60.0)
-    return f"{int(minutes) // 60:02d}:{int(minutes) % 60:02d}:{seconds:02g}"

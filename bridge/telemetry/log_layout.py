@@ -1,23 +1,27 @@
 """Log layouts: a TOML file that says what is in a flight log of another maker.
 
-kind = "igc"
-[codes]
-TAS = { quantity = "true_airspeed", unit = "km/h", scale = 0.1 }
+kind = "table"                                      kind = "igc"
+separator = ";"                                     [codes.TAS]
+time = { label = "UTC", written = "clock" }         quantity = "true_airspeed"
+[[fields]]                                          unit = "km/h"
+label = "Altitude (m)"                              scale = 0.1
+quantity = "pressure_altitude"
+unit = "m"
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, StringConstraints
+from pydantic import Field, StringConstraints, model_validator
 
 from bridge.description import MistakeError, StrictModel, near, read_toml, validate
 from bridge.errors import DescriptionError, DescriptionErrors
 from bridge.quantities.catalogue import Catalogue
 from bridge.telemetry.conversion import TIME, make_measure
-from bridge.telemetry.layout_description import FieldDescription
+from bridge.telemetry.layout_description import Column, Count, Fault, FieldDescription, Text
 
 Code = Annotated[str, StringConstraints(pattern=r"^[A-Z0-9]{3}$")]
 
@@ -29,13 +33,90 @@ class IgcCodes(StrictModel):
     codes: Annotated[dict[Code, FieldDescription], Field(min_length=1)]
 
     @property
-    def fields(self) -> Mapping[str, FieldDescription]:
-        """What it describes, by dotted key."""
+    def described(self) -> Mapping[str, FieldDescription]:
+        """The fields by dotted key."""
         return {f"codes.{code}": field for code, field in self.codes.items()}
 
+    def faults(self) -> Iterator[Fault]:
+        """Mistakes that only show when fields are seen together."""
+        yield from ()
 
-LOG_LAYOUTS: dict[str, type[IgcCodes]] = {"igc": IgcCodes}
-LogLayout = IgcCodes
+
+class TimeColumn(StrictModel):
+    """Where a table has the time, by label or by place from 1, and how it is written.
+
+    As a `number` of `unit`, as a date and time of ISO 8601 (UTC where no offset is written), or as a `clock`,
+    hh:mm:ss with or without decimals, also across midnight.
+    """
+
+    label: Text | None = None
+    column: Count | None = None
+    written: Literal["number", "iso8601", "clock"] = "number"
+    unit: str = "s"
+
+    @model_validator(mode="after")
+    def _placed(self) -> TimeColumn:
+        if (self.label is None) == (self.column is None):
+            raise MistakeError("neither or both of label and column", "one of them", "Name one")
+        return self
+
+
+class TableColumns(StrictModel):
+    """A table of one line a moment: where its columns are, and what they mean.
+
+    A `separator` of one space means any run of blanks; with `widths`, in characters, columns stand below each
+    other instead. The first `skip` lines, blank ones and those that start with `comment` are skipped; the
+    next is the header with the labels, unless `header` is false. `decimal` is the mark before a number's
+    decimals.
+    """
+
+    kind: Literal["table"]
+    separator: Text = ","
+    widths: Annotated[list[Count], Field(min_length=1)] | None = None
+    decimal: Literal[".", ","] = "."
+    comment: str = ""
+    skip: Annotated[int, Field(ge=0)] = 0
+    header: bool = True
+    time: TimeColumn
+    fields: Annotated[list[Column], Field(min_length=1)]
+
+    @property
+    def described(self) -> Mapping[str, FieldDescription]:
+        """The fields by dotted key."""
+        time = FieldDescription(quantity=TIME, unit=self.time.unit)
+        return {"time": time} | {f"fields.{i}": field for i, field in enumerate(self.fields)}
+
+    def faults(self) -> Iterator[Fault]:
+        """Mistakes that only show when fields are seen together."""
+        seen: set[str] = set()
+        for i, field in enumerate(self.fields):
+            if field.quantity in seen or field.quantity == TIME:
+                cure = "Take one of the two out"
+                found = f"{field.quantity} a second time"
+                yield f"fields.{i}.quantity", MistakeError(found, "each quantity once", cure)
+            seen.add(field.quantity)
+        placed = {"time": self.time} | {f"fields.{i}": field for i, field in enumerate(self.fields)}
+        for key, place in placed.items():
+            if not self.header and place.column is None:
+                yield (
+                    f"{key}.label",
+                    MistakeError("a label", "a column: there is no header", "Name the column"),
+                )
+            if self.widths and place.column and place.column > len(self.widths):
+                found, expected = (
+                    f"column {place.column}",
+                    f"at most {len(self.widths)}, the number of widths",
+                )
+                yield f"{key}.column", MistakeError(found, expected, "Change one of them")
+        if self.decimal == self.separator and not self.widths:
+            yield (
+                "decimal",
+                MistakeError(f"{self.decimal!r}, as the separator", "two different marks", "Change one"),
+            )
+
+
+LogLayout = IgcCodes | TableColumns
+LOG_LAYOUTS: dict[str, type[LogLayout]] = {"igc": IgcCodes, "table": TableColumns}
 
 
 def load_log_layout(path: Path, catalogue: Catalogue) -> LogLayout:
@@ -51,14 +132,16 @@ def load_log_layout(path: Path, catalogue: Catalogue) -> LogLayout:
         cure = near(str(data.get("kind", "")), list(LOG_LAYOUTS))
         expected = f"one of {', '.join(LOG_LAYOUTS)}"
         raise DescriptionErrors([DescriptionError(where, "kind", found, expected, cure)])
-    described = validate(model, data, where)
-    errors: list[DescriptionError] = []
-    for key, field in described.fields.items():
+    layout = validate(model, data, where)
+    faults = list(layout.faults())
+    for key, field in layout.described.items():
         try:
             make_measure(field.quantity, field.unit, catalogue, field.scale)
         except MistakeError as wrong:
             part = "unit" if field.quantity == TIME or field.quantity in catalogue else "quantity"
-            errors.append(DescriptionError(where, f"{key}.{part}", wrong.found, wrong.expected, wrong.cure))
-    if errors:
-        raise DescriptionErrors(errors)
-    return described
+            faults.append((f"{key}.{part}", wrong))
+    if faults:
+        raise DescriptionErrors(
+            [DescriptionError(where, key, w.found, w.expected, w.cure) for key, w in faults]
+        )
+    return layout

@@ -12,6 +12,7 @@ from bridge.quantities.catalogue import CATALOGUE, Catalogue
 from bridge.telemetry.flightlog import Moment, read_log
 from bridge.telemetry.igc import read_igc
 from bridge.telemetry.log_layout import load_log_layout
+from bridge.telemetry.table import read_table
 
 _HEAD_BYTES = 4096
 
@@ -45,9 +46,8 @@ class LogKind:
     """One kind of log: how it is known by its file's name and first bytes, and how it is read."""
 
     fits: Callable[[Path, bytes], bool]
-    read: Callable[[Path, Catalogue], RecordedFlight]
-    read_by: Callable[[Path, Catalogue, Any], RecordedFlight] | None = None
-    """The same with a log layout of its kind."""
+    read: Callable[[Path, Catalogue, Any], RecordedFlight]
+    """With the log layout of its kind, None without one."""
 
 
 _IGC_BEGINS = re.compile(rb"A[A-Z0-9]{3}[^\n]*\n\s*H[FOP]")
@@ -58,8 +58,9 @@ def _is_igc(path: Path, head: bytes) -> bool:
 
 
 KINDS: dict[str, LogKind] = {
-    "igc": LogKind(_is_igc, read_igc, read_igc),
-    "flight log": LogKind(lambda path, head: True, read_log),
+    "igc": LogKind(_is_igc, read_igc),
+    "table": LogKind(lambda path, head: False, read_table),  # only a layout tells what is in one
+    "flight log": LogKind(lambda path, head: True, lambda path, catalogue, layout: read_log(path, catalogue)),
 }
 """By the `kind` of their log layouts; without a layout the first that fits reads a file."""
 
@@ -71,12 +72,10 @@ def open_log(path: Path, catalogue: Catalogue = CATALOGUE, layout: Path | None =
     """
     if layout is not None:
         described = load_log_layout(layout, catalogue)
-        read_by = KINDS[described.kind].read_by
-        assert read_by is not None, "each kind of layout has a reader"
-        return read_by(path, catalogue, described)
+        return KINDS[described.kind].read(path, catalogue, described)
     try:
         with path.open("rb") as file:
             head = file.read(_HEAD_BYTES)
     except OSError:
         head = b""  # its reader has the words for that
-    return next(kind for kind in KINDS.values() if kind.fits(path, head)).read(path, catalogue)
+    return next(kind for kind in KINDS.values() if kind.fits(path, head)).read(path, catalogue, None)

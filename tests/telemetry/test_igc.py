@@ -18,8 +18,9 @@ from structlog.testing import capture_logs
 
 from bridge.errors import DescriptionErrors
 from bridge.quantities.catalogue import CATALOGUE
+from bridge.telemetry.bad_lines import MOST_REPORTED
 from bridge.telemetry.flightlog import FlightLog
-from bridge.telemetry.igc import MOST_REPORTED, IgcLog, read_igc
+from bridge.telemetry.igc import IgcLog, read_igc
 from bridge.telemetry.recorded import open_log
 from tests.conftest import ROOT
 
@@ -74,7 +75,7 @@ def test_a_date_that_is_none_is_reported_and_the_flight_flies(path: Path) -> Non
         log = igc(path, "AXXXABC", "HFDTEDATE:310201,01", EXAMPLE)
     assert log.date is None
     assert len(list(log)) == 1
-    expected = "expected HFDTEDATE:DDMMYY,NN or HFDTEDDMMYY. The line is skipped."
+    expected = "expected HFDTEDATE:DDMMYY,NN or HFDTEDDMMYY. The line is skipped; correct it if you can."
     assert [line["detail"] for line in logs] == [f"{path}:2: found 'HFDTEDATE:310201,01'; {expected}"]
 
 
@@ -196,7 +197,7 @@ def test_a_number_that_is_none_is_left_out_and_the_rest_of_its_fix_flies(path: P
     )
     with capture_logs() as logs:
         assert [set(readings) for _, readings in log] == [{"pressure_altitude"}] * 3
-    assert "flight.igc:4: AOP: found AOP: '1_2'" in logs[0]["detail"]
+    assert "flight.igc:4: AOP: found '1_2'" in logs[0]["detail"]
     assert "120 deg is outside" in logs[1]["detail"]
     assert len(logs) == 2, "blanks are no mistake"
 
@@ -205,7 +206,7 @@ def test_many_bad_lines_are_counted(path: Path) -> None:
     log = igc(path, *HEADER, EXAMPLE, *["B rubbish"] * (MOST_REPORTED + 5))
     with capture_logs() as logs:
         list(log)
-    assert [entry["event"] for entry in logs] == ["bad line"] * MOST_REPORTED + ["lines of the log skipped"]
+    assert [entry["event"] for entry in logs] == ["bad line"] * MOST_REPORTED + ["bad lines"]
     assert logs[-1]["lines"] == MOST_REPORTED + 5
 
 
