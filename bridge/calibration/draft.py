@@ -170,7 +170,7 @@ class CalibrationDraft:
             found += [
                 f"{name}: {reading:g} {self.pointer.unit} would be at {drive_deg:.1f} degrees of the drive, "
                 "beyond what its motor reaches. Capture that mark, too, or undo"
-                for reading, drive_deg in points
+                for reading, drive_deg in (*points[:1], *points[-1:])
                 if not self._reaches(drive_deg)
             ]
         return found

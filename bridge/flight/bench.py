@@ -70,7 +70,7 @@ class Benches:
         bench = self._benches[gauge] = GaugeBench(self._running, gauge, holder, chosen, draft)
         bench.heard_s = time_s
         if draft.captures:
-            bench.note = f"{len(draft.captures)} captures from before are not saved yet"
+            bench.note = f"captures from before that are not saved yet: {len(draft.captures)}"
         return bench
 
     def at(self, gauge: str, holder: str) -> GaugeBench:
@@ -96,10 +96,10 @@ class Benches:
                 bench.heard_s = time_s
 
     def stop_all(self, by: str) -> None:
-        """Every pointer of the panel brakes within its limits and holds until `go_on`."""
+        """Every pointer of the panel brakes within its limits and holds until `go_on`; the first is named."""
         if self._running.stopped is None:
             self._notices.append(AllStopped(by))
-        self._running.stop(by)
+        self._running.stop(self._running.stopped or by)
         for bench in self._benches.values():
             bench.halt()
 
@@ -187,12 +187,11 @@ class Benches:
 
 
 def _measured_alike(before: Pointer, after: Pointer) -> bool:
-    """Whether drive angles measured on one mean the same on the other."""
-    return (before.unit, before.face, before.home_deg, before.drive, before.board, before.channel) == (
-        after.unit,
-        after.face,
-        after.home_deg,
-        after.drive,
-        after.board,
-        after.channel,
+    """Whether drive angles measured on one mean the same on the other: same motor, train, home and face."""
+    return all(
+        getattr(before, name) == getattr(after, name)
+        for name in ("board", "channel", "unit", "face", "home_deg")
+    ) and (before.drive.steps_per_turn, before.drive.zero_steps) == (
+        after.drive.steps_per_turn,
+        after.drive.zero_steps,
     )

@@ -12,6 +12,7 @@ from bridge.flight.chain import DrivenPointer, PointerAddress, homes
 from bridge.flight.dry_run import virtual_board
 from bridge.flight.notices import PanelNotice
 from bridge.flight.running_panel import RunningPanel
+from bridge.motion.motion import Motion
 from bridge.panel.load import Panel
 
 TICK_S = 0.01
@@ -46,16 +47,17 @@ class Limits:
     acceleration: float = 0.0
     low: float = float("inf")
     high: float = float("-inf")
-    _before: tuple[int, float, float] | None = field(default=None)
+    _before: tuple[Motion, float, float] | None = field(default=None)
 
-    def saw(self, takes: int, position: float, velocity: float) -> None:
-        """The path after one tick; a position that was found anew begins a new path."""
+    def saw(self, motion: Motion) -> None:
+        """The path after one tick; a position that was found anew begins a new one."""
+        position, velocity = motion.position, motion.velocity
         self.low, self.high = min(self.low, position), max(self.high, position)
-        if self._before is not None and self._before[0] == takes:
+        if self._before is not None and self._before[0] is motion:
             _, was, was_velocity = self._before
             self.speed = max(self.speed, abs(position - was) / TICK_S, abs(velocity))
             self.acceleration = max(self.acceleration, abs(velocity - was_velocity) / TICK_S)
-        self._before = takes, position, velocity
+        self._before = motion, position, velocity
 
 
 class Rig:
@@ -106,9 +108,7 @@ class Rig:
             self.boards[name].move(self.time_s, positions, velocities)
         self.notices += self.running.take_notices() + self.benches.take_notices()
         for address, driven in self.running.chain.pointers.items():
-            takes = self.running.sessions[address[0]].channels[address[1]].takes
-            worst = self.worst.setdefault(address, Limits())
-            worst.saw(takes, driven.position, driven.motion.velocity)
+            self.worst.setdefault(address, Limits()).saw(driven.motion)
         self.ticks += 1
 
     def fly(self, seconds: float, hears: str | None = None) -> None:
@@ -118,7 +118,7 @@ class Rig:
                 self.benches.heard(hears, self.time_s)
             self.tick()
 
-    def settle(self, hears: str | None = None, most_s: float = 60.0) -> None:
+    def settle(self, hears: str | None = None, most_s: float = 300.0) -> None:
         """Until every pointer is known and still, and nothing at the bench has any way to go."""
         end_s = self.time_s + most_s
         while True:

@@ -73,6 +73,54 @@ def test_no_targets_whatever_drive_a_motor_beyond_its_limits_or_stops(
             assert high is None or position <= high
 
 
+changes = st.lists(
+    st.tuples(
+        st.sampled_from(["target", "glide", "halt", "slow", "fast", "narrow", "wide"]),
+        st.floats(-300, 1_300),
+        st.lists(st.sampled_from([1e-4, 0.003, 0.01, 0.01, 0.013, 0.05]), max_size=20),
+    ),
+    max_size=30,
+)
+
+
+@given(changes, st.floats(50, 3_000), st.floats(200, 40_000))
+def test_limits_that_change_and_halts_keep_to_the_drives_speed_and_acceleration_and_the_outer_stops(
+    script: list[tuple[str, float, list[float]]], speed: float, acceleration: float
+) -> None:
+    """What is held at the bench, and the stop of all needles: slower for a while, other stops, a halt."""
+    stops = {"narrow": (0.0, 945.0), "wide": (-200.0, 1_200.0)}
+    slow, ends = speed, stops["wide"]
+    motion = Motion(Limits(speed, acceleration, *ends), 0.0)
+    now_s = 0.0
+    position, sent = motion.step(now_s)
+    velocity = motion.velocity
+    for kind, place, spans in script:
+        halted = None
+        if kind == "target":
+            motion.target(now_s, place)
+        elif kind == "glide":
+            motion.glide_to(place)
+        elif kind == "halt":
+            halted = motion.halt()
+        else:
+            slow = {"slow": 0.1 * speed, "fast": speed}.get(kind, slow)
+            ends = stops.get(kind, ends)
+            motion.set_limits(Limits(slow, acceleration, *ends))
+        for span_s in [*spans, *([0.01] * 2_000 if halted is not None else [])]:
+            if halted is not None and motion.at_rest:
+                break
+            now_s += span_s
+            before, was, was_sent = position, velocity, sent
+            position, sent = motion.step(now_s)
+            velocity = motion.velocity
+            assert abs(sent) <= speed * (1 + 1e-9)
+            assert abs(sent - was_sent) <= acceleration * (span_s + 1e-9) * (1 + 1e-9)
+            check_tick(before, was, position, velocity, span_s, speed, acceleration)
+            assert -200.0 <= position <= 1_200.0
+        if halted is not None and ends[0] <= position <= ends[1]:
+            assert (position, velocity) == (halted, 0.0)
+
+
 @given(
     st.lists(
         st.tuples(
