@@ -15,6 +15,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Hashable
+from math import inf
 from typing import Any, TextIO
 
 import structlog
@@ -141,42 +142,54 @@ class LineWriter:
 LOG_EVERY_S = 10.0
 
 MOST_KEYS = 1000
-"""Far more different troubles than this is noise; forgetting them bounds the memory."""
+"""Far more different troubles than this is noise; forgetting them bounds the memory. What had been left out
+is reported with the next line of any."""
 
 
 class LogThrottle:
     """Limits how often the same trouble is logged: `burst` lines, then none before `every_s` has passed.
 
-    Each method logs one event under a key, at a time of the caller's clock (s); a line after a pause carries
-    `more`, how many were left out before it.
+    Each method logs one event under a key, at a time of the caller's clock (s); a line after others were left
+    out carries `more`, how many. Of a `member` of the key (one of many senders) the burst has one line.
     """
 
     def __init__(self, every_s: float = LOG_EVERY_S, burst: int = 1) -> None:
         self._every_s = every_s
         self._burst = burst
         self._logged: dict[Hashable, tuple[float, int, int]] = {}  # since when, lines since, left out
+        self._members: dict[tuple[Hashable, Hashable], float] = {}  # when each had its line
+        self._forgotten = 0
 
-    def due(self, key: Hashable, now_s: float) -> dict[str, int] | None:
+    def due(self, key: Hashable, now_s: float, member: Hashable = None) -> dict[str, int] | None:
         """None to be silent; else what to add to the line: `more`, how many were left out before it."""
-        begun_s, lines, left_out = self._logged.get(key, (-float("inf"), 0, 0))
-        if now_s - begun_s < self._every_s:
-            if lines >= self._burst:
-                self._logged[key] = (begun_s, lines, left_out + 1)
-                return None
-            self._logged[key] = (begun_s, lines + 1, left_out)
-            return {}
-        if len(self._logged) >= MOST_KEYS:
+        begun_s, lines, left_out = self._logged.get(key, (-inf, 0, 0))
+        if now_s - begun_s >= self._every_s:
+            begun_s, lines = now_s, 0
+        had_line_s = self._members.get((key, member), -inf)
+        if lines >= self._burst or (member is not None and now_s - had_line_s < self._every_s):
+            self._logged[key] = (begun_s, lines, left_out + 1)
+            return None
+        if len(self._logged) >= MOST_KEYS and key not in self._logged:
+            self._forgotten += sum(count for _, _, count in self._logged.values())
             self._logged.clear()
-        self._logged[key] = (now_s, 1, 0)
+        if len(self._members) >= MOST_KEYS:
+            self._members.clear()
+        if member is not None:
+            self._members[key, member] = now_s
+        self._logged[key] = (begun_s, lines + 1, 0)
+        left_out += self._forgotten
+        self._forgotten = 0
         return {"more": left_out} if left_out else {}
 
     def info(self, event: str, key: Hashable, now_s: float, **fields: object) -> None:
         """Log at level info, unless `key` has had its share for now."""
         self._line("info", event, key, now_s, fields)
 
-    def warning(self, event: str, key: Hashable, now_s: float, **fields: object) -> None:
-        """Log at level warning, unless `key` has had its share for now."""
-        self._line("warning", event, key, now_s, fields)
+    def warning(
+        self, event: str, key: Hashable, now_s: float, member: Hashable = None, **fields: object
+    ) -> None:
+        """Log at level warning, unless `key`, or the member, has had its share for now."""
+        self._line("warning", event, key, now_s, fields, member)
 
     def error(self, event: str, key: Hashable, now_s: float, **fields: object) -> None:
         """Log at level error, unless `key` has had its share for now."""
@@ -186,8 +199,16 @@ class LogThrottle:
         """With the traceback of the exception that is being handled."""
         self._line("exception", event, key, now_s, fields)
 
-    def _line(self, level: str, event: str, key: Hashable, now_s: float, fields: dict[str, object]) -> None:
-        if (count := self.due((event, key), now_s)) is not None:
+    def _line(
+        self,
+        level: str,
+        event: str,
+        key: Hashable,
+        now_s: float,
+        fields: dict[str, object],
+        member: Hashable = None,
+    ) -> None:
+        if (count := self.due((event, key), now_s, member)) is not None:
             getattr(structlog.get_logger(), level)(event, **fields, **count)
 
 

@@ -113,6 +113,27 @@ def test_the_same_trouble_is_logged_once_in_a_while_with_the_count_left_out() ->
     ]
 
 
+def test_what_was_left_out_is_reported_however_many_keys_there_are() -> None:
+    throttle = logs.LogThrottle(10.0)
+    silent = reported = 0
+    for number in range(5 * logs.MOST_KEYS):
+        for _ in range(3):
+            count = throttle.due(number, 0.0)
+            silent += count is None
+            reported += (count or {}).get("more", 0)
+    reported += (throttle.due("the next of any", 0.0) or {}).get("more", 0)
+    for number in range(5 * logs.MOST_KEYS):
+        reported += (throttle.due(number, 20.0) or {}).get("more", 0)
+    assert silent == reported == 10 * logs.MOST_KEYS
+
+
+def test_members_of_a_key_share_its_lines_and_each_has_one() -> None:
+    throttle = logs.LogThrottle(10.0, burst=2)
+    due = [throttle.due("refused", 0.0, member) for member in ("a", "a", "b", "c", "c")]
+    assert due == [{}, None, {"more": 1}, None, None]
+    assert throttle.due("refused", 10.0, "c") == {"more": 2}
+
+
 def test_nothing_in_a_log_line_steers_the_terminal() -> None:
     lines: list[str] = []
     logs.set_up(sink=lines.append)

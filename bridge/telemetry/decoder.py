@@ -17,9 +17,10 @@ import json
 import struct
 from abc import ABC, abstractmethod
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from dataclasses import field as made_by
 
 from bridge.errors import TelemetryError
 from bridge.telemetry.conversion import TIME, FieldError, Measure
@@ -37,11 +38,15 @@ from bridge.telemetry.layout_description import (
 
 @dataclass(frozen=True, slots=True)
 class Decoded:
-    """What one datagram gave: readings in canonical units, the sender's own time, fields left out."""
+    """What one datagram gave: readings in canonical units, the sender's own time, fields left out.
+
+    `dropped` are the first of these fields, `others` counts the rest by cause.
+    """
 
     readings: dict[str, float]
     source_time_s: float | None
     dropped: tuple[TelemetryError, ...] = ()
+    others: Mapping[str, int] = made_by(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +55,7 @@ class Labels:
 
     labels: tuple[str, ...]
     dropped: tuple[TelemetryError, ...] = ()
+    others: Mapping[str, int] = made_by(default_factory=dict)
 
 
 MOST_COLUMNS = 2000
@@ -57,8 +63,25 @@ MOST_COLUMNS = 2000
 MOST_LABEL_BYTES = 200
 """A longer label is none: its datagram is refused."""
 MOST_DROPPED = 8
-"""Dropped fields of one datagram that are reported one by one."""
+"""Dropped fields of one datagram that are reported one by one; the others are counted."""
 _SHOWN_LABELS = 8
+
+
+class _Dropped:
+    """The fields of one datagram that are left out."""
+
+    __slots__ = ("first", "others")
+
+    def __init__(self) -> None:
+        self.first: list[TelemetryError] = []
+        self.others: dict[str, int] = {}
+
+    def add(self, layout: str, measure: Measure, cause: str, detail: str) -> None:
+        if len(self.first) < MOST_DROPPED:
+            self.first.append(TelemetryError(layout, measure.quantity, cause, detail))
+        else:
+            self.others[cause] = self.others.get(cause, 0) + 1
+
 
 # One raw number per field; None where the datagram doesn't hold that field.
 Raws = Sequence[float | None]
@@ -73,7 +96,7 @@ class Decoder(ABC):
 
     def decode(self, datagram: bytes) -> Decoded | Labels:
         """The datagram's readings; raises `TelemetryError` when it gives none."""
-        dropped: list[TelemetryError] = []
+        dropped = _Dropped()
         raws = self._raws(datagram, dropped)
         if isinstance(raws, Labels):
             return raws
@@ -89,28 +112,20 @@ class Decoder(ABC):
             try:
                 readings[measure.quantity] = measure.reading(raw)
             except FieldError as unfit:
-                self._drop(dropped, measure, unfit.cause, unfit.detail)
+                dropped.add(self._layout, measure, unfit.cause, unfit.detail)
         source_time_s = readings.pop(TIME, None)
         if not readings:
-            if dropped:
-                raise dropped[0]
+            if dropped.first:
+                raise dropped.first[0]
             raise self._error("nothing known", f"none of its fields in {_shown(datagram)}")
-        return Decoded(readings, source_time_s, tuple(dropped))
+        return Decoded(readings, source_time_s, tuple(dropped.first), dropped.others)
 
     @abstractmethod
-    def _raws(self, datagram: bytes, dropped: list[TelemetryError]) -> Raws | Labels:
+    def _raws(self, datagram: bytes, dropped: _Dropped) -> Raws | Labels:
         """The raw number of each field, in their order; raises `TelemetryError` for the whole."""
 
     def _error(self, cause: str, detail: str) -> TelemetryError:
         return TelemetryError(self._layout, "", cause, detail)
-
-    def _field_error(self, measure: Measure, cause: str, detail: str) -> TelemetryError:
-        return TelemetryError(self._layout, measure.quantity, cause, detail)
-
-    def _drop(self, dropped: list[TelemetryError], measure: Measure, cause: str, detail: str) -> None:
-        """Note a field that is left out, as far as there is room for it."""
-        if len(dropped) < MOST_DROPPED:
-            dropped.append(self._field_error(measure, cause, detail))
 
     def _columns_within(self, count: int) -> None:
         if count > MOST_COLUMNS:
@@ -123,7 +138,7 @@ class Decoder(ABC):
             )
         return datagram[len(marker) :]
 
-    def _number(self, token: bytes, i: int, dropped: list[TelemetryError]) -> float | None:
+    def _number(self, token: bytes, i: int, dropped: _Dropped) -> float | None:
         """A number in text; None, and a reason in `dropped`, for anything else."""
         try:
             # Python reads 1_000 as a number; no sender means one by it.
@@ -131,9 +146,8 @@ class Decoder(ABC):
                 return float(token)
         except ValueError:
             pass
-        if len(dropped) < MOST_DROPPED:
-            cause = "not a number" if token.strip() else "blank"
-            dropped.append(self._field_error(self._measures[i], cause, _shown(token)))
+        cause = "not a number" if token.strip() else "blank"
+        dropped.add(self._layout, self._measures[i], cause, _shown(token))
         return None
 
 
@@ -156,7 +170,7 @@ class DelimitedDecoder(Decoder):
         self._columns = columns
         self._needed = max((column + 1 for column in columns if column is not None), default=0)
 
-    def _raws(self, datagram: bytes, dropped: list[TelemetryError]) -> Raws | Labels:
+    def _raws(self, datagram: bytes, dropped: _Dropped) -> Raws | Labels:
         line = datagram.strip(b"\r\n\0")
         if b"\n" in line:
             raise self._error("several lines", _shown(datagram))
@@ -203,7 +217,7 @@ class DelimitedDecoder(Decoder):
         if self._wanted.isdisjoint(labels):
             raise self._error("no known label", f"the labels are {', '.join(labels)[:200]}")
         columns: list[int | None] = []
-        dropped: list[TelemetryError] = []
+        dropped = _Dropped()
         places_of: dict[str, list[int]] = defaultdict(list)
         for place, label in enumerate(labels):
             places_of[label].append(place)
@@ -219,11 +233,11 @@ class DelimitedDecoder(Decoder):
                 cause = "label twice" if places else "label missing"
                 first = ", ".join(labels[:_SHOWN_LABELS])
                 cure = "Add its column" if places else f"{len(labels)} labels, the first: {first[:200]}"
-                self._drop(dropped, self._measures[i], cause, f"'{field.label}'. {cure}")
+                dropped.add(self._layout, self._measures[i], cause, f"'{field.label}'. {cure}")
         self._expect(columns)
         self._count = len(labels)
         self.labels = tuple(labels)
-        return Labels(self.labels, tuple(dropped))
+        return Labels(self.labels, tuple(dropped.first), dropped.others)
 
     def remember(self, labels: tuple[str, ...]) -> None:
         """Take these as the sender's labels until it names others; what does not fit is ignored."""
@@ -243,7 +257,7 @@ class KeyValueDecoder(Decoder):
         for i, field in enumerate(described.fields):
             self._fields_of[field.key.encode()].append(i)
 
-    def _raws(self, datagram: bytes, dropped: list[TelemetryError]) -> Raws:
+    def _raws(self, datagram: bytes, dropped: _Dropped) -> Raws:
         text = self._after(self._begins, datagram) if self._begins else datagram
         raws: list[float | None] = [None] * len(self._measures)
         pairs = text.strip(b"\r\n\0").split(self._separator, MOST_COLUMNS)
@@ -257,6 +271,10 @@ class KeyValueDecoder(Decoder):
         return raws
 
 
+# As a float, a whole number of thousands of digits is infinite, and spoils its own field only.
+_JSON = json.JSONDecoder(parse_int=float)
+
+
 class JsonDecoder(Decoder):
     """Values of a JSON document by path. A value that is null counts as not there."""
 
@@ -264,9 +282,9 @@ class JsonDecoder(Decoder):
         super().__init__(layout, measures)
         self._paths = [field.path for field in described.fields]
 
-    def _raws(self, datagram: bytes, dropped: list[TelemetryError]) -> Raws:
+    def _raws(self, datagram: bytes, dropped: _Dropped) -> Raws:
         try:
-            document = json.loads(datagram.strip(b"\0"))
+            document = _JSON.decode(datagram.strip(b"\0").decode("utf-8-sig"))
         except (ValueError, RecursionError) as error:
             raise self._error("not JSON", f"{error} in {_shown(datagram)}") from None
         raws: list[float | None] = []
@@ -277,16 +295,13 @@ class JsonDecoder(Decoder):
                     value = value[part]
             except (KeyError, IndexError, TypeError):
                 value = None
-            # bool is a kind of int in Python, and no number in JSON.
-            if value is None or type(value) is float:
+            if value is None or isinstance(value, float):
                 raws.append(value)
-            elif type(value) is int and abs(value) < 1 << 1000:
-                raws.append(float(value))
             else:
                 raws.append(None)
                 kind = type(value).__name__
                 shown = _shown(value.encode(errors="replace")) if isinstance(value, str) else f"a {kind}"
-                self._drop(dropped, self._measures[i], "not a number", shown)
+                dropped.add(self._layout, self._measures[i], "not a number", shown)
         return raws
 
 
@@ -306,7 +321,7 @@ class PackedDecoder(Decoder):
         self._struct = struct.Struct(code)
         self._order = [places.index((field.offset, field.type)) for field in described.fields]
 
-    def _raws(self, datagram: bytes, dropped: list[TelemetryError]) -> Raws:
+    def _raws(self, datagram: bytes, dropped: _Dropped) -> Raws:
         if not datagram.startswith(self._begins):
             self._after(self._begins, datagram)
         if self._length is not None and len(datagram) != self._length:
@@ -330,7 +345,7 @@ class GroupsDecoder(Decoder):
         for i, field in enumerate(described.fields):
             self._fields_of[field.tag].append((i, field.number))
 
-    def _raws(self, datagram: bytes, dropped: list[TelemetryError]) -> Raws:
+    def _raws(self, datagram: bytes, dropped: _Dropped) -> Raws:
         if not datagram.startswith(self._begins):
             self._after(self._begins, datagram)
         size = len(datagram) - self._start

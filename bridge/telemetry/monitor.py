@@ -19,7 +19,7 @@ from rich.text import Text
 from bridge.logs import printable
 from bridge.quantities.catalogue import CATALOGUE, Catalogue
 from bridge.telemetry.source import Arrival, Sender
-from bridge.telemetry.udp import UdpSource
+from bridge.telemetry.udp import MOST_SENDERS, UdpSource
 
 _DRAW_EVERY_S = 0.25
 _LINE_EVERY_S = 1.0
@@ -78,6 +78,7 @@ def lines(sources: Sequence[UdpSource], catalogue: Catalogue, now_s: float) -> I
             yield from number_rows(sender.sample)
         for host, count in source.refused.items():
             yield printable(f"{source.name} < {host}: not allowed, {count} datagrams skipped")
+        yield from _bounds(source)
 
 
 def table(sources: Sequence[UdpSource], catalogue: Catalogue, now_s: float) -> RenderableType:
@@ -106,10 +107,19 @@ def table(sources: Sequence[UdpSource], catalogue: Catalogue, now_s: float) -> R
             shown.append(Text(printable(f"{source.name}: waiting for datagrams"), style="bold"))
         for host, count in source.refused.items():
             shown.append(
-                Text(f"{host} is not allowed: {count} datagrams skipped; add it to allow", style="yellow")
+                Text(f"{host}: not allowed, {count} datagrams skipped; add it to allow", style="yellow")
             )
+        shown += [Text(line, style="yellow") for line in _bounds(source)]
     shown.append(Text("Ctrl-C stops", style="dim"))
     return Group(*shown)
+
+
+def _bounds(source: UdpSource) -> Iterator[str]:
+    """What the bounds of a source have cost, where they have acted."""
+    if source.turned_away:
+        yield f"{source.turned_away} datagrams skipped: more than {MOST_SENDERS} senders at a time"
+    if source.forgotten:
+        yield f"{source.forgotten} senders gave way to others: more than {MOST_SENDERS} of them"
 
 
 def sample_rows(sample: bytes) -> Iterator[str]:

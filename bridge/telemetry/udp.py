@@ -6,7 +6,7 @@ datagram depends on that datagram and the list alone; a layout tells its own by 
 `columns` or labels. Each sender has decoders of its own, since labels are that sender's.
 
 What can't be used is counted by cause and logged, the same trouble of the same sender at most once in
-`LOG_EVERY_S`.
+`LOG_EVERY_S`; what was not logged is counted in the next line of that cause.
 """
 
 from __future__ import annotations
@@ -34,8 +34,9 @@ MOST_DATAGRAM_BYTES = 16_384
 MOST_SENDERS = 32
 """On one port. One that has sent nothing useful gives way first; useful ones only after `FORGOTTEN_S`."""
 FORGOTTEN_S = 60.0
+OTHERS = "other hosts"
 LOG_BURST = 4
-"""Lines of one cause in `LOG_EVERY_S`, over all senders."""
+"""Lines of one cause in `LOG_EVERY_S`, over all senders; each has one."""
 # A sample of what couldn't be used, for whoever is writing a layout.
 _SAMPLE_BYTES = 256
 _SHOWN_LABELS = 8
@@ -71,8 +72,7 @@ class UdpSource:
         self._allow = tuple(ipaddress.ip_network(item, strict=False) for item in allow)
         self._clock = clock
         self._streams: dict[tuple[str, int], _Stream] = {}
-        self._throttle = LogThrottle(burst=LOG_BURST)  # over all senders
-        self._of_sender = LogThrottle()
+        self._throttle = LogThrottle(burst=LOG_BURST)
         self._remembered: dict[tuple[str, int], dict[str, tuple[str, ...]]] = {}
         self._transport: asyncio.DatagramTransport | None = None
         self._deliver: Deliver | None = None
@@ -80,6 +80,11 @@ class UdpSource:
         self._closed = asyncio.Event()
         self.given = frozenset[str]().union(*(layout.given for layout in self.layouts))
         self.refused: Counter[str] = Counter()
+        """Datagrams of senders that are not allowed, by host; beyond MOST_SENDERS hosts those of OTHERS."""
+        self.turned_away = 0
+        """Datagrams of allowed senders for which there was no place, see MOST_SENDERS."""
+        self.forgotten = 0
+        """Senders that gave way to others, and senders whose labels did."""
 
     @property
     def name(self) -> str:
@@ -183,6 +188,7 @@ class UdpSource:
                 errors.append(error.with_traceback(None))
                 continue
             stream.sender.layout = layout.name
+            stream.sender.causes.update(decoded.others)
             for dropped in decoded.dropped:
                 self._note(stream.sender, dropped.cause, str(dropped), now_s, dropped.field)
             if isinstance(decoded, Labels):
@@ -206,11 +212,9 @@ class UdpSource:
     def _note(self, sender: Sender, cause: str, detail: str, now_s: float, field: str = "") -> None:
         sender.causes[cause] += 1
         sender.trouble = detail = printable(detail)
-        if self._of_sender.due((sender.address, cause, field), now_s) is None:
-            return
         what = "field dropped" if field else "datagram dropped"
         fields = {"source": self.name, "sender": sender.address, "cause": cause, "detail": detail}
-        self._throttle.warning(what, (cause, field), now_s, **fields)
+        self._throttle.warning(what, (cause, field), now_s, sender.address, **fields)
 
     def remember(self, before: UdpSource) -> None:
         """Labels that senders of a source before this one have named: they may never name them again."""
@@ -219,7 +223,9 @@ class UdpSource:
             address: labels for address, labels in before._remembered.items() if address not in named
         }
         # The senders that were heard last come last, and stay.
-        self._remembered = dict([*forgotten.items(), *named.items()][-MOST_SENDERS:])
+        all_of_them = [*forgotten.items(), *named.items()]
+        self._remembered = dict(all_of_them[-MOST_SENDERS:])
+        self.forgotten += len(all_of_them) - len(self._remembered)
 
     def _new_stream(self, address: tuple[str, int], now_s: float) -> _Stream | None:
         """A stream for a new sender; None while every place is taken by one that sends what can be used."""
@@ -228,10 +234,12 @@ class UdpSource:
             streams = self._streams
             oldest = min(streams, key=lambda known: (streams[known].useful, streams[known].sender.latest_s))
             if streams[oldest].useful and now_s - streams[oldest].sender.latest_s < FORGOTTEN_S:
+                self.turned_away += 1
                 fields = {"source": self.name, "sender": name, "most": MOST_SENDERS}
                 self._throttle.warning("too many senders", "senders", now_s, **fields)
                 return None
             del streams[oldest]
+            self.forgotten += 1
         stream = _Stream(name, self.layouts, self._remembered.get(address, {}))
         self._streams[address] = stream
         self._throttle.info("new sender", "new sender", now_s, source=self.name, sender=name)
@@ -244,12 +252,10 @@ class UdpSource:
         return any(address.version == network.version and address in network for network in self._allow)
 
     def _refuse(self, host: str) -> None:
-        if host in self.refused or len(self.refused) < MOST_SENDERS:
-            self.refused[host] += 1
-        now_s = self._clock()
-        if self._of_sender.due(("not allowed", host), now_s) is not None:
-            fields = {"source": self.name, "sender": host, "cure": "add it to allow"}
-            self._throttle.warning("sender not allowed", "not allowed", now_s, **fields)
+        known = host in self.refused or len(self.refused) < MOST_SENDERS
+        self.refused[host if known else OTHERS] += 1
+        fields = {"source": self.name, "sender": host, "cure": "add it to allow"}
+        self._throttle.warning("sender not allowed", "not allowed", self._clock(), host, **fields)
 
 
 class _Stream:

@@ -22,12 +22,14 @@ _RECORD = struct.Struct("<QiBBxx")
 
 @dataclass(frozen=True, slots=True)
 class Log:
-    """By channel, (time in seconds, value): values as in core/stepped.h. `sent`: the board's messages."""
+    """By channel, (time in seconds, value): values as in core/stepped.h. `sent`: the board's messages, `gaps`
+    how many its count passed over before each that has one of its own."""
 
     steps: dict[int, list[tuple[float, int]]]
     current: dict[int, list[tuple[float, int]]]
     pulses: dict[int, list[tuple[float, int]]]
     sent: list[messages.Message]
+    gaps: list[int]
 
     def place(self, channel: int, time_s: float) -> int:
         """Steps made until then, clockwise less counter-clockwise."""
@@ -74,12 +76,18 @@ class Script:
 
 
 def _log(records: Iterator[tuple[int, ...]]) -> Log:
-    log = Log({}, {}, {}, [])
+    log = Log({}, {}, {}, [], [])
+    expected: int | None = None
     reader = FrameReader()
     rows = {STEP: log.steps, CURRENT: log.current, PULSE: log.pulses}
     for time, value, channel, kind in records:
         if kind == SENT:
-            log.sent.extend(codec.decode(payload)[1] for payload in reader.feed(bytes([value])))
+            for payload in reader.feed(bytes([value])):
+                sequence, message = codec.decode(payload)
+                log.sent.append(message)
+                if not isinstance(message, messages.Status):
+                    log.gaps.append(codec.sequence_gap(expected, sequence) or 0)
+                    expected = codec.sequence_after(sequence)
         else:
             rows[kind].setdefault(channel, []).append((time / 256 * SLOT_S, value))
     assert reader.bad == 0

@@ -10,9 +10,11 @@ from structlog.testing import capture_logs
 
 from bridge.errors import TelemetryError
 from bridge.logs import printable
+from bridge.quantities.catalogue import CATALOGUE
 from bridge.telemetry.decoder import MOST_COLUMNS, MOST_DROPPED, Decoded
 from bridge.telemetry.layout import load_layout
-from bridge.telemetry.udp import FORGOTTEN_S, LOG_BURST, MOST_DATAGRAM_BYTES, MOST_SENDERS, UdpSource
+from bridge.telemetry.monitor import lines
+from bridge.telemetry.udp import FORGOTTEN_S, LOG_BURST, MOST_DATAGRAM_BYTES, MOST_SENDERS, OTHERS, UdpSource
 from tests.telemetry.written import EXAMPLES
 
 LABELS = b"time,altitude,airspeed"
@@ -84,6 +86,57 @@ def test_no_crowd_of_strangers_silences_a_sender_that_is_understood(tmp_path: Pa
     live = next(sender for sender in source.senders if sender.address == "127.0.0.1:40000")
     assert live.readings == {"pressure_altitude": 2140.0, "calibrated_airspeed": 90.0}
     assert len(logs) <= 4 * LOG_BURST, "a few lines, whatever the crowd"
+
+
+def test_datagrams_for_which_there_is_no_place_are_counted(tmp_path: Path) -> None:
+    source = labelled(tmp_path)
+    for port in range(1, MOST_SENDERS + 1):
+        source.received(LABELS, ("127.0.0.1", port))
+    for port in range(50_000, 50_007):
+        source.received(b"1,2140,90", ("127.0.0.1", port))
+    assert (source.turned_away, source.forgotten) == (7, 0)
+    NOW_S[0] += FORGOTTEN_S + 1.0
+    source.received(LABELS, LIVE)
+    assert (source.turned_away, source.forgotten) == (7, 1)
+    shown = list(lines([source], CATALOGUE, NOW_S[0]))
+    assert any(line.startswith("7 datagrams skipped") for line in shown)
+    assert any(line.startswith("1 senders gave way") for line in shown)
+
+
+def test_every_refused_datagram_is_counted_however_many_hosts_send_them(tmp_path: Path) -> None:
+    source = UdpSource("127.0.0.1", 0, [], allow=["10.0.0.1"], clock=lambda: 1.0)
+    with capture_logs() as logs:
+        for number in range(1000):
+            source.received(b"1", (f"192.168.{number // 250}.{number % 250}", 4000))
+    assert source.refused.total() == 1000
+    assert len(source.refused) == MOST_SENDERS + 1
+    assert source.refused[OTHERS] == 1000 - MOST_SENDERS
+    assert len(logs) == LOG_BURST
+
+
+def test_fields_beyond_those_named_one_by_one_are_counted(tmp_path: Path) -> None:
+    others = [name for name in CATALOGUE if name != "pressure_altitude"][: MOST_DROPPED + 3]
+    file = tmp_path / "many.toml"
+    fields = [
+        f'[[fields]]\nquantity = "{name}"\ncolumn = {column}\nunit = "{CATALOGUE[name].unit}"\n'
+        for column, name in enumerate(["pressure_altitude", *others], 1)
+    ]
+    file.write_text('kind = "delimited"\nseparator = ","\n' + "".join(fields))
+    source = UdpSource("127.0.0.1", 0, [load_layout(file)], clock=lambda: 1.0)
+    source.received(b"2140" + b",x" * (MOST_DROPPED + 1) + b",nan,", LIVE)
+    (sender,) = source.senders
+    assert sender.readings == {"pressure_altitude": 2140.0}
+    assert sender.causes == {"not a number": MOST_DROPPED + 1, "not finite": 1, "blank": 1}
+
+
+def test_one_sender_of_many_has_one_line_and_the_next_one_counts_what_was_left_out(tmp_path: Path) -> None:
+    source = labelled(tmp_path)
+    NOW_S[0] += 1000.0
+    with capture_logs() as logs:
+        for port in (1, 1, 1, 2):
+            source.received(b"junk!", ("127.0.0.1", port))
+    dropped = [(line["sender"], line.get("more")) for line in logs if line["event"] == "datagram dropped"]
+    assert dropped == [("127.0.0.1:1", None), ("127.0.0.1:2", 2)]
 
 
 def test_useful_senders_give_way_only_once_they_are_silent(tmp_path: Path) -> None:

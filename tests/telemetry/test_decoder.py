@@ -10,14 +10,17 @@ import json
 import math
 import struct
 from collections.abc import Callable
+from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bridge.errors import TelemetryError
+from bridge.quantities.catalogue import CATALOGUE
 from bridge.telemetry.decoder import Decoded, Labels
 from bridge.telemetry.layout import Layout, load_layout
+from bridge.telemetry.layout_description import Delimited, Groups, Json, KeyValue, Packed
 from tests.telemetry.written import EXAMPLES, layout_of, toml
 
 # quantity, unit as sent, low and high in the canonical unit, from canonical unit to the sent one
@@ -187,6 +190,124 @@ def test_no_bytes_make_a_decoder_raise_anything_but_a_telemetry_error(datagram: 
                 continue
             if isinstance(decoded, Decoded):
                 assert all(math.isfinite(value) for value in decoded.readings.values())
+
+
+def test_a_number_of_thousands_of_digits_spoils_its_own_field_only() -> None:
+    layout = next(layout for layout in EXAMPLE_LAYOUTS if layout.name == "json")
+    datagram = b'{"air": {"altitude_ft": ' + b"9" * 5000 + b'}, "attitude": [2.5, -3, 90]}'
+    decoded = layout.decoder().decode(datagram)
+    assert isinstance(decoded, Decoded)
+    assert decoded.readings
+    assert [(error.field, error.cause) for error in decoded.dropped] == [("pressure_altitude", "not finite")]
+
+
+EXTREME = [
+    *(sign * number for sign in (1, -1) for number in (0.0, 5e-324, 1e-300, 2.0**31, 2.0**63, 1e38, 1.7e308)),
+    *(math.inf, -math.inf, math.nan),
+]
+FLOATS = st.one_of(st.sampled_from(EXTREME), st.floats(), st.floats(-400, 400))
+WHOLE_NUMBERS = st.one_of(st.integers(-400, 400), st.integers(-(10**400), 10**400))
+
+
+def packed(kind: str, big: bool) -> st.SearchStrategy[bytes]:
+    """Any number of this type."""
+    if kind in WHOLE:
+        return st.binary(min_size=WHOLE[kind], max_size=WHOLE[kind])
+    order, single = ">" if big else "<", kind == "float32"
+    extreme = [number for number in EXTREME if not single or not 1e38 < abs(number) < math.inf]
+    numbers = st.one_of(st.sampled_from(extreme), st.floats(width=32 if single else 64), st.floats(-400, 400))
+    return numbers.map(lambda number: struct.pack(order + TYPES[kind], number))
+
+
+@st.composite
+def packed_numbers(draw: st.DrawFn, described: Packed) -> bytes:
+    assert described.length is not None
+    datagram = bytearray(described.begins.encode().ljust(described.length, b"\0"))
+    for field in described.fields:
+        number = draw(packed(field.type, described.byte_order == "big"))
+        datagram[field.offset : field.offset + len(number)] = number
+    return bytes(datagram)
+
+
+@st.composite
+def grouped_numbers(draw: st.DrawFn, described: Groups) -> bytes:
+    assert described.header_length is not None
+    datagram = described.begins.encode().ljust(described.header_length, b"\0")
+    for tag in sorted({field.tag for field in described.fields}):
+        datagram += tag.to_bytes(WHOLE[described.tag_type], described.byte_order)
+        for _ in range(described.numbers):
+            datagram += draw(packed(described.number_type, described.byte_order == "big"))
+    return datagram
+
+
+@st.composite
+def json_numbers(draw: st.DrawFn, described: Json) -> bytes:
+    """Objects by name, arrays as objects by place first, and turned into arrays in the end."""
+    document: dict[str | int, Any] = {}
+    for field in described.fields:
+        place = document
+        for part in field.path[:-1]:
+            place = place.setdefault(part, {})
+        place[field.path[-1]] = draw(st.one_of(FLOATS, WHOLE_NUMBERS))
+
+    def with_arrays(value: Any) -> Any:
+        if not isinstance(value, dict):
+            return value
+        inner = {key: with_arrays(item) for key, item in value.items()}
+        if all(isinstance(key, int) for key in inner):
+            return [inner.get(key) for key in range(max(inner) + 1)]
+        return inner
+
+    return json.dumps(with_arrays(document)).encode()
+
+
+def numbers_as_sent(layout: Layout) -> st.SearchStrategy[bytes]:
+    """Datagrams of this layout that are right in all but their numbers, which may be any."""
+    described = layout.described
+    match described:
+        case Packed():
+            return packed_numbers(described)
+        case Groups():
+            return grouped_numbers(described)
+        case Json():
+            return json_numbers(described)
+    text = st.one_of(FLOATS.map(repr), WHOLE_NUMBERS.map(str), FLOATS.map("{:.3f}".format))
+    texts = st.lists(text, min_size=len(described.fields), max_size=len(described.fields))
+    if isinstance(described, KeyValue):
+        return texts.map(
+            lambda found: (
+                described.begins
+                + described.separator.join(
+                    f"{field.key}{described.assign}{value}"
+                    for field, value in zip(described.fields, found, strict=True)
+                )
+            ).encode()
+        )
+    return texts.map(lambda found: described.separator.join(found).encode())
+
+
+@settings(max_examples=300)
+@given(st.data())
+@pytest.mark.parametrize("layout", EXAMPLE_LAYOUTS, ids=lambda layout: layout.name)
+def test_only_readings_within_their_range_get_through_whatever_the_numbers(
+    layout: Layout, data: st.DataObject
+) -> None:
+    decoder = layout.decoder()
+    if isinstance(layout.described, Delimited):
+        named = [field.label or "" for field in layout.described.fields]
+        labels = layout.described.header + layout.described.separator + layout.described.separator.join(named)
+        assert isinstance(decoder.decode(labels.encode()), Labels)
+    try:
+        decoded = decoder.decode(data.draw(numbers_as_sent(layout)))
+    except TelemetryError as error:
+        assert error.cause in ("not finite", "out of range"), error  # every number was
+        return
+    assert isinstance(decoded, Decoded)
+    for name, value in decoded.readings.items():
+        assert CATALOGUE[name].low <= value <= CATALOGUE[name].high, name
+    assert decoded.source_time_s is None or math.isfinite(decoded.source_time_s)
+    found = len(decoded.readings) + (decoded.source_time_s is not None) + len(decoded.dropped)
+    assert found + sum(decoded.others.values()) == len(layout.described.fields)
 
 
 @given(st.lists(st.text(alphabet="0123456789.,-+eE_ <>LABSTime;=nanif\n\0", max_size=60), max_size=5))

@@ -77,7 +77,7 @@ def test_a_sender_that_is_not_allowed_is_shown_with_the_cure() -> None:
     source.received(b"1", ("127.0.0.1", 4000))
     console = Console(file=io.StringIO(), width=150)
     console.print(table([source], CATALOGUE, 0.0))
-    assert "127.0.0.1 is not allowed: 1 datagrams skipped; add it to allow" in written(console)
+    assert "127.0.0.1: not allowed, 1 datagrams skipped; add it to allow" in written(console)
 
 
 def test_bytes_are_shown_with_their_offset_in_hexadecimal_and_as_text() -> None:

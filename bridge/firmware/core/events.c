@@ -3,16 +3,20 @@
 #include <stddef.h>
 
 #define EVENTS 16
+#define MOST_DROPPED 127 /* the host takes a longer gap for a late frame */
 
 static struct event events[EVENTS];
-static uint8_t first, count;
+static uint8_t first, count, dropped;
 
 void event_add(enum event_kind kind, uint8_t source, int32_t value)
 {
     struct event *event = &events[(first + count) % EVENTS];
 
-    if (count == EVENTS)
+    if (count == EVENTS) {
+        if (dropped < MOST_DROPPED)
+            dropped++;
         return;
+    }
     event->kind = (uint8_t)kind;
     event->source = source;
     event->value = value;
@@ -28,4 +32,12 @@ void event_done(void)
 {
     first = (first + 1) % EVENTS;
     count--;
+}
+
+uint8_t events_dropped(void)
+{
+    uint8_t since = dropped;
+
+    dropped = 0;
+    return since;
 }

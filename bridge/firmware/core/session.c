@@ -24,6 +24,7 @@ static bool begin(uint8_t type, uint8_t body)
 {
     if (!line_begin(FRAME_HEADER + body))
         return false;
+    sequence += events_dropped(); /* the host counts the gap as frames that it missed */
     line_put(FRAME_VERSION);
     line_put(type);
     line_put(sequence);
@@ -31,11 +32,13 @@ static bool begin(uint8_t type, uint8_t body)
     return true;
 }
 
-/* Answers for which there is no room are dropped: the host asks again. */
+/* Answers for which there is no room are dropped: the host asks again. A refusal uses up its number all the same. */
 static void refuse(uint8_t type, enum refusal reason)
 {
-    if (!begin(REFUSAL, 2))
+    if (!begin(REFUSAL, 2)) {
+        sequence++;
         return;
+    }
     line_put(type);
     line_put((uint8_t)reason);
     line_end();

@@ -1,6 +1,7 @@
 /* Runs a board by a script of lines on stdin, writes what happened to stdout.
  *     bytes HEX      these bytes come over the line
  *     advance SLOTS  so many slots of 128 us go by
+ *     stuck 0|1      the line to the host takes no byte (1), or takes them again
  *     and the lines of plant.h
  * A record is 16 bytes, little-endian: time u64 in 1/256 slot, value i32, channel u8, kind u8, 2 unused. */
 #include <stdio.h>
@@ -51,6 +52,8 @@ int main(void)
             receive(line + 6);
         } else if (!strncmp(line, "advance ", 8)) {
             stepped_advance((uint32_t)strtoul(line + 8, NULL, 10));
+        } else if (!strncmp(line, "stuck ", 6)) {
+            line_stuck = line[6] == '1';
         } else {
             fprintf(stderr, "not understood: %s", line);
             return 2;

@@ -6,6 +6,7 @@
 #include "steps.h"
 
 struct plant plant;
+bool line_stuck;
 
 static uint64_t slots_elapsed;
 static uint64_t now; /* in 1/256 slot */
@@ -87,7 +88,7 @@ void port_idle(void)
 {
     uint8_t byte;
 
-    while (line_next(&byte))
+    while (!line_stuck && line_next(&byte))
         record(now, SENT_RECORD, 0, byte);
 }
 

@@ -16,6 +16,7 @@ enum record_kind {
 };
 
 extern struct plant plant;
+extern bool line_stuck; /* the line takes no byte */
 
 /* To be provided: `time` is in 1/256 slot since the start. */
 void record(uint64_t time, enum record_kind kind, uint8_t channel, int32_t value);
