@@ -17,7 +17,7 @@ from typing import Any, TypeVar, get_args
 from pydantic import BaseModel, ConfigDict, ValidationError, ValidationInfo, field_validator
 from pydantic_core import ErrorDetails
 
-from bridge.errors import DescriptionError, DescriptionErrors
+from bridge.errors import MOST_MISTAKES, DescriptionError, DescriptionErrors
 
 LARGEST_NUMBER = 1e30
 """Numbers beyond it are mistyped, and products of two of them would overflow."""
@@ -144,15 +144,13 @@ def validate(model: type[Model], data: Mapping[str, Any], where: str, key: str =
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        found = error.errors()
-        inner = [e["loc"] for e in found if e["type"] != "too_short"]
+        found = error.errors(include_url=False)
         # pydantic drops a wrong item before it counts, and would call the list too short as well
-        found = [
-            e
-            for e in found
-            if e["type"] != "too_short" or not any(i[: len(e["loc"])] == e["loc"] for i in inner)
-        ]
-        raise DescriptionErrors([_explained(e, model, where, key) for e in found]) from None
+        inner = [e["loc"] for e in found if e["type"] != "too_short"]
+        outer = {place[:depth] for place in inner for depth in range(len(place) + 1)}
+        found = [e for e in found if e["type"] != "too_short" or e["loc"] not in outer]
+        explained = [_explained(e, model, where, key) for e in found[:MOST_MISTAKES]]
+        raise DescriptionErrors(explained, len(found) - len(explained)) from None
 
 
 def load(model: type[Model], path: Path) -> Model:

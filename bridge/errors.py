@@ -45,12 +45,22 @@ def _plain(text: str) -> str:
     return "".join(letter if letter.isprintable() else repr(letter)[1:-1] for letter in text)
 
 
-class DescriptionErrors(BridgeError):
-    """Several description errors found in one go, so that all can be corrected at once."""
+MOST_MISTAKES = 50
+"""Mistakes that are listed one by one; the others are counted. A program's output is no description."""
 
-    def __init__(self, errors: list[DescriptionError]) -> None:
-        self.errors = errors
-        super().__init__("\n".join(dict.fromkeys(str(error) for error in errors)))  # each is reported once
+
+class DescriptionErrors(BridgeError):
+    """Several description errors found in one go, so that all can be corrected at once.
+
+    `errors` are the first MOST_MISTAKES, `more` counts the others.
+    """
+
+    def __init__(self, errors: list[DescriptionError], more: int = 0) -> None:
+        self.errors = errors[:MOST_MISTAKES]
+        self.more = more + len(errors) - len(self.errors)
+        lines = dict.fromkeys(str(error) for error in self.errors)  # each is reported once
+        last = f"\n{self.more} more mistakes are not listed: correct these first" if self.more else ""
+        super().__init__("\n".join(lines) + last)
 
 
 class TelemetryError(BridgeError):

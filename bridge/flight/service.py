@@ -269,6 +269,8 @@ class Service:
         sources = [f"source {source.name}" for source in self.sources]
         await self._parts.end("files", "reloads", "telemetry", *sources)
         self.running.end_telemetry()
+        if self._recording is not None:
+            self._recording.finish()
         if self.running.panel.description.rest.behaviour == "park":
             self.running.park()
         tick_s = 1.0 / self.running.panel.description.tick_hz

@@ -64,7 +64,7 @@ class StateFile:
         self.path = path
         self.failed = False
         self._kept: KeptState | None = None
-        self._sound = True
+        self._stamp: tuple[int, ...] | None = None  # of the file that holds what was kept
         self._writing = threading.Lock()  # one writer at a time, however long the disk takes
 
     def read(self) -> KeptState:
@@ -74,15 +74,15 @@ class StateFile:
 
     def _loaded(self) -> KeptState:
         if self._kept is None:
-            self._kept, self._sound = self._load()
+            self._stamp = _stamp(self.path)
+            self._kept = self._load()
         return self._kept
 
-    def _load(self) -> tuple[KeptState, bool]:
-        """What was kept, and whether the file is sound or absent."""
+    def _load(self) -> KeptState:
         try:
-            return _parse(_content(self.path)), True
+            return _parse(_content(self.path))
         except FileNotFoundError:
-            return KeptState(), True
+            return KeptState()
         except (OSError, ValueError, RecursionError) as error:
             _log.error(
                 "state file not used",
@@ -90,12 +90,13 @@ class StateFile:
                 why=str(error) or type(error).__name__,
                 cure="the positions in it count as unknown; it is written anew",
             )
-            return KeptState(complete=False), False
+            self._stamp = None  # it is written anew
+            return KeptState(complete=False)
 
     def keep(self, positions: Mapping[PointerAddress, float], setting_inhg: float | None = None) -> None:
         """Write these positions beside those kept of others, and the setting; whole, or not at all.
 
-        Nothing is written when nothing has changed. Without a setting the last one is kept.
+        Nothing is written when neither that nor the file has changed. Without a setting the last one is kept.
         """
         with self._writing:
             before = self._loaded()
@@ -104,7 +105,8 @@ class StateFile:
                 before.setting_inhg if setting_inhg is None else setting_inhg,
                 before.complete,
             )
-            if state == before and self._sound and not self.failed:
+            is_written = _stamp(self.path) == self._stamp
+            if state == before and is_written and not self.failed:
                 return
             try:
                 self._write(state)
@@ -115,7 +117,7 @@ class StateFile:
                 self.failed = True
             else:
                 self.failed = False
-                self._sound = True
+                self._stamp = _stamp(self.path)
                 self._kept = state
 
     def _write(self, state: KeptState) -> None:
@@ -162,6 +164,15 @@ def positions_as_left(panel: Panel, file: StateFile) -> dict[PointerAddress, flo
             f"position by hand, delete {file.path}, and start again with --needles-as-left",
         )
     return left
+
+
+def _stamp(path: Path) -> tuple[int, ...] | None:
+    """What tells, unread, that the file is not what it was; None when there is none."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    return (found.st_ino, found.st_mtime_ns, found.st_size)
 
 
 def _content(path: Path) -> bytes:

@@ -23,6 +23,8 @@ CODES: dict[str, str] = {
     "int64": "q", "uint64": "Q", "float32": "f", "float64": "d",
 }  # fmt: skip
 ORDERS = {"little": "<", "big": ">"}
+MOST_FIELDS = 1000
+"""Fields of one layout; each has a quantity of its own, and there are some dozens."""
 # No UDP datagram over IPv4 carries more than this many bytes (RFC 768, RFC 791).
 _LARGEST = 65_507
 
@@ -112,7 +114,7 @@ class Delimited(LayoutDescription):
     separator: Text = ","
     header: Marker = ""
     columns: Count | None = None
-    fields: Annotated[list[Column], Field(min_length=1)]
+    fields: Annotated[list[Column], Field(min_length=1, max_length=MOST_FIELDS)]
 
     def faults(self) -> Iterator[Fault]:
         for i, field in enumerate(self.fields):
@@ -150,7 +152,7 @@ class KeyValue(LayoutDescription):
     begins: Marker = ""
     separator: Text = ","
     assign: Text = "="
-    fields: Annotated[list[Key], Field(min_length=1)]
+    fields: Annotated[list[Key], Field(min_length=1, max_length=MOST_FIELDS)]
 
     def faults(self) -> Iterator[Fault]:
         if self.separator == self.assign:
@@ -174,7 +176,7 @@ class Json(LayoutDescription):
     """One JSON document a datagram; whatever no path leads to is skipped."""
 
     kind: Literal["json"]
-    fields: Annotated[list[JsonValue], Field(min_length=1)]
+    fields: Annotated[list[JsonValue], Field(min_length=1, max_length=MOST_FIELDS)]
 
 
 class PackedNumber(FieldDescription):
@@ -195,7 +197,7 @@ class Packed(LayoutDescription):
     begins: Marker = ""
     byte_order: Literal["little", "big"]
     length: Count | None = None
-    fields: Annotated[list[PackedNumber], Field(min_length=1)]
+    fields: Annotated[list[PackedNumber], Field(min_length=1, max_length=MOST_FIELDS)]
 
     def faults(self) -> Iterator[Fault]:
         magic = len(marker_bytes(self.begins))
@@ -244,7 +246,7 @@ class Groups(LayoutDescription):
     tag_type: WholeType
     number_type: NumberType
     numbers: Annotated[int, Field(ge=1, le=1000)]
-    fields: Annotated[list[GroupNumber], Field(min_length=1)]
+    fields: Annotated[list[GroupNumber], Field(min_length=1, max_length=MOST_FIELDS)]
 
     @property
     def start(self) -> int:

@@ -10,7 +10,7 @@ that no longer fit are lost, counted and said. States: writing -> failed -> writ
 
 from __future__ import annotations
 
-import asyncio
+import math
 import queue
 import threading
 import time
@@ -27,10 +27,12 @@ from bridge.logs import LogThrottle
 from bridge.outputs import LineFile, writing
 from bridge.quantities.catalogue import CATALOGUE, Catalogue, find_quantity
 from bridge.telemetry.conversion import TIME
+from bridge.threads import in_thread
 
 WRITE_EVERY_S = 0.25
 RETRY_EVERY_S = 1.0
-_CLOSE_WITHIN_S = 5.0
+CLOSE_WITHIN_S = 1.5
+"""How long closing waits for the disk, from `finish` on: the pointers come to rest in the meantime."""
 # Rows that may wait: some minutes of 60 Hz telemetry, some megabytes.
 _MOST_WAITING = 20_000
 
@@ -42,7 +44,7 @@ class LogWriter:
 
     Refuses to overwrite a log: raises `DescriptionError` when the file is there already, or can't be made.
     Numbers are written so that reading them back gives the very same. Use it as an async context
-    manager, or call `close`, which waits a few seconds for the disk at most.
+    manager, or call `close`.
     """
 
     def __init__(self, path: Path, columns: Iterable[str], catalogue: Catalogue = CATALOGUE) -> None:
@@ -53,6 +55,7 @@ class LogWriter:
         self._start_s: float | None = None
         self._queue: queue.Queue[tuple[float | None, ...]] = queue.Queue(_MOST_WAITING)
         self._closing = threading.Event()
+        self._finish_by_s = math.inf
         header = ",".join(
             [f"{TIME}[s]", *(f"{name}[{find_quantity(name, catalogue).unit}]" for name in self._columns)]
         )
@@ -72,13 +75,23 @@ class LogWriter:
         except queue.Full:
             self.lost += 1
 
+    def finish(self) -> None:
+        """No row comes any more: lets the worker write what waits and close the file; returns at once."""
+        if not self._closing.is_set():
+            self._finish_by_s = time.monotonic() + CLOSE_WITHIN_S
+            self._closing.set()
+
     def close(self) -> None:
-        """Writes what waits and closes the file. A disk that hangs is left behind after some seconds."""
+        """As `finish`, and waits for it: until `CLOSE_WITHIN_S` after `finish`, when the disk hangs."""
         if self.state == "closed":
             return
-        self._closing.set()
-        self._worker.join(_CLOSE_WITHIN_S)
+        self.finish()
+        self._worker.join(max(0.0, self._finish_by_s - time.monotonic()))
         self.state = "closed"
+        if self._worker.is_alive():
+            why = f"the disk took longer than {CLOSE_WITHIN_S} s"
+            _log.error("recording may be incomplete", log=str(self.path), error=why)
+            return
         said = _log.warning if self.lost else _log.info
         said("recording closed", log=str(self.path), rows_lost=self.lost)
 
@@ -88,7 +101,7 @@ class LogWriter:
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        await asyncio.to_thread(self.close)
+        await in_thread("close recording", self.close)
 
     def _work(self) -> None:
         while not self._closing.wait(RETRY_EVERY_S if self.state == "failed" else WRITE_EVERY_S):

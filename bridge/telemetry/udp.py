@@ -79,6 +79,8 @@ class UdpSource:
         self._failed: asyncio.Future[None] | None = None
         self._closed = asyncio.Event()
         self.given = frozenset[str]().union(*(layout.given for layout in self.layouts))
+        self.datagrams = 0
+        """Datagrams that came from allowed senders."""
         self.refused: Counter[str] = Counter()
         """Datagrams of senders that are not allowed, by host; beyond MOST_SENDERS hosts those of OTHERS."""
         self.turned_away = 0
@@ -128,7 +130,10 @@ class UdpSource:
             self._transport.close()
             # The port is free only once the loop has come round to it, and somebody may want it next.
             await self._closed.wait()
+            fields = {"source": self.name, "datagrams": self.datagrams, "refused": self.refused.total()}
             self._transport = None
+            costs = {"turned_away": self.turned_away, "forgotten_senders": self.forgotten}
+            _log.info("no longer listening", **fields, **{name: n for name, n in costs.items() if n})
 
     async def run(self, deliver: Deliver) -> None:
         """Delivers until cancelled; ends with what `deliver` raised, if it did."""
@@ -151,6 +156,7 @@ class UdpSource:
             stream = self._new_stream(address, now_s)
             if stream is None:
                 return
+        self.datagrams += 1
         sender = stream.sender
         sender.arrived(now_s, len(datagram))
         if len(datagram) > MOST_DATAGRAM_BYTES:

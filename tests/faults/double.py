@@ -1,9 +1,10 @@
 """The far end of a fault: boards on ptys and a sender of datagrams, in a process of their own.
 
-`python -m tests.faults.double PANEL PORT` plugs every board of the panel in, sends telemetry to PORT, and
-answers lines on its input: `mark` forgets what was seen until now; `report` prints, as one line of JSON, the
-times of MOVE frames by board since then, and how many REST frames and watchdog trips there were;
-`babble BOARD` lets a board send a megabyte a second; `quiet` ends that.
+`python -m tests.faults.double PANEL FOLDER PORT` plugs every board of the panel in, at FOLDER/BOARD/ttyBOARD,
+sends telemetry to PORT, and answers lines on its input: `mark` forgets what was seen until now; `report`
+prints, as one line of JSON, the times of MOVE frames by board since then, how many REST frames and watchdog
+trips there were, and the telemetry that a program could hear; `babble BOARD` lets a board send 1 MB/s,
+`hold BOARD` lets it take no byte; `quiet` ends both.
 """
 
 from __future__ import annotations
@@ -49,10 +50,11 @@ class Watched(PtyBoard):
 
 def main() -> None:
     panel = load_panel(Path(sys.argv[1]))
-    to = ("127.0.0.1", int(sys.argv[2]))
+    to = ("127.0.0.1", int(sys.argv[3]))
+    heard = 0  # telemetry for which the port was open
     boards: dict[str, Watched] = {}
     for name, described in panel.description.boards.items():
-        folder = panel.path.parent / name
+        folder = Path(sys.argv[2]) / name
         folder.mkdir()
         board = Watched(folder, virtual_board(panel, name).described, described.watchdog_ms)
         board.watch()
@@ -61,6 +63,7 @@ def main() -> None:
     babbling = threading.Event()
     print("plugged", flush=True)
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
+        sender.connect(to)
         due_s = time.monotonic()
         while True:
             if select.select([sys.stdin], [], [], max(0.0, due_s - time.monotonic()))[0]:
@@ -68,16 +71,22 @@ def main() -> None:
                 if not lines:
                     break
                 for line in lines:
-                    obey(line.split(), boards, babbling)
+                    heard -= bool(sender.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR))
+                    obey(line.split(), boards, babbling, heard)
             if time.monotonic() >= due_s:
                 reading = 60 + 40 * abs((due_s % 8) / 4 - 1)
-                sender.sendto(f"alt=2140 set=29.92 cas={reading:.2f}".encode(), to)
+                try:
+                    sender.send(f"alt=2140 set=29.92 cas={reading:.2f}".encode())
+                    heard += 1
+                except ConnectionRefusedError:  # the port was closed to the one before
+                    heard -= 1
                 due_s += TELEMETRY_S
+    obey(["quiet"], boards, babbling, heard)
     for board in boards.values():
         board.unplug()
 
 
-def obey(words: list[str], boards: dict[str, Watched], babbling: threading.Event) -> None:
+def obey(words: list[str], boards: dict[str, Watched], babbling: threading.Event, heard: int) -> None:
     """Do what one line asks for."""
     match words:
         case ["mark"]:
@@ -93,12 +102,17 @@ def obey(words: list[str], boards: dict[str, Watched], babbling: threading.Event
                 }
                 for name, board in boards.items()
             }
-            print(json.dumps(seen), flush=True)
+            print(json.dumps({**seen, "telemetry": heard}), flush=True)
         case ["babble", name]:
             babbling.set()
             threading.Thread(target=babble, args=(boards[name], babbling), daemon=True).start()
+        case ["hold", name]:
+            boards[name].lock.acquire()
         case ["quiet"]:
             babbling.clear()
+            for board in boards.values():
+                if board.lock.locked():
+                    board.lock.release()
 
 
 def babble(board: Watched, babbling: threading.Event) -> None:

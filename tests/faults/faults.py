@@ -5,24 +5,35 @@ from __future__ import annotations
 import os
 import shutil
 import socket
-import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
-from tests.faults.flight import Flight
+from bridge.telemetry.decoder import MOST_COLUMNS
+from bridge.telemetry.udp import MOST_DATAGRAM_BYTES
+from tests.faults import settings
+from tests.faults.flight import BOARDS, Flight
 from tests.telemetry.test_bounds import JUNK
 
-Fault = Callable[[Flight], None]
-"""Begins when called with the flight; what it has to end, it ends by itself within WATCH_S."""
-
 WATCH_S = 4.0
+SENDING_S = WATCH_S - 0.5
+MISTAKES = 18_000
 
 
-def in_background(work: Callable[[], None]) -> None:
-    """Do it while the frames are watched."""
-    threading.Thread(target=work, daemon=True).start()
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """`begin` injects it into a flight of this `setting`; what it has to end, it ends within WATCH_S.
+
+    `untouched` are the boards whose frames must keep time; `keeps_state`: positions are kept at the end.
+    """
+
+    begin: Callable[[Flight], None] = lambda flight: None
+    setting: Callable[[], AbstractContextManager[Flight]] = settings.usual
+    untouched: tuple[str, ...] = BOARDS
+    keeps_state: bool = True
 
 
 @contextmanager
@@ -38,39 +49,49 @@ def send(flight: Flight, datagram: bytes, rate_hz: float, source: str = "127.0.0
     batch = max(1, round(rate_hz / 1000))
     with sender(source) as out:
         due_s = time.monotonic()
-        end_s = due_s + WATCH_S - 0.5
-        while due_s < end_s:
+        end_s = due_s + SENDING_S
+        while due_s < end_s and not flight.over.is_set():
             for _ in range(batch):
                 out.sendto(datagram, to)
+            flight.sent += batch
             due_s += batch / rate_hz
             time.sleep(max(0.0, due_s - time.monotonic()))
 
 
 def datagrams(datagram: bytes, rate_hz: float, source: str = "127.0.0.1") -> Fault:
     """Datagrams from one more sender."""
-    return lambda flight: in_background(lambda: send(flight, datagram, rate_hz, source))
+    return Fault(lambda flight: flight.in_background(lambda: send(flight, datagram, rate_hz, source)))
 
 
-def saved(change: Callable[[Path], None]) -> Fault:
-    """Something done to the panel's folder, three times."""
+def saved(change: Callable[[Path], None]) -> Callable[[Flight], None]:
+    """Something done to the panel's file or its folder, three times."""
 
     def begin(flight: Flight) -> None:
         def work() -> None:
             for _ in range(3):
-                time.sleep(0.8)
-                change(flight.panel)
+                if not flight.over.wait(0.8):
+                    change(flight.panel)
 
-        in_background(work)
+        flight.in_background(work)
 
     return begin
 
 
 def good_save(panel: Path) -> None:
-    panel.write_text(panel.read_text().replace("[180, 170]", "[180, 169]", 1))
+    text = panel.read_text()
+    longer, shorter = "[180, 170]", "[180, 169]"
+    panel.write_text(text.replace(longer, shorter) if longer in text else text.replace(shorter, longer))
 
 
 def broken_save(panel: Path) -> None:
     panel.write_text(panel.read_text() + "\nnonsense = = 1\n")
+
+
+def many_mistakes(panel: Path) -> None:
+    """Just under the bound of a file's size: every field of the layout is a mistake."""
+    field = "[[fields]]\nquantity = %d\nkey = 'k'\nunit = 'ft'\n"
+    text = 'kind = "keyvalue"\n' + "".join(field % number for number in range(MISTAKES))
+    (panel.parent / "own.toml").write_text(text)
 
 
 def sparse_gigabyte(panel: Path) -> None:
@@ -87,32 +108,92 @@ def fifo(panel: Path) -> None:
 
 
 def folder_made_anew(panel: Path) -> None:
-    folder, away = panel.parent, panel.parent.with_name(panel.parent.name + "-away")
-    shutil.copytree(folder, away, ignore=shutil.ignore_patterns("tty*", "flight*", "log*"), symlinks=True)
-    for name in ("panel.toml", "own.toml"):
-        (folder / name).unlink()
-        shutil.copy(away / name, folder / name)
-    shutil.rmtree(away)
+    """Deleted, and there again a moment later, as a checkout or a copy from elsewhere does it."""
+    folder = panel.parent
+    away = folder.with_name("away")
+    shutil.copytree(folder, away)
+    shutil.rmtree(folder)
+    time.sleep(0.3)
+    away.rename(folder)
+
+
+def state_damaged(flight: Flight) -> None:
+    def work() -> None:
+        for _ in range(6):
+            flight.over.wait(0.5)
+            for file in (flight.folder / "state").rglob("*.json"):
+                file.write_text('{"positions_steps": {"left": {"0": NaN}}}')
+
+    flight.in_background(work)
 
 
 def babble(flight: Flight) -> None:
     flight.tell("babble right")
 
 
+def hold(flight: Flight) -> None:
+    flight.tell("hold right")
+
+
+def block(flight: Flight) -> None:
+    (flight.folder / "block").touch()
+
+
+LONG: dict[str, bytes] = {
+    "groups": b"GRP\x01" + b"\x02\x65\x7f\xc0" * (18 * 227),
+    "json": b'{"air": [' + b"1e9," * 4080 + b"1]}",
+    "json, nested": b"[" * MOST_DATAGRAM_BYTES,
+    "keyvalue": b"AIR " + b"hdg=x;" * (MOST_COLUMNS - 1),
+    "labelled text": b"<LABELS>" + b",label" * (MOST_COLUMNS - 1),
+    "packed": b"LKM1" + b"\xff" * (MOST_DATAGRAM_BYTES - 4),
+}
+"""Just under the bounds of a datagram's size or of its fields, so that it is read."""
+assert all(len(datagram) <= MOST_DATAGRAM_BYTES for datagram in LONG.values())
+
+ONE_MORE_BOARD = ("left", "centre")
+"""The boards that a fault of the right one does not touch."""
+
 FAULTS: dict[str, Fault] = {
-    "nothing": lambda flight: None,
+    "nothing": Fault(),
     **{f"64 kB datagrams, {kind}, 50 a second": datagrams(JUNK[kind][:65_000], 50) for kind in JUNK},
+    **{f"16 kB datagrams, {kind}, 50 a second": datagrams(LONG[kind], 50) for kind in LONG},
     "50,000 useful datagrams a second": datagrams(b"alt=2140 set=29.92 cas=90", 50_000),
     "50,000 useless datagrams a second": datagrams(b"nonsense", 50_000),
     "50,000 refused datagrams a second": datagrams(b"nonsense", 50_000, "127.0.0.2"),
-    "the description saved, good": saved(good_save),
-    "the description saved, broken": saved(broken_save),
-    "a layout of 1 GB": saved(sparse_gigabyte),
-    "a layout that is a FIFO": saved(fifo),
-    "files deleted and written anew": saved(folder_made_anew),
-    "a board that sends 1 MB/s": babble,
+    "the description saved, good": Fault(saved(good_save)),
+    "the description saved, broken": Fault(saved(broken_save)),
+    f"a layout of {MISTAKES:,} mistakes": Fault(saved(many_mistakes)),
+    "a layout of 1 GB": Fault(saved(sparse_gigabyte)),
+    "a layout that is a FIFO": Fault(saved(fifo)),
+    "the description's folder deleted and made anew": Fault(saved(folder_made_anew)),
+    "the state file damaged": Fault(state_damaged),
+    "full garbage collections, two a second": Fault(setting=settings.full_collections),
+    "a board that sends 1 MB/s": Fault(babble, untouched=ONE_MORE_BOARD),
+    "a line that takes no byte": Fault(hold, untouched=ONE_MORE_BOARD),
+    "a port that does not close": Fault(setting=settings.port_that_stays_open),
+    "a disk whose fsync hangs": Fault(setting=settings.disk_that_hangs, keeps_state=False),
+    "log to a device that is full": Fault(setting=settings.log_to_a_full_device),
+    "log whose reader is gone": Fault(setting=settings.log_whose_reader_is_gone),
+    "log that nobody reads (Ctrl-S)": Fault(setting=settings.log_that_nobody_reads),
+    "log that is read at a line a second": Fault(saved(broken_save), settings.log_read_slowly),
+    "the view, drawing": Fault(setting=partial(settings.view, is_read=True)),
+    "the view, on a terminal that is stopped": Fault(setting=partial(settings.view, is_read=False)),
 }
-"""Those that need a flight as it usually is; those of its output are in `__main__`."""
+"""While each of these lasts, frames keep time."""
 
-UNTOUCHED = {"a board that sends 1 MB/s": ("left", "centre")}
-EVERY_LAYOUT = ("own.toml", "labelled-text.toml", "json.toml", "packed.toml", "groups.toml", "keyvalue.toml")
+HANGS: dict[str, Fault] = {
+    name: FAULTS[name]
+    for name in (
+        "nothing",
+        "log that nobody reads (Ctrl-S)",
+        "the view, on a terminal that is stopped",
+        "a layout that is a FIFO",
+        "a line that takes no byte",
+        "a port that does not close",
+        "a disk whose fsync hangs",
+    )
+}
+"""While each of these lasts, a signal ends the program cleanly."""
+
+BLOCKED = Fault(block, settings.driver_that_blocks)
+"""A driver that blocks all in its write, as none should: there is no clean end, but there is one."""

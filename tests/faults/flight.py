@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import signal
 import socket
 import subprocess
 import sys
 import tempfile
+import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from itertools import pairwise
@@ -19,6 +21,7 @@ from pathlib import Path
 from statistics import quantiles
 from typing import IO, Any
 
+from bridge.flight.state_file import KeptState, StateFile
 from tests.conftest import KEYVALUE_LAYOUT, ROOT, wait_until
 
 BOARDS = ("left", "centre", "right")
@@ -58,6 +61,11 @@ drive = "servo"
 board = "{name}"
 channel = 1
 """
+PROGRAM = """
+import sys
+from bridge.cli import main
+sys.exit(main())
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,15 +86,31 @@ class Seen:
 
 
 class Flight:
-    """The program as `process`, and the boards' end as `double`. `folder` holds panel, recording and log."""
+    """The program as `process`, and the boards' end as `double`. `folder` holds recording, log, state and,
+    in a folder of its own, the description; `sent` counts datagrams sent beside the usual telemetry."""
 
     def __init__(self, folder: Path, process: subprocess.Popen[bytes], double: subprocess.Popen[str]) -> None:
         self.folder = folder
-        self.panel = folder / "panel.toml"
+        self.panel = folder / "description" / "panel.toml"
         self.recording = folder / "flight.csv"
+        self.log = folder / "log.txt"
         self.process = process
         self.double = double
         self.port = 0
+        self.sent = 0
+        self.over = threading.Event()
+        self._background: list[threading.Thread] = []
+
+    def in_background(self, work: Callable[[], None]) -> None:
+        """Do it while the frames are watched; it looks at `over`, since it is waited for."""
+        self._background.append(threading.Thread(target=work, daemon=True))
+        self._background[-1].start()
+
+    def end(self) -> None:
+        """Wait for what is done in the background."""
+        self.over.set()
+        for thread in self._background:
+            thread.join()
 
     def tell(self, line: str) -> None:
         """Send a line to the boards' end."""
@@ -96,12 +120,31 @@ class Flight:
 
     def seen(self, untouched: tuple[str, ...] = BOARDS) -> Seen:
         """What these boards saw since the last mark."""
-        self.tell("report")
-        assert self.double.stdout
-        report: dict[str, Any] = json.loads(self.double.stdout.readline())
+        report = self._report()
         rows = [report[name] for name in untouched]
         intervals = tuple(b - a for row in rows for a, b in pairwise(row["moves_s"]))
         return Seen(intervals, sum(row["rests"] for row in rows), sum(row["trips"] for row in rows))
+
+    def _report(self) -> dict[str, Any]:
+        self.tell("report")
+        assert self.double.stdout
+        report: dict[str, Any] = json.loads(self.double.stdout.readline())
+        return report
+
+    @property
+    def received(self) -> int | None:
+        """Datagrams beside the usual telemetry that the source counted, once it has ended."""
+        found = re.findall(r"no longer listening .*", self.log.read_text(errors="replace"))
+        if not found:
+            return None
+        counts = dict(re.findall(r"(\w+)=(\d+)", found[-1]))
+        return int(counts["datagrams"]) + int(counts["refused"]) - int(self._report()["telemetry"])
+
+    @property
+    def state(self) -> KeptState:
+        """What the program has kept for its next start."""
+        (file,) = (self.folder / "state").rglob("*.json")
+        return StateFile(file).read()
 
     def watch(self, seconds: float, untouched: tuple[str, ...] = BOARDS) -> Seen:
         """What these boards see in the next seconds."""
@@ -124,12 +167,16 @@ class Flight:
 
 def write_panel(folder: Path, port: int, layouts: tuple[str, ...] = ("own.toml",)) -> Path:
     """A panel of three serial boards with two servos each, which need no homing."""
-    (folder / "own.toml").write_text(KEYVALUE_LAYOUT)
+    description = folder / "description"
+    description.mkdir()
+    for example in (ROOT / "config" / "layouts").glob("*.toml"):
+        shutil.copy(example, description)
+    (description / "own.toml").write_text(KEYVALUE_LAYOUT)
     named = ", ".join(f'"{name}"' for name in layouts)
     text = PANEL.format(port=port, layouts=named)
     text += "".join(BOARD.format(name=name, folder=folder) for name in BOARDS)
-    (folder / "panel.toml").write_text(text)
-    return folder / "panel.toml"
+    (description / "panel.toml").write_text(text)
+    return description / "panel.toml"
 
 
 def free_port() -> int:
@@ -145,18 +192,20 @@ def flying(
     stderr: int | IO[Any] | None = None,
     stdout: int | IO[Any] | None = None,
     layouts: tuple[str, ...] = ("own.toml",),
+    injected: str = "",
 ) -> Iterator[Flight]:
-    """The program flying the boards, recorded; both processes are gone at the end."""
+    """The program flying the boards, recorded; both processes are gone at the end.
+
+    `injected` is Python that its process runs first: a driver or a disk that hangs.
+    """
     folder = Path(tempfile.mkdtemp(prefix="faults"))
-    for example in (ROOT / "config" / "layouts").glob("*.toml"):
-        shutil.copy(example, folder)
     port = free_port()
     panel = write_panel(folder, port, layouts)
     environment = {**os.environ, "XDG_STATE_HOME": str(folder / "state"), "PYTHONPATH": str(ROOT)}
     with (
         (folder / "log.txt").open("wb") as log,
         subprocess.Popen(
-            [sys.executable, "-m", "tests.faults.double", str(panel), str(port)],
+            [sys.executable, "-m", "tests.faults.double", str(panel), str(folder), str(port)],
             cwd=ROOT,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
@@ -166,7 +215,7 @@ def flying(
         assert double.stdin and double.stdout
         assert double.stdout.readline() == "plugged\n"
         process = subprocess.Popen(
-            [sys.executable, "-m", "bridge.cli", "run", str(panel), "--record", "flight.csv", *options],
+            [sys.executable, "-c", injected + PROGRAM, "run", panel, "--record", "flight.csv", *options],
             cwd=folder,
             env=environment,
             stdin=subprocess.DEVNULL,
@@ -179,6 +228,7 @@ def flying(
             wait_until(flight.flies, "frames at every board")
             yield flight
         finally:
+            flight.end()
             process.kill()
             process.wait()
             double.stdin.close()

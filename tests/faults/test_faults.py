@@ -10,35 +10,91 @@ import signal
 import pytest
 
 from bridge.telemetry.flightlog import read_log
+from bridge.telemetry.recorder import CLOSE_WITHIN_S
 from tests.conftest import wait_until
-from tests.faults.faults import EVERY_LAYOUT, FAULTS, UNTOUCHED
-from tests.faults.flight import BOARDS, flying
+from tests.faults.faults import BLOCKED, FAULTS, HANGS, good_save
+from tests.faults.flight import BOARDS
 
 pytestmark = pytest.mark.slow
 
 SHORT = [
-    "64 kB datagrams, labelled-text, 50 a second",
-    "64 kB datagrams, keyvalue, 50 a second",
+    "16 kB datagrams, labelled text, 50 a second",
+    "16 kB datagrams, keyvalue, 50 a second",
+    "16 kB datagrams, json, nested, 50 a second",
     "50,000 useless datagrams a second",
     "the description saved, broken",
+    "a layout of 18,000 mistakes",
     "a layout of 1 GB",
     "a layout that is a FIFO",
+    "the state file damaged",
+    "full garbage collections, two a second",
     "a board that sends 1 MB/s",
+    "log that is read at a line a second",
+    "the view, drawing",
 ]
 
 
 @pytest.mark.parametrize("name", SHORT)
 def test_the_flight_goes_on_and_ends_cleanly(name: str) -> None:
-    untouched = UNTOUCHED.get(name, BOARDS)
-    with flying(layouts=EVERY_LAYOUT) as flight:
-        FAULTS[name](flight)
-        flight.watch(3.0, untouched)
+    fault = FAULTS[name]
+    with fault.setting() as flight:
+        fault.begin(flight)
+        flight.watch(3.0, fault.untouched)
         assert flight.process.poll() is None
         flight.tell("quiet")
         wait_until(flight.flies, "frames at every board after the fault")
         code, _ = flight.stop(signal.SIGTERM)
         assert code == 0
-        assert flight.seen(untouched).rests >= len(untouched)
+        assert flight.seen(fault.untouched).rests >= len(fault.untouched)
         rows = list(read_log(flight.recording))
         assert rows, "telemetry was recorded all along"
-        assert "Traceback" not in (flight.folder / "log.txt").read_text()
+        assert flight.state.complete
+        assert len(flight.state.positions) == 2 * len(BOARDS)
+        assert "Traceback" not in flight.log.read_text()
+
+
+def test_a_folder_deleted_and_made_anew_is_still_watched() -> None:
+    fault = FAULTS["the description's folder deleted and made anew"]
+    with fault.setting() as flight:
+        fault.begin(flight)
+        flight.watch(4.5)
+        good_save(flight.panel)
+        wait_until(lambda: "description taken" in flight.log.read_text(), "the description taken")
+        assert flight.stop()[0] == 0
+
+
+def test_the_source_counts_what_it_drops() -> None:
+    fault = FAULTS["64 kB datagrams, keyvalue, 50 a second"]
+    with fault.setting() as flight:
+        fault.begin(flight)
+        flight.watch(4.0)
+        assert flight.stop()[0] == 0
+        received = flight.received
+        # What it does not read in time the operating system drops; one may have come as it ended.
+        assert received and 0.8 * flight.sent < received <= flight.sent + 1
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+@pytest.mark.parametrize("name", HANGS)
+def test_whatever_hangs_each_signal_ends_the_flight_cleanly(name: str, number: signal.Signals) -> None:
+    """How long it takes is the table's matter: here the exit code tells, since one that took too long has
+    that of its signal."""
+    fault = HANGS[name]
+    with fault.setting() as flight:
+        fault.begin(flight)
+        flight.watch(1.5)
+        code, _ = flight.stop(number)
+        assert code == 0, flight.log.read_text()
+        assert flight.seen(fault.untouched).rests >= len(fault.untouched)
+        assert list(read_log(flight.recording))
+        assert "Traceback" not in flight.log.read_text()
+        if "fsync" in name:
+            assert f"the disk took longer than {CLOSE_WITHIN_S} s" in flight.log.read_text()
+
+
+def test_a_driver_that_blocks_all_does_not_keep_the_program_from_ending() -> None:
+    with BLOCKED.setting() as flight:
+        BLOCKED.begin(flight)
+        flight.watch(1.0)
+        assert len(flight.watch(0.5).intervals_s) == 0, "it blocks"
+        assert flight.stop(signal.SIGTERM)[0] == 128 + signal.SIGTERM

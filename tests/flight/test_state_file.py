@@ -145,11 +145,22 @@ def test_what_is_no_file_is_not_waited_for(tmp_path: Path) -> None:
 def test_positions_that_did_not_change_are_not_written_again(tmp_path: Path) -> None:
     file = StateFile(tmp_path / "panel.json")
     file.keep(POSITIONS)
-    file.path.unlink()
+    written = file.path.stat().st_ino  # each writing makes a new file
     file.keep(dict(POSITIONS))
-    assert not file.path.exists()
+    assert file.path.stat().st_ino == written
     file.keep({**POSITIONS, ("left", 1): -21.0})
-    assert file.path.exists()
+    assert file.path.stat().st_ino != written
+
+
+@pytest.mark.parametrize("damage", [lambda path: path.write_text("{"), lambda path: path.unlink()])
+def test_a_file_damaged_in_flight_is_written_again_with_every_position(
+    tmp_path: Path, damage: Callable[[Path], object]
+) -> None:
+    file = StateFile(tmp_path / "panel.json")
+    file.keep(POSITIONS)
+    damage(file.path)
+    file.keep(dict(POSITIONS))
+    assert StateFile(file.path).read() == KeptState(POSITIONS)
 
 
 def test_a_write_that_fails_leaves_what_was_kept_is_logged_once_and_tried_again(
