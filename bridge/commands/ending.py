@@ -1,16 +1,19 @@
 """How a command ends when it is asked to: cleanly within `LONGEST_S`, at once when asked again.
 
 SIGINT, SIGTERM, SIGHUP (terminal closed, ssh dropped) and Windows' SIGBREAK (console closed) ask. What a
-command does then is its own: `stopping` names it. Whatever hangs, the program ends.
+command does then is its own: `stopping` names it. Whatever hangs, the program ends: a thread of its own reads
+from a socket which signals came, also while the main thread is stuck in a call and handles none.
 """
 
 from __future__ import annotations
 
 import asyncio
 import os
+import select
 import signal
+import socket
 import threading
-from collections.abc import Callable, Coroutine, Iterator
+from collections.abc import Callable, Coroutine, Iterator, Sequence
 from contextlib import contextmanager
 from types import FrameType
 from typing import Any
@@ -30,9 +33,13 @@ class Ending:
 
     def install(self) -> None:
         """From now on these signals end the program."""
-        for name in _SIGNALS:
-            if (number := getattr(signal, name, None)) is not None:
-                signal.signal(number, self._handle)
+        reader, writer = socket.socketpair()
+        writer.setblocking(False)
+        signal.set_wakeup_fd(writer.detach(), warn_on_full_buffer=False)
+        numbers = [getattr(signal, name) for name in _SIGNALS if hasattr(signal, name)]
+        threading.Thread(target=_watch, args=(reader, numbers), name="signals", daemon=True).start()
+        for number in numbers:
+            signal.signal(number, self._handle)
 
     @contextmanager
     def stopping(self, stop: Callable[[], object]) -> Iterator[None]:
@@ -44,12 +51,9 @@ class Ending:
             self._stop = before
 
     def _handle(self, number: int, frame: FrameType | None) -> None:
-        if self._asked:
-            _end_now(number)
+        if self._asked:  # `_watch` ends it
+            return
         self._asked = True
-        deadline = threading.Timer(LONGEST_S, _end_now, (number,))
-        deadline.daemon = True
-        deadline.start()
         if self._stop is None:
             raise KeyboardInterrupt
         self._stop()
@@ -63,7 +67,17 @@ class Ending:
         return 0 if task.cancelled() else task.result()
 
 
-def _end_now(number: int) -> None:
+def _watch(reader: socket.socket, numbers: Sequence[int]) -> None:
+    """End the program when it has been asked twice, or its time has run out."""
+
+    def asked() -> int:
+        while (number := reader.recv(1)[0]) not in numbers:
+            pass
+        return number
+
+    number = asked()
+    if select.select([reader], [], [], LONGEST_S)[0]:
+        number = asked()
     os._exit(128 + number)
 
 

@@ -66,7 +66,7 @@ class Origins:
 
     def all_named(self, errors: DescriptionErrors) -> DescriptionErrors:
         """The same errors, each `named`."""
-        return DescriptionErrors([self.named(error) for error in errors.errors])
+        return DescriptionErrors([self.named(error) for error in errors.errors], errors.more)
 
 
 def expanded(data: Table, where: str) -> tuple[Table, Origins]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import itertools
 import json
 import os
@@ -16,6 +17,10 @@ from pathlib import Path
 
 import pytest
 
+from bridge import cli
+from bridge.commands import demo
+from bridge.commands.ending import ending
+from bridge.errors import BoardError
 from tests.commands.started import CIRCUIT, PATIENCE_S, change, command, environment, started, told
 from tests.conftest import ROOT, wait_until
 
@@ -326,6 +331,35 @@ def test_listen_may_be_cut_short_by_its_reader(tmp_path: Path) -> None:
             time.sleep(0.05)
         assert process.stderr.read() == ""
         assert process.returncode == 0
+
+
+HOSTILE = "a\x1b]0;title\x07\x1b[2J\x9b"
+
+
+def test_what_a_command_reports_can_not_steer_the_terminal(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Whatever it was raised by: a board, a library, the operating system."""
+
+    def fail(_: argparse.Namespace) -> int:
+        parts = [BoardError("left", f"{HOSTILE}\nand more"), OSError(HOSTILE)]
+        raise ExceptionGroup("tasks", parts)
+
+    monkeypatch.setattr(demo, "run", fail)
+    monkeypatch.setattr(ending, "install", lambda: None)  # signals are the test run's
+    assert cli.main(["demo"]) == 2
+    said = capsys.readouterr().err
+    assert len(said.splitlines()) == 3
+    assert all(letter.isprintable() for letter in said if letter != "\n")
+    assert said.count(r"a\x1b]0;title\x07\x1b[2J\x9b") == 2
+
+
+@pytest.mark.parametrize("name", [f"{HOSTILE}.toml", "two\nlines.toml"])
+def test_a_file_whose_name_steers_terminals_is_named_in_plain_letters(tmp_path: Path, name: str) -> None:
+    said = command(tmp_path, "check", name).stderr
+    assert "no such file" in said
+    assert len(said.splitlines()) == 1
+    assert all(letter.isprintable() for letter in said.removesuffix("\n"))
 
 
 def test_times_of_a_loop_go_on_rising(tmp_path: Path) -> None:

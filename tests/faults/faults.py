@@ -197,3 +197,5 @@ HANGS: dict[str, Fault] = {
 
 BLOCKED = Fault(block, settings.driver_that_blocks)
 """A driver that blocks all in its write, as none should: there is no clean end, but there is one."""
+BLOCKED_FOR_LONG = Fault(block, settings.without_deadline)
+"""The same in a program that waits an hour before it ends without waiting."""

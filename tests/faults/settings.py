@@ -148,3 +148,6 @@ disk_that_hangs = partial(flying, injected=HANGING_FSYNC)
 port_that_stays_open = partial(flying, injected=PORT_THAT_STAYS_OPEN)
 driver_that_blocks = partial(flying, injected=BLOCKING_WRITE)
 """Its writes block once there is a file `block` in the flight's folder."""
+without_deadline = partial(
+    flying, injected=BLOCKING_WRITE + "import bridge.commands.ending as ending; ending.LONGEST_S = 3600.0\n"
+)

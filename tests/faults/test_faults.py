@@ -6,14 +6,16 @@ Intervals are the table's matter (`python -m tests.faults`); here only states co
 from __future__ import annotations
 
 import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
 
 import pytest
 
 from bridge.telemetry.flightlog import read_log
 from bridge.telemetry.recorder import CLOSE_WITHIN_S
 from tests.conftest import wait_until
-from tests.faults.faults import BLOCKED, FAULTS, HANGS, good_save
-from tests.faults.flight import BOARDS
+from tests.faults.faults import BLOCKED, BLOCKED_FOR_LONG, FAULTS, HANGS, Fault, good_save
+from tests.faults.flight import BOARDS, Flight
 
 pytestmark = pytest.mark.slow
 
@@ -92,9 +94,23 @@ def test_whatever_hangs_each_signal_ends_the_flight_cleanly(name: str, number: s
             assert f"the disk took longer than {CLOSE_WITHIN_S} s" in flight.log.read_text()
 
 
+@contextmanager
+def blocked(fault: Fault) -> Iterator[Flight]:
+    """A flight in which nothing goes on any more."""
+    with fault.setting() as flight:
+        fault.begin(flight)
+        wait_until(lambda: not flight.watch(0.3).intervals_s, "no frame at any board")
+        yield flight
+
+
 def test_a_driver_that_blocks_all_does_not_keep_the_program_from_ending() -> None:
-    with BLOCKED.setting() as flight:
-        BLOCKED.begin(flight)
-        flight.watch(1.0)
-        assert len(flight.watch(0.5).intervals_s) == 0, "it blocks"
+    with blocked(BLOCKED) as flight:
         assert flight.stop(signal.SIGTERM)[0] == 128 + signal.SIGTERM
+
+
+def test_asked_twice_it_ends_at_once_also_where_its_main_thread_is_stuck() -> None:
+    """Its time does not run out: only the second signal can have ended it."""
+    with blocked(BLOCKED_FOR_LONG) as flight:
+        flight.process.send_signal(signal.SIGINT)
+        code, _ = flight.stop(signal.SIGTERM)
+        assert code in (128 + signal.SIGINT, 128 + signal.SIGTERM)  # whichever the system handed over last

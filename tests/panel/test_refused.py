@@ -12,11 +12,12 @@ from hypothesis import strategies as st
 
 from bridge.check.panel import check_panel
 from bridge.description import LARGEST_FILE_BYTES
-from bridge.errors import BridgeError, DescriptionError, DescriptionErrors
+from bridge.errors import MOST_MISTAKES, BridgeError, DescriptionError, DescriptionErrors
 from bridge.flight.dry_run import virtual_board
 from bridge.gauges.curve import Curve, CurveTurnsBackError
 from bridge.panel.load import load_panel
 from bridge.panel.names import is_port, name_faults
+from bridge.telemetry.layout_description import MOST_FIELDS
 
 SERIAL = 'part = "atmega328p"\nlink = "serial"\nport = "{}"\n[boards.{}.channels]'
 
@@ -307,6 +308,24 @@ def test_what_is_quoted_can_not_steer_a_terminal_nor_flood_it(config: Path) -> N
     assert "\x1b" not in said
     long = refusal(changed(config, ("channel = 0", "channel = 0\n" + "x" * 5000 + " = 1")))
     assert max(map(len, long.splitlines())) < 1500
+
+
+@pytest.mark.parametrize(("table", "said_first"), [("fixed", "quantity 'no0'"), ("rest", "rest.no0")])
+def test_of_thousands_of_mistakes_the_first_are_listed_and_the_others_counted(
+    table: str, said_first: str, config: Path
+) -> None:
+    nonsense = "".join(f"no{number} = 1\n" for number in range(3000))
+    said = refusal(changed(config, (f"\n[{table}]", f"\n[{table}]\n{nonsense}#"))).splitlines()
+    assert len(said) == MOST_MISTAKES + 1
+    assert said_first in said[0]
+    assert said[-1].startswith(f"{3000 - MOST_MISTAKES} more mistakes are not listed")
+
+
+def test_a_layout_has_no_thousands_of_fields(config: Path) -> None:
+    file = config / "layouts" / "labelled-text.toml"
+    field = '[[fields]]\nquantity = "pitch"\ncolumn = 1\nunit = "deg"\n'
+    file.write_text('kind = "delimited"\n' + field * (MOST_FIELDS + 1))
+    assert f"fields: found too many; expected at most {MOST_FIELDS}" in refusal(config / "panel.toml")
 
 
 def test_a_name_with_a_null_character_is_no_file(config: Path) -> None:
