@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
 from fractions import Fraction
 from pathlib import Path
@@ -40,8 +40,10 @@ CHANNELS = (
 
 
 @pytest.fixture
-def double(tmp_path: Path) -> PtyBoard:
-    return PtyBoard(tmp_path, CHANNELS, watchdog_ms=5000)
+def double(tmp_path: Path) -> Iterator[PtyBoard]:
+    board = PtyBoard(tmp_path, CHANNELS, watchdog_ms=5000)
+    yield board
+    board.unplug()
 
 
 def make(device: Path, name: str = "left", baud: int = 1_000_000) -> Board:
@@ -103,7 +105,6 @@ async def test_a_board_that_is_not_there_at_the_start_is_taken_when_it_comes(dou
         board.move(0.0, [1.0, 1.0], [0.0, 0.0])  # goes nowhere and raises nothing
         double.plug()
         await ready(board)
-    double.unplug()
 
 
 async def test_a_board_unplugged_and_back_goes_on_without_homing(double: PtyBoard) -> None:
@@ -120,7 +121,6 @@ async def test_a_board_unplugged_and_back_goes_on_without_homing(double: PtyBoar
         await ready(board)
         await fly(board, [100.0, 200.0], stands_at(double, [100.0, 200.0]))
         assert sum(payload[1] == messages.FrameType.HOME for payload in double.received) == homes
-    double.unplug()
 
 
 async def test_a_host_that_starts_again_goes_on_without_homing(double: PtyBoard) -> None:
@@ -136,7 +136,6 @@ async def test_a_host_that_starts_again_goes_on_without_homing(double: PtyBoard)
         assert [channel.position for channel in second.session.channels] == [500, 300]
         await fly(second, [100.0, 200.0], stands_at(double, [100.0, 200.0]))
     assert sum(payload[1] == messages.FrameType.HOME for payload in double.received) == homes
-    double.unplug()
 
 
 async def test_a_board_reset_in_flight_homes_again_and_follows(double: PtyBoard) -> None:
@@ -149,7 +148,6 @@ async def test_a_board_reset_in_flight_homes_again_and_follows(double: PtyBoard)
         await fly(board, [5000.0, 900.0], lambda: board.session.statistics.resets == 1)
         await fly(board, [700.0, 400.0], stands_at(double, [700.0, 400.0]))
         assert board.session.state is State.READY
-    double.unplug()
 
 
 def flipper(random: Random) -> Callable[[bytes], bytes]:
@@ -193,7 +191,6 @@ async def test_on_a_corrupted_line_nothing_moves_wrongly(
         figures = board.session.statistics
         if corrupt is not doubler:
             await until(lambda: figures.board_bad + board.link.bad_frames > 0)
-    double.unplug()
 
 
 async def test_a_slow_board_delays_no_fast_one(tmp_path: Path, double: PtyBoard) -> None:
@@ -222,7 +219,6 @@ async def test_a_slow_board_delays_no_fast_one(tmp_path: Path, double: PtyBoard)
         assert moves + fast.link.superseded == sent
         assert slow.link.superseded > fast.link.superseded
     slow_double.unplug()
-    double.unplug()
 
 
 def more_received(board: Board, payloads: int) -> Callable[[], bool]:
@@ -247,7 +243,6 @@ async def test_a_paused_host_declares_no_board_absent(double: PtyBoard) -> None:
                 await until(answered)
         notices = [notice for board in boards for notice in board.session.take_notices()]
         assert [notice for notice in notices if isinstance(notice, StateChanged)] == []
-    double.unplug()
 
 
 async def test_a_board_that_can_be_cancelled_at_any_await_can_be_run_again(double: PtyBoard) -> None:
@@ -263,7 +258,6 @@ async def test_a_board_that_can_be_cancelled_at_any_await_can_be_run_again(doubl
         assert board.session.state is State.ABSENT
     async with running(board):
         await ready(board)
-    double.unplug()
 
 
 async def test_what_was_sent_last_still_goes_out_when_the_task_is_cancelled(double: PtyBoard) -> None:
@@ -274,7 +268,6 @@ async def test_what_was_sent_last_still_goes_out_when_the_task_is_cancelled(doub
         board.move(time.monotonic(), [10.0, 20.0], [0.0, 0.0])
         board.rest()
     await until(lambda: any(payload[1] == messages.FrameType.REST for payload in double.received))
-    double.unplug()
 
 
 async def test_the_wrong_baud_rate_is_named(double: PtyBoard) -> None:
@@ -287,7 +280,6 @@ async def test_the_wrong_baud_rate_is_named(double: PtyBoard) -> None:
         assert board.session.state is State.ABSENT
         double.corrupt_out = bytes
         await ready(board)
-    double.unplug()
 
 
 async def test_a_dead_board_delays_no_other(tmp_path: Path, double: PtyBoard) -> None:
@@ -298,7 +290,6 @@ async def test_a_dead_board_delays_no_other(tmp_path: Path, double: PtyBoard) ->
         await ready(fast)
         await fly(fast, [50.0, 60.0], stands_at(double, [50.0, 60.0]))
         assert dead.session.state is State.ABSENT
-    double.unplug()
 
 
 async def test_a_knob_reaches_the_caller(double: PtyBoard) -> None:
@@ -309,7 +300,6 @@ async def test_a_knob_reaches_the_caller(double: PtyBoard) -> None:
         with double.lock:
             double.board.turn_knob(2, -4)
         await until(lambda: KnobTurned(2, -4) in board.session.take_notices())
-    double.unplug()
 
 
 async def test_a_virtual_board_runs_on_the_same_terms() -> None:

@@ -103,13 +103,15 @@ async def flying(cockpit: Cockpit) -> AsyncIterator[Service]:
     source = service.sources[0]
     assert isinstance(source, UdpSource)
     run = asyncio.create_task(service.run())
-    await until(lambda: source.port, "an open port")
-    feed = asyncio.create_task(cockpit.send(source.port))
+    feed: asyncio.Task[None] | None = None
     try:
+        await until(lambda: service.started.is_set() or run.done(), "the start")
+        feed = asyncio.create_task(cockpit.send(source.port))
         await until(lambda: ready(service), "boards and telemetry ready", 90.0)
         yield service
     finally:
-        feed.cancel()
+        if feed is not None:
+            feed.cancel()
         service.stop()
         await asyncio.wait_for(run, 30)
 
