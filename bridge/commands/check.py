@@ -137,9 +137,14 @@ def _question(args: argparse.Namespace) -> DriveQuestion:
     from bridge.panel.description import PointerBody
 
     if (args.per_turn is None) == (args.scale is None):
-        raise _wrong("--per-turn", "neither or both of --per-turn and --scale", "one of them", "Name one")
-    if (args.scale is None) != (args.sweep is None):
-        raise _wrong("--sweep", "--scale or --sweep alone", "both", "Name the degrees of the whole scale")
+        found = "neither --per-turn nor --scale" if args.scale is None else "--per-turn and --scale"
+        raise _wrong(
+            "--per-turn", found, "one of the two", "Name the worth of a turn, as in --per-turn 1000ft"
+        )
+    if args.scale is not None and args.sweep is None:
+        raise _wrong("--sweep", "nothing", "the degrees of the whole scale", "Add it, as in --sweep 270")
+    if args.scale is None and args.sweep is not None:
+        raise _wrong("--sweep", "--sweep without --scale", "both, or neither", "Add --scale, or leave it out")
     option, text = ("--per-turn", args.per_turn) if args.scale is None else ("--scale", args.scale)
     span, unit = _measure(option, text)
     if not unit:
@@ -194,7 +199,13 @@ def _in_unit(option: str, text: str, unit: str) -> float:
     except (BridgeError, KeyError) as error:
         if isinstance(error, DescriptionError):
             raise
-        raise _wrong(option, repr(text), f"a value in {unit}, or a unit like it", "Change the unit") from None
+        if unit not in UNITS:
+            expected = f"a value in {unit}, which is not a unit that others can be converted to"
+            cure = f"Write both in the same unit. Known: {', '.join(UNITS)}"
+        else:
+            alike = [name for name, known in UNITS.items() if known.dimension == UNITS[unit].dimension]
+            expected, cure = f"a value in {unit}, or a unit like it ({', '.join(alike)})", "Change the unit"
+        raise _wrong(option, repr(text), expected, cure) from None
 
 
 def _measure(option: str, text: str) -> tuple[float, str]:

@@ -65,6 +65,6 @@ def _sources(arguments: argparse.Namespace) -> tuple[list[UdpSource], Catalogue]
     described = {"listen": arguments.on}
     if arguments.allow:
         described["allow"] = arguments.allow
-    port = validate(PortDescription, described, "--on")
+    port = validate(PortDescription, described, "command line")
     layouts = [load_layout(path, CATALOGUE) for path in arguments.layout]
     return [UdpSource(port.host, port.port, layouts, port.allow)], CATALOGUE

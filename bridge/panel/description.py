@@ -82,7 +82,8 @@ class PortDescription(StrictModel):
     def _address(cls, value: str) -> str:
         host, _, port = value.rpartition(":")
         if not _HOST.fullmatch(host) or not _PORT.fullmatch(port) or int(port) > 65_535:
-            raise MistakeError(repr(value), 'host:port, as in "127.0.0.1:58226"', "Name both")
+            expected = 'host:port, the port from 0 to 65535, as in "127.0.0.1:58226"'
+            raise MistakeError(repr(value), expected, "Correct it")
         return value
 
     @field_validator("allow")

@@ -123,6 +123,23 @@ def test_what_can_not_be_understood_is_explained(words: str) -> None:
 @pytest.mark.parametrize(
     ("words", "message"),
     [
+        ("", "found neither --per-turn nor --scale; expected one of the two"),
+        ("--per-turn 1000ft --scale 10ft --sweep 9", "found --per-turn and --scale; expected one of the two"),
+        ("--scale 10ft", "--sweep: found nothing; expected the degrees of the whole scale"),
+        ("--per-turn 10ft --sweep 9", "found --sweep without --scale"),
+        ("--per-turn 9ft --fastest 5kt/s", "found '5kt'; expected a value in ft, or a unit like it (m, km,"),
+        ("--per-turn 9furlong --fastest 5ft/s", "expected a value in furlong, which is not a unit that"),
+    ],
+)
+def test_what_is_wrong_with_a_typed_drive_is_told_as_it_is(words: str, message: str) -> None:
+    with pytest.raises(BridgeError) as raised:
+        run("--motor", "geared-unipolar-5v", *words.split())
+    assert message in str(raised.value)
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
         ("--html {folder}", "found a folder; expected a file that can be written"),
         ("--html {folder}/no/check.html", "found no such folder"),
         ("--json {folder}/mine.json", "did not write"),
