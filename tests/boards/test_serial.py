@@ -107,6 +107,7 @@ async def test_a_slow_line_carries_the_newest_move_and_every_other_frame_in_orde
     assert len(moves) + link.superseded == 60
 
 
+@pytest.mark.slow
 async def test_a_line_that_takes_no_byte_holds_up_neither_sender_nor_close(tmp_path: Path) -> None:
     master, slave = os.openpty()
     tty.setraw(slave)
