@@ -196,6 +196,9 @@ def _explained(error: ErrorDetails, model: type[BaseModel], where: str, key: str
         return DescriptionError(
             where, place, "too many", f"at most {error['ctx']['max_length']}", "Take some out"
         )
+    if kind == "string_too_long":
+        expected = f"at most {error['ctx']['max_length']} characters"
+        return DescriptionError(where, place, repr(error["input"]), expected, "Shorten it")
     if kind == "missing" and isinstance(error["loc"][-1], int):
         return DescriptionError(where, place, "nothing", "one more number", "Add it")
     if kind == "missing":

@@ -15,12 +15,16 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Hashable
+from dataclasses import dataclass
 from math import inf
 from typing import Any, TextIO
 
 import structlog
 from structlog.typing import EventDict, Processor
 
+TAIL_LINES = 50
+_LONGEST_TAIL = 400
+_NOT_TEXT = frozenset({"event", "level", "exc_info", "timestamp"})
 MOST_WAITING = 1000
 """Lines that wait to be written; beyond them the newest are lost."""
 MOST_PER_S = 100
@@ -29,8 +33,13 @@ FLUSH_S = 0.3
 """How long the end of a program waits for its last lines."""
 
 
-def set_up(as_json: bool = False, sink: Callable[[str], None] | None = None) -> None:
-    """Send log lines to stderr, or each as one string to `sink` (for a view that owns the terminal)."""
+def set_up(
+    as_json: bool = False, sink: Callable[[str], None] | None = None, tail: LogTail | None = None
+) -> None:
+    """Send log lines to stderr, or each as one string to `sink` (for a view that owns the terminal).
+
+    `tail` keeps the last ones as well.
+    """
     render: Processor
     if as_json:
         render = structlog.processors.JSONRenderer()
@@ -47,6 +56,7 @@ def set_up(as_json: bool = False, sink: Callable[[str], None] | None = None) -> 
     structlog.configure(
         processors=[
             structlog.processors.add_log_level,
+            *([tail.take] if tail is not None else []),
             structlog.processors.TimeStamper(fmt="iso" if as_json else "%H:%M:%S", utc=as_json),
             structlog.processors.format_exc_info if as_json else _printable_fields,  # JSON escapes by itself
             render,
@@ -55,6 +65,35 @@ def set_up(as_json: bool = False, sink: Callable[[str], None] | None = None) -> 
         logger_factory=_ToSink(sink),
         cache_logger_on_first_use=False,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class LogLine:
+    """One log line for a reader: time of day, level, and all in one line of text."""
+
+    at: str
+    level: str
+    text: str
+
+
+class LogTail:
+    """The last lines of the log, for whoever shows them; the oldest first."""
+
+    def __init__(self) -> None:
+        self._lines: deque[LogLine] = deque(maxlen=TAIL_LINES)
+
+    @property
+    def lines(self) -> tuple[LogLine, ...]:
+        """As they are now."""
+        return tuple(self._lines)
+
+    def take(self, logger: object, method: str, fields: EventDict) -> EventDict:
+        """A processor of structlog: keep the line, and pass it on as it is."""
+        event, level = fields.get("event", ""), fields.get("level", method)
+        named = (f"{name}={value}" for name, value in fields.items() if name not in _NOT_TEXT)
+        text = printable(" ".join([str(event), *named]).replace("\n", " "))
+        self._lines.append(LogLine(time.strftime("%H:%M:%S"), str(level), text[:_LONGEST_TAIL]))
+        return fields
 
 
 def _printable_fields(logger: object, method: str, fields: EventDict) -> EventDict:

@@ -45,6 +45,7 @@ _MARGIN_STEPS = 2
 _CORRECTING = "are being corrected"
 _STATES = frozenset(ChannelState)
 _KNOWN = frozenset({ChannelState.READY, ChannelState.HOLDING, ChannelState.RESTING})
+_HELD = frozenset({ChannelState.READY, ChannelState.HOLDING})
 _FAULTS: dict[int, str] = {
     Fault.NO_INDEX_MARK: "no index mark found: look at the sensor, its wiring and whether the pointer turns",
     Fault.NO_STOP: "stop not found: look at the switch, its wiring and whether the pointer turns",
@@ -76,6 +77,8 @@ class PointerChannel:
         self.takes = 0
         self.reported = messages.ChannelStatus(ChannelState.UNKNOWN, 0, 0)
         self.pending: messages.Home | messages.Adopt | messages.Rest | None = None
+        self.still_s: float | None = None
+        """Since when the board reports the pointer still, with current on its coils; None if it does not."""
         self.audit: IndexAudit | None = None
         if expected.steps_per_turn is not None:
             self.audit = IndexAudit(
@@ -106,6 +109,7 @@ class PointerChannel:
         self._confirmed = None
         self._home_asked = False
         self._seen = None
+        self.still_s = None
 
     def introduced(self, limits: messages.ChannelLimits) -> None:
         """The board has introduced this channel; its limits are at least those expected."""
@@ -141,6 +145,10 @@ class PointerChannel:
         why = self._unbelievable(time_s, row)
         if row.state not in _STATES:
             row = messages.ChannelStatus(ChannelState.UNKNOWN, row.position, row.velocity)
+        if row.state not in _HELD:
+            self.still_s = None
+        elif self.still_s is None or row.position != self.reported.position:
+            self.still_s = time_s
         self.reported = row
         if self._confirmed is not None:
             return self._adopting(self._confirmed, row)

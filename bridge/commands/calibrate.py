@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import os
-import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bridge.commands import run as run_command
+from bridge.commands.keys import keys, keys_can_be_read
 from bridge.commands.shipped import PANEL
 
 if TYPE_CHECKING:
@@ -29,8 +27,6 @@ _MARKS = {"n": 1, "p": -1}
 _OF_NUMBERS = frozenset("0123456789.-")
 _BACKSPACE = ("\x7f", "\b")
 _LONGEST_NUMBER = 12
-_ESCAPES = {b"\x1b[C": "right", b"\x1b[D": "left", b"\x1b[A": "up", b"\x1b[B": "down"}
-_NAMED = {"\r": "enter", "\n": "enter", " ": "enter", "\x1b": "escape"}
 KEYS = (
     "Enter: the needle covers the mark   left, right: jog a step   down, up: ten",
     "n, p: next, previous mark   d: from the other side   u: undo   s: save   q: quit",
@@ -62,7 +58,7 @@ def run(arguments: argparse.Namespace) -> int:
     name = chosen(where, "--pointer", "pointer", arguments.pointer, panel.description.gauges[gauge].pointers)[
         0
     ]
-    if os.name != "posix" or not sys.stdin.isatty():
+    if not keys_can_be_read():
         found = "no terminal to read keys from"
         raise DescriptionError("calibrate", "", found, "a terminal of Linux or macOS", "Start it in one")
     pointer = next(p for p in panel.pointers if (p.gauge, p.name) == (gauge, name))
@@ -168,7 +164,7 @@ class _Front:
         bench = self._bench
         if key in _JOGS:
             bench.jog(_JOGS[key], "step")
-        elif key == "enter":
+        elif key in ("enter", "space"):
             bench.capture()
         elif key in _MARKS:
             bench.mark(_MARKS[key])
@@ -257,34 +253,3 @@ async def _work(front: _Front, pressed: asyncio.Queue[str], show: Callable[[_Sho
             await front.press(key)
         except BridgeError as error:
             front.note = str(error)
-
-
-@contextmanager
-def keys() -> Iterator[asyncio.Queue[str]]:
-    """Keys as they are pressed, in words; the terminal is put back as it was at the end."""
-    import termios
-    import tty
-
-    descriptor = sys.stdin.fileno()
-    pressed: asyncio.Queue[str] = asyncio.Queue()
-
-    def read() -> None:
-        data = os.read(descriptor, 64)
-        while data:
-            escape = next((code for code in _ESCAPES if data.startswith(code)), None)
-            if escape is not None:
-                pressed.put_nowait(_ESCAPES[escape])
-                data = data[len(escape) :]
-            else:
-                letter, data = data[:1].decode("ascii", "replace"), data[1:]
-                pressed.put_nowait(_NAMED.get(letter, letter))
-
-    before = termios.tcgetattr(descriptor)
-    loop = asyncio.get_running_loop()
-    tty.setcbreak(descriptor)
-    loop.add_reader(descriptor, read)
-    try:
-        yield pressed
-    finally:
-        loop.remove_reader(descriptor)
-        termios.tcsetattr(descriptor, termios.TCSADRAIN, before)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 
 from bridge.commands import replay
+from bridge.commands.run import PAGE
 from bridge.commands.shipped import DEMO_FLIGHT, DEMO_PANEL
 from bridge.errors import DescriptionError
 
@@ -24,5 +25,7 @@ def run(arguments: argparse.Namespace) -> int:
     arguments.panel, arguments.log = DEMO_PANEL, DEMO_FLIGHT
     arguments.virtual = arguments.view = True
     arguments.json = False
-    arguments.page = arguments.layout = None
+    arguments.layout = None
+    watched = arguments.speed != "max" and arguments.trace is None
+    arguments.page = PAGE if watched else None
     return replay.run(arguments)

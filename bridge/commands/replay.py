@@ -1,4 +1,4 @@
-"""`replay`: fly a recorded flight, on virtual boards in the flight's own time, or on real ones."""
+"""`replay`: fly a recorded flight at the pace of the clock, or on virtual boards in the flight's own time."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import argparse
 import asyncio
 import math
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,9 +17,12 @@ from bridge.commands.shipped import PANEL
 
 if TYPE_CHECKING:
     from bridge.flight.dry_run import DryRun
+    from bridge.flight.running_panel import RunningPanel
     from bridge.flight.view import View
+    from bridge.logs import LogTail
     from bridge.panel.load import Panel
     from bridge.telemetry.recorded import RecordedFlight
+    from bridge.telemetry.replay import ReplaySource
 
 _DRAW_S = 0.1
 _BREATHE_TICKS = 200
@@ -76,30 +80,54 @@ def run(arguments: argparse.Namespace) -> int:
     from bridge.flight.view import View
     from bridge.panel.load import load_panel
     from bridge.telemetry.recorded import open_log
+    from bridge.telemetry.replay import parse_speed
 
     panel = load_panel(arguments.panel)
-    view = View(f"{panel.description.name}: {arguments.log.name}") if arguments.view else None
-    logs.set_up(arguments.json, view.log if view and view.shows_log else None)
+    speed = parse_speed(arguments.speed)
+    dry = bool(math.isinf(speed) or arguments.trace)
+    if dry:
+        _refuse_live(panel, arguments)
+    view = View(f"{panel.description.name}: {arguments.log.name}", clock=dry) if arguments.view else None
+    tail = logs.LogTail()
+    logs.set_up(arguments.json, view.log if view and view.shows_log else None, tail)
     log = open_log(arguments.log, panel.catalogue, arguments.layout)
     for assumption in log.assumptions:
         structlog.get_logger(__name__).info("assumption", detail=assumption)
-    real = [n for n, board in panel.description.boards.items() if not board.is_virtual]
-    if (real and not arguments.virtual) or arguments.page:
-        return asyncio.run(_fly_real(panel, log, arguments, view, real))
-    return asyncio.run(ending.run(_fly_virtual(panel, log, arguments, view)))
+    if dry:
+        return asyncio.run(ending.run(_fly_dry(panel, log, speed, arguments, view)))
+    return asyncio.run(_fly_live(panel, log, speed, arguments, view, tail))
 
 
-async def _fly_virtual(
-    panel: Panel, log: RecordedFlight, arguments: argparse.Namespace, view: View | None
+def _refuse_live(panel: Panel, arguments: argparse.Namespace) -> None:
+    """Raises DescriptionError for what needs the pace of the clock, where the flight has its own time."""
+    from bridge.errors import DescriptionError
+
+    option = "--trace" if arguments.trace else "--speed max"
+    real = [name for name, board in panel.description.boards.items() if not board.is_virtual]
+    if real and not arguments.virtual:
+        raise DescriptionError(
+            option,
+            "",
+            f"real boards ({', '.join(real)})",
+            "virtual ones, which can run in the flight's own time",
+            "Add --virtual",
+        )
+    if arguments.page:
+        found, expected = "the page as well", "a flight at the pace of the clock, for people to watch"
+        raise DescriptionError(option, "", found, expected, f"Leave out --page, or {option}")
+
+
+async def _fly_dry(
+    panel: Panel, log: RecordedFlight, speed: float, arguments: argparse.Namespace, view: View | None
 ) -> int:
     """On virtual boards: every tick in the flight's own time, paced only by waiting."""
     from contextlib import ExitStack
 
     from bridge.flight.dry_run import DryRun
     from bridge.flight.trace import Trace
-    from bridge.telemetry.replay import arrivals, parse_speed
+    from bridge.flight.view import Shown
+    from bridge.telemetry.replay import arrivals
 
-    speed = parse_speed(arguments.speed)
     rows = arrivals(log, arguments.start, arguments.end, arguments.loop)
     dry_run = DryRun(panel, log.given, rows)
     reload = asyncio.create_task(_reload(dry_run))
@@ -122,13 +150,13 @@ async def _fly_virtual(
             now_s = time.perf_counter()
             if drawing and now_s - drawn_s >= _DRAW_S:
                 drawn_s = now_s
-                drawing.show(dry_run.running.snapshot(time_s))
+                drawing.show(Shown(dry_run.running.snapshot(time_s)))
             if math.isfinite(speed):
                 await asyncio.sleep(begun_s + (time_s - first_s) / speed - now_s)
             elif ticks % _BREATHE_TICKS == 0:
                 await asyncio.sleep(0)
         if drawing and first_s is not None:
-            drawing.show(dry_run.running.snapshot(time_s))
+            drawing.show(Shown(dry_run.running.snapshot(time_s)))
     reload.cancel()
     if view:
         print()
@@ -155,46 +183,73 @@ async def _reload(dry_run: DryRun) -> None:
 
 def _summary(dry_run: DryRun, flown_s: float, took_s: float) -> bool:
     """Print how it went; returns whether a pointer is faulted."""
-    from bridge.boards.pointer_channel import Phase
-
     print(f"flown: {flown_s:.1f} s in {took_s:.1f} s ({flown_s / max(took_s, 1e-9):.0f} times real time)")
-    faulted = False
     for session in dry_run.running.sessions.values():
         figures = session.statistics
         print(
             f"board {session.name}: {session.state.value}, {figures.sent} frames, {figures.board_missed} lost"
         )
-        for channel in session.channels:
-            if channel.phase is Phase.FAULTED:
-                faulted = True
-                print(f"  channel {channel.number}: {channel.detail}")
-    return faulted
+    return _faulted(dry_run.running)
 
 
-async def _fly_real(
-    panel: Panel, log: RecordedFlight, arguments: argparse.Namespace, view: View | None, real: list[str]
+def _faulted(running: RunningPanel) -> bool:
+    """Print the faults of pointers; returns whether there is one."""
+    from bridge.boards.pointer_channel import Phase
+
+    faulted = [
+        f"board {session.name}, channel {channel.number}: {channel.detail}"
+        for session in running.sessions.values()
+        for channel in session.channels
+        if channel.phase is Phase.FAULTED
+    ]
+    for line in faulted:
+        print(line)
+    return bool(faulted)
+
+
+async def _fly_live(
+    panel: Panel,
+    log: RecordedFlight,
+    speed: float,
+    arguments: argparse.Namespace,
+    view: View | None,
+    tail: LogTail,
 ) -> int:
-    """On the boards that the description names: the live service with the log as its source."""
+    """On the live service with the log as its source: real boards, or virtual ones only."""
     from bridge.commands.run import fly, served, stopped_by_signals
-    from bridge.errors import DescriptionError
     from bridge.flight.service import Service
     from bridge.flight.sources import FixedSources
     from bridge.flight.state_file import StateFile, positions_as_left, state_file
-    from bridge.telemetry.replay import ReplaySource, parse_speed
+    from bridge.panel.load import load_panel
 
-    speed = parse_speed(arguments.speed)
-    if math.isinf(speed) or arguments.trace:
-        option = "--trace" if arguments.trace else "--speed max"
-        raise DescriptionError(
-            option,
-            "",
-            f"real boards ({', '.join(real)})",
-            "virtual ones, which can run in the flight's own time",
-            "Add --virtual",
+    source = _source(log, speed, arguments)
+    if arguments.virtual or all(board.is_virtual for board in panel.description.boards.values()):
+        service = Service(
+            _virtual(panel),
+            sources=FixedSources(source),
+            replayed=True,
+            load=lambda path: _virtual(load_panel(path)),
         )
-    source = ReplaySource(log, speed, arguments.start, arguments.end, arguments.loop)
-    state = StateFile(state_file(panel.path))
-    confirmed = positions_as_left(panel, state) if arguments.needles_as_left else {}
-    service = Service(panel, sources=FixedSources(source), state=state, confirmed=confirmed, replayed=True)
-    with stopped_by_signals(service), served(service, arguments.page):
-        return await fly(service, view)
+    else:
+        state = StateFile(state_file(panel.path))
+        confirmed = positions_as_left(panel, state) if arguments.needles_as_left else {}
+        service = Service(
+            panel, sources=FixedSources(source), state=state, confirmed=confirmed, replayed=True
+        )
+    with stopped_by_signals(service), served(service, arguments.page, tail):
+        await fly(service, view)
+    return 1 if _faulted(service.running) else 0
+
+
+def _source(log: RecordedFlight, speed: float, arguments: argparse.Namespace) -> ReplaySource:
+    from bridge.telemetry.replay import ReplaySource
+
+    return ReplaySource(log, speed, arguments.start, arguments.end, arguments.loop)
+
+
+def _virtual(panel: Panel) -> Panel:
+    """The same panel with a virtual board in place of each real one."""
+    boards = {
+        name: board.model_copy(update={"link": "virtual"}) for name, board in panel.description.boards.items()
+    }
+    return replace(panel, description=panel.description.model_copy(update={"boards": boards}))

@@ -15,10 +15,12 @@ from bridge.commands.shipped import PANEL
 
 if TYPE_CHECKING:
     from bridge.flight.service import Service
-    from bridge.flight.snapshot import PanelSnapshot
-    from bridge.flight.view import View
+    from bridge.flight.view import Shown, View
+    from bridge.logs import LogTail
     from bridge.panel.load import Panel
 
+PAGE = "127.0.0.1:58280"
+"""Where the page is unless another address is named."""
 _DRAW_S = 0.25
 
 
@@ -37,7 +39,7 @@ def add_page_argument(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--page",
         nargs="?",
-        const="127.0.0.1:58280",
+        const=PAGE,
         metavar="HOST:PORT",
         help="serve the live page and the bench to browsers (%(const)s)",
     )
@@ -61,11 +63,12 @@ def run(arguments: argparse.Namespace) -> int:
 
     panel = load_panel(arguments.panel)
     view = View(panel.description.name, clock=False) if arguments.view else None
-    logs.set_up(arguments.json, view.log if view and view.shows_log else None)
-    return asyncio.run(_fly(panel, arguments, view))
+    tail = logs.LogTail()
+    logs.set_up(arguments.json, view.log if view and view.shows_log else None, tail)
+    return asyncio.run(_fly(panel, arguments, view, tail))
 
 
-async def _fly(panel: Panel, arguments: argparse.Namespace, view: View | None) -> int:
+async def _fly(panel: Panel, arguments: argparse.Namespace, view: View | None, tail: LogTail) -> int:
     from bridge.flight.service import Service
     from bridge.flight.state_file import StateFile, positions_as_left, state_file
     from bridge.telemetry.recorder import LogWriter
@@ -73,7 +76,7 @@ async def _fly(panel: Panel, arguments: argparse.Namespace, view: View | None) -
     state = StateFile(state_file(panel.path))
     confirmed = positions_as_left(panel, state) if arguments.needles_as_left else {}
     service = Service(panel, state=state, confirmed=confirmed)
-    with stopped_by_signals(service), served(service, arguments.page):
+    with stopped_by_signals(service), served(service, arguments.page, tail):
         if arguments.record is None:
             return await fly(service, view)
         columns = sorted(service.running.chain.given | service.running.recorded({}).keys())
@@ -83,17 +86,23 @@ async def _fly(panel: Panel, arguments: argparse.Namespace, view: View | None) -
 
 
 @contextmanager
-def served(service: Service, address: str | None) -> Iterator[None]:
-    """While it lasts, the service's page is bound at this address (host:port), if there is one."""
+def served(service: Service, address: str | None, tail: LogTail) -> Iterator[None]:
+    """While it lasts, the service's page is bound at this address (host:port), if there is one.
+
+    Prints where it is. Raises DescriptionError for an address that can't be bound.
+    """
     if address is None:
         yield
         return
     from bridge.page.access import parse_address
+    from bridge.page.invitation import invitation
     from bridge.page.server import Page, bind
 
-    page = Page(service, bind(parse_address(address), exactly=False))
+    page = Page(service, bind(parse_address(address), exactly=False), tail)
     service.add_part("page", page.run)
-    print(f"page: {page.address.url}", flush=True)
+    if (replay := service.replay) is not None:
+        replay.stays = lambda: len(page.hub) > 0
+    print(invitation(page.address, page.access.token), flush=True)
     try:
         yield
     finally:
@@ -111,8 +120,10 @@ async def fly(service: Service, view: View | None) -> int:
     if view is None:
         await service.run()
         return 0
-    with Drawing(view) as drawing:
-        shown = asyncio.create_task(_show(service, drawing))
+    from bridge.commands.replay_keys import controlled
+
+    with Drawing(view) as drawing, controlled(service, view) as keys:
+        shown = asyncio.create_task(_show(service, drawing, keys))
         try:
             await service.run()
         finally:
@@ -120,7 +131,10 @@ async def fly(service: Service, view: View | None) -> int:
     return 0
 
 
-async def _show(service: Service, drawing: Drawing[PanelSnapshot]) -> None:
+async def _show(service: Service, drawing: Drawing[Shown], keys: str) -> None:
+    from bridge.flight.view import Shown
+
     while True:
-        drawing.show(service.running.snapshot(service.clock()))
+        playback = service.replay.playback if service.replay is not None else None
+        drawing.show(Shown(service.running.snapshot(service.clock()), playback, keys))
         await asyncio.sleep(_DRAW_S)

@@ -36,9 +36,9 @@ from bridge.quantities.units import convert
 _log = structlog.get_logger(__name__)
 
 STATE_EVERY_S = 1.0
-_CORRUPTED_CURE = "look at the cable, its length and the motor wires beside it"
-_OVERLOADED_CURE = "lower the speed of this board's drives, or use another board for some of its channels"
-_UNKNOWN_CURE = (
+CORRUPTED_CURE = "look at the cable, its length and the motor wires beside it"
+OVERLOADED_CURE = "lower the speed of this board's drives, or use another board for some of its channels"
+UNKNOWN_CURE = (
     "see that the needle is where the last run left it (the first time: at its home position), then start "
     "with --needles-as-left"
 )
@@ -97,7 +97,7 @@ class NoticeLog:
                 case PositionUnknown(board, channel, why):
                     reason = {"why": why} if why else {}
                     key = (board, channel)
-                    fields = {"board": board, "channel": channel, **reason, "cure": _UNKNOWN_CURE}
+                    fields = {"board": board, "channel": channel, **reason, "cure": UNKNOWN_CURE}
                     self._line(now_s, "error", "position unknown", key, **fields)
 
     def _state(self, now_s: float, board: str, changed: boards.StateChanged) -> None:
@@ -146,10 +146,10 @@ class NoticeLog:
                 fields = {"board": board, "silence_ms": silence_ms}
                 self._line(now_s, "warning", "board heard nothing", (board,), **fields)
             case boards.FramesCorrupted(at_board, here):
-                fields = {"board": board, "at_board": at_board, "here": here, "cure": _CORRUPTED_CURE}
+                fields = {"board": board, "at_board": at_board, "here": here, "cure": CORRUPTED_CURE}
                 self._line(now_s, "warning", "corrupted frames", (board,), **fields)
             case boards.SlotsLost(total):
-                fields = {"board": board, "slots": total, "cure": _OVERLOADED_CURE}
+                fields = {"board": board, "slots": total, "cure": OVERLOADED_CURE}
                 self._line(now_s, "warning", "board overloaded: its pointers lag", (board,), **fields)
 
     def _line(self, now_s: float, level: str, event: str, key: Hashable, **fields: object) -> None:

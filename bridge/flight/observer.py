@@ -114,6 +114,8 @@ class _Observed:
         )
         slack = 1e-6 * (pointer.face.high - pointer.face.low)
         self._low, self._high = low - slack, high + slack
+        motor = panel.motor(pointer)
+        self._holds = not (motor.is_servo or motor.holds_without_current)
         gauge = panel.description.gauges[pointer.gauge]
         self.wheels = tuple(
             _Wheels(f"{pointer.gauge}.{name}", geared.per_turn, geared.zero_deg)
@@ -157,6 +159,8 @@ class _Observed:
             lost,
             parked,
             driven.held,
+            None if channel.audit is None else channel.audit.missed,
+            time_s - channel.still_s if self._holds and channel.still_s is not None else None,
         )
 
     def geared(self, taken: PointerSnapshot) -> list[GearedSnapshot]:

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import asyncio
 import gc
+import time
 from collections.abc import Callable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
@@ -29,6 +30,7 @@ from bridge.flight.chain import PointerAddress, homes
 from bridge.flight.links import make_link
 from bridge.flight.notice_log import NoticeLog
 from bridge.flight.running_panel import RunningPanel
+from bridge.flight.service_snapshot import ReloadSnapshot, ServiceSnapshot, recording_of, senders_of
 from bridge.flight.sources import DescribedSources, SourceMaker
 from bridge.flight.state_file import StateFile
 from bridge.flight.supervisor import Part, Supervisor
@@ -110,6 +112,7 @@ class Service:
         self._throttle = LogThrottle()
         self._notice_log = NoticeLog()
         self._onlookers: dict[str, Part] = {}
+        self._reloaded: ReloadSnapshot | None = None
 
     @staticmethod
     def clock() -> float:
@@ -134,6 +137,18 @@ class Service:
     def replay(self) -> ReplaySource | None:
         """The flight log that is the source of telemetry, and can be controlled; None in a live flight."""
         return next((source for source in self.sources if isinstance(source, ReplaySource)), None)
+
+    def snapshot(self, time_s: float) -> ServiceSnapshot:
+        """The service as it is at this time."""
+        return ServiceSnapshot(
+            self.running.snapshot(time_s),
+            tuple(source.name for source in self.sources),
+            senders_of(self.sources, time_s),
+            {host: count for source in self.sources for host, count in source.refused.items()},
+            recording_of(self._recording),
+            self._reloaded,
+            self.benches.stopped,
+        )
 
     def add_part(self, name: str, part: Part) -> None:
         """Run this as well while the service flies: an onlooker, which fails and restarts alone."""
@@ -335,8 +350,11 @@ class Service:
     # -- reloads ----------------------------------------------------------------------------------
 
     async def _watch_files(self) -> None:
-        async for panel in changes(lambda: self.running.panel, self._load):
+        async for panel in changes(lambda: self.running.panel, self._load, self._note_reload):
             await self.reload(panel)
+
+    def _note_reload(self, mistakes: str) -> None:
+        self._reloaded = ReloadSnapshot(time.strftime("%H:%M:%S"), not mistakes, mistakes)
 
     async def reload(self, panel: Panel) -> None:
         """Swap the description in between two ticks; returns when that is done.
@@ -369,6 +387,7 @@ class Service:
             self.boards[name] = self._board(panel, name)
             self._start_board(name)
         _log.info("description taken", panel=str(panel.path))
+        self._note_reload("")
         gc.freeze()
 
     async def _swap_sources(self, old: Panel, new: Panel) -> bool:
@@ -385,6 +404,7 @@ class Service:
         except BridgeError as error:
             cure = "the panel flies on with the description before"
             _log.error("description not taken", cure=cure, why=str(error))
+            self._note_reload(str(error))
             for source in before:
                 self._start_source(source, is_open=False)
             return False

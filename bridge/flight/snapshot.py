@@ -59,7 +59,9 @@ class PointerSnapshot:
     where the pointer then was, known while its channel is ready. An endless pointer is read in the turn
     nearest to its indication. `error` is `shows` less `indication`, None as well off the scale and while
     it is parked or held. `lost` names the quantities that have stopped arriving while others go on. `held`:
-    it follows no readings, because its gauge is at the bench or all pointers are stopped.
+    it follows no readings, because its gauge is at the bench or all pointers are stopped. `missed_steps` were
+    found at index marks since homing, None where none are passed; `held_s` is how long coils have held it
+    still with current, None where they do not.
     """
 
     key: str
@@ -82,6 +84,8 @@ class PointerSnapshot:
     lost: tuple[str, ...]
     parked: bool
     held: bool
+    missed_steps: int | None
+    held_s: float | None
 
 
 @dataclass(frozen=True, slots=True)

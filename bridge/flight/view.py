@@ -10,6 +10,7 @@ import sys
 import textwrap
 from collections import deque
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 from rich.console import Console, Group
 from rich.live import Live
@@ -18,6 +19,7 @@ from rich.text import Text
 
 from bridge.flight.snapshot import PanelSnapshot, PointerSnapshot
 from bridge.logs import printable
+from bridge.telemetry.replay import Playback
 
 _STATE_STYLE = {
     "ready": "green",
@@ -29,6 +31,15 @@ _STATE_STYLE = {
 _LEAST_NAME = 12
 _MOST_LINES = 6
 _LEAST_LOG = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What is drawn: the panel, where its replay is if it can be controlled, and the keys that there are."""
+
+    panel: PanelSnapshot
+    playback: Playback | None = None
+    keys: str = ""
 
 
 class View:
@@ -53,20 +64,26 @@ class View:
         """Take one log line; the latest are shown."""
         self._lines.append(line)
 
-    def draw(self, snapshot: PanelSnapshot) -> None:
+    @property
+    def at_terminal(self) -> bool:
+        """Whether somebody looks at it, and not a file or a pipe."""
+        return self._console.is_terminal
+
+    def draw(self, shown: Shown) -> None:
         """Draw the panel as this snapshot has it."""
-        width = self._console.width
+        width, snapshot = self._console.width, shown.panel
         tables = [pointers(snapshot, width), boards(snapshot)]
-        taken = 2 + sum(table.row_count + 1 for table in tables)
+        taken = (2 if shown.playback is None else 3) + sum(table.row_count + 1 for table in tables)
         room = max(_LEAST_LOG, self._console.height - 1 - taken) if self._console.is_terminal else 1000
         noted = [part for note in notes(snapshot) for part in _wrapped(note, width)]
         messages = [_wrapped(line, width) for line in self._lines.copy()]
         noted = noted[: max(0, room - min(sum(map(len, messages)), _LEAST_LOG))]
         log = _latest(messages, max(1, room - len(noted)))
         lines = [Text(line, "yellow") for line in noted] + [Text(line, "dim") for line in log]
-        self.live.update(Group(*self._head(snapshot, width), *tables, *lines), refresh=True)
+        self.live.update(Group(*self._head(shown, width), *tables, *lines), refresh=True)
 
-    def _head(self, snapshot: PanelSnapshot, width: int) -> Iterator[Text]:
+    def _head(self, shown: Shown, width: int) -> Iterator[Text]:
+        snapshot = shown.panel
         age_s = snapshot.telemetry_age_s
         age = "none yet" if age_s is None else f"{age_s:.2f} s old"
         moment = f"{clock(snapshot.time_s)}   " if self._clock else ""
@@ -79,6 +96,12 @@ class View:
             yield Text("altimeter setting not known yet")
         else:
             yield Text(f"altimeter setting {setting.inhg:.2f} inHg, {setting.hpa:.1f} hPa ({setting.source})")
+        if shown.playback is not None:
+            now = shown.playback
+            state = "playing" if now.playing else "paused"
+            keys = f"   {shown.keys}" if shown.keys else ""
+            place = f"replay {clock(now.time_s)}, {state}, speed {now.speed:g}"
+            yield Text(place + keys, no_wrap=True, overflow="ellipsis")
 
 
 def clock(time_s: float) -> str:

@@ -8,7 +8,7 @@ from a checkout:
 prints the address. Files of `static/` are read anew at each request, so reload the browser after a change.
 `--page HOST:PORT` binds elsewhere than to 127.0.0.1:58280.
 
-    browser  <- server.py (HTTP, WebSocket) <- hub.py (mailboxes) <- drawing.py, live.py (what is sent)
+    browser  <- server.py (HTTP, WebSocket) <- hub.py (mailboxes) <- feed.py <- drawing, live, health
     browser  -> server.py -> access.py (who may) -> messages.py (what) -> controls.py -> the service
 
 Nothing here may delay a frame to a board: everything runs in the service's event loop, one browser's message
@@ -43,4 +43,32 @@ report (deg clockwise from 12 o'clock, 0 to 360), face angle of the indication, 
 shows, error (shows less indication); null where not known.
     {"type":"needles","time_s":12.3,"p":{"airspeed.needle":[92.1,92.0,71.2,71.3,0.1]},
      "replay":null | {"time_s":80.2,"playing":true,"speed":1}}
+health: twice a second. `held_s` is how long coils have held a still pointer with current (null: they do not),
+`missed_steps` what the index audit has found since homing (null: no marks to audit by). `state` of telemetry:
+awaited, live, silent, resting, paused (a replay). A fault needs somebody; `cure` is what to do.
+    {"type":"health",
+     "telemetry":{"state":"live","age_s":0.02,"setting":{"inhg":29.92,"hpa":1013.2,"source":"telemetry"},
+       "senders":[{"address":"...","layout":"...","datagrams":1,"rate_hz":20.0,"unused":0,"causes":{},
+                   "trouble":""}]},
+     "readings":[{"name":"pitch","value":2.4,"unit":"deg","age_s":0.0,"derived":false,"lost":false}],
+     "gauges":{"airspeed":{"state":"live","why":""}},
+     "pointers":{"airspeed.needle":{"state":"ready","detail":"","lost":[],"parked":false,"missed_steps":null,
+                                    "held_s":12}},
+     "boards":[{"name","virtual","state","detail","sent","lost","corrupted","unanswered","disbelieved",
+                "undecodable","refused","resets","watchdog_trips","round_trip_ms","worst_round_trip_ms"}],
+     "recording":null|{"file":"...","rows":9,"trouble":""},"reload":null|{"at":"22:41:03","taken":true,"text":""},
+     "log":[{"at":"22:41:03","level":"warning","text":"..."}],"faults":[{"text":"...","cure":"..."}]}
+bench: when it changes, at most 10 a second. The keys of a gauge are those of `flight.snapshot.BenchSnapshot`,
+and `yours`, whether this browser holds it. `stopped` is who has stopped all needles.
+    {"type":"bench","stopped":null|"guest 2","gauges":{"airspeed":{"holder":"guest 1","yours":true,...}}}
+answer: to each command, in their order. `id` is null for a message that has none.
+    {"type":"answer","id":7,"error":null|"a sentence"}
+
+Browser to server
+-----------------
+Commands as in messages.py: {"id":7,"do":"jog","gauge":"airspeed","by":10,"unit":"step"}. A message that is
+too long, too many of them, or three wrong tokens: an answer without id that says so, then the connection is
+closed (code 1008, with the same reason). `enter` with a name that somebody else has takes it with a number
+behind; a name can't be changed while its owner holds a gauge. A browser that comes back under its name within
+five seconds still holds its gauge. Every message is a sign of life of whoever sends it.
 """

@@ -16,9 +16,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from urllib.parse import urlsplit
 
-from bridge.errors import DescriptionError
+from bridge.errors import BridgeError, DescriptionError
 
-DEFAULT_HOST, DEFAULT_PORT = "127.0.0.1", 58280
 MOST_BYTES = 4096
 """A message from a browser has at most so many; the longest that the page sends has some hundred."""
 PER_S, BURST = 60.0, 120.0
@@ -29,16 +28,20 @@ WRONG_TOKENS = 3
 _ADDRESS = re.compile(r"(?P<host>\[[0-9A-Fa-f:.%]+\]|[A-Za-z0-9.-]{1,253}):(?P<port>[0-9]{1,5})")
 
 
-class Refusal(Exception):
-    """Something is refused; the text says why, and what to do, in a sentence."""
+class Refusal(BridgeError):
+    """Something is refused; the text tells why, and what to do, in a sentence."""
+
+
+class TooMuchError(Refusal):
+    """A message is too long, or there are too many: the connection is closed."""
 
 
 @dataclass(frozen=True, slots=True)
 class Address:
     """Where the page is bound: host without brackets, and port (0: any free one)."""
 
-    host: str = DEFAULT_HOST
-    port: int = DEFAULT_PORT
+    host: str
+    port: int
 
     @property
     def url(self) -> str:
@@ -123,7 +126,7 @@ class Rate:
         self._left = min(BURST, self._left + (now_s - self._since_s) * PER_S)
         self._since_s = now_s
         if self._left < 1.0:
-            raise Refusal(
+            raise TooMuchError(
                 f"More than {PER_S:g} messages a second. The connection is closed; load the page again."
             )
         self._left -= 1.0

@@ -12,6 +12,8 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 MOST_BROWSERS = 64
+MOST_WAITING = 32
+"""Messages to one browser, with the answers to its commands."""
 
 
 class Browser:
@@ -20,24 +22,30 @@ class Browser:
     def __init__(self, name: str, may_move: bool) -> None:
         self.name = name
         self.may_move = may_move
+        self.wrong_tokens = 0
         self._waiting: dict[str, str] = {}  # by kind, the longest waiting first
-        self._some = asyncio.Event()
+        self._some, self._room = asyncio.Event(), asyncio.Event()
+        self._answers = 0
 
     def post(self, kind: str, text: str) -> None:
         """Send this next, in place of what still waits of its kind."""
         self._waiting[kind] = text
         self._some.set()
 
-    @property
-    def waiting(self) -> int:
-        """How many messages wait."""
-        return len(self._waiting)
+    async def answer(self, text: str) -> None:
+        """Send this answer; waits while too many wait: who does not read is not heard."""
+        while len(self._waiting) >= MOST_WAITING:
+            self._room.clear()
+            await self._room.wait()
+        self._answers += 1
+        self.post(f"answer {self._answers}", text)
 
     async def next(self) -> str:
         """The message that has waited longest; waits until there is one."""
         while not self._waiting:
             self._some.clear()
             await self._some.wait()
+        self._room.set()
         return self._waiting.pop(next(iter(self._waiting)))
 
 

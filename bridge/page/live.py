@@ -44,15 +44,16 @@ class Needles:
     @staticmethod
     def _row(pointer: PointerSnapshot | GearedSnapshot, wanted_deg: float | None) -> list[float | None]:
         return [
-            _rounded(pointer.face_deg, 2),
+            rounded(pointer.face_deg, 2),
             None if wanted_deg is None else round(wanted_deg % 360.0, 2),
-            _rounded(pointer.indication, 3),
-            _rounded(pointer.shows, 3),
-            _rounded(pointer.error, 3),
+            rounded(pointer.indication, 3),
+            rounded(pointer.shows, 3),
+            rounded(pointer.error, 3),
         ]
 
 
-def _rounded(value: float | None, digits: int) -> float | None:
+def rounded(value: float | None, digits: int) -> float | None:
+    """The value for a message: JSON has no number for what is not finite."""
     return None if value is None or not isfinite(value) else round(value, digits)
 
 

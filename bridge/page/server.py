@@ -10,9 +10,8 @@ import errno
 import socket
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from importlib import resources
-from typing import Any
 
 import structlog
 import uvicorn
@@ -22,23 +21,25 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.types import ASGIApp, Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect
+from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
-from bridge.errors import DescriptionError
+from bridge.errors import BridgeError, DescriptionError
 from bridge.flight.service import Service
-from bridge.logs import LogThrottle
-from bridge.page.access import MOST_BYTES, Access, Address, Rate, Refusal
-from bridge.page.drawing import DrawnGauge, draw, panel_message
+from bridge.logs import LogTail, LogThrottle
+from bridge.page.access import MOST_BYTES, WRONG_TOKENS, Access, Address, Rate, Refusal, TooMuchError
+from bridge.page.controls import Controls
+from bridge.page.feed import Feed
 from bridge.page.hub import Browser, Hub, encode
-from bridge.page.live import Needles, needles_message
-from bridge.panel.load import Panel
+from bridge.page.messages import Enter, MessageError, parse
 from bridge.threads import in_thread
 
-NEEDLES_S = 1.0 / 30.0
-"""Between two messages `needles`."""
-STILL_S = 0.5
-"""The same while nothing changes."""
 CONNECTIONS = 256
 """More at once are refused."""
+SEND_BUFFER_BYTES = 32_768
+"""Of each connection: what waits in it is old by the time it arrives."""
+STALLED_S = 10.0
+CLOSE_S = 1.0
+_MOST_REASON_BYTES = 123  # RFC 6455, 5.5: a control frame has 125 bytes, of which two are the code
 
 _log = structlog.get_logger(__name__)
 _STATIC = resources.files("bridge.page").joinpath("static")
@@ -75,9 +76,12 @@ _HEADERS = {
 
 
 class Page:
-    """The page of one service. `run` is a part of the service, which may be started again."""
+    """The page of one service. `run` is a part of the service, which may be started again.
 
-    def __init__(self, service: Service, listener: socket.socket) -> None:
+    `listener` is where browsers come in, see `bind`; `tail` has the last lines of the log.
+    """
+
+    def __init__(self, service: Service, listener: socket.socket, tail: LogTail) -> None:
         host, port = listener.getsockname()[:2]
         self.address = Address(host, port)
         self.access = Access(host)
@@ -85,9 +89,8 @@ class Page:
         self._service = service
         self._listener: socket.socket | None = listener
         self._throttle = LogThrottle()
-        self._panel: Panel | None = None
-        self._drawn: dict[str, DrawnGauge] = {}
-        self._revision = 0
+        self._feed = Feed(service, self.hub, tail)
+        self._controls = Controls(service, self.access, self.hub)
 
     async def run(self) -> None:
         """Serve until cancelled."""
@@ -97,7 +100,8 @@ class Page:
         try:
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(server.serve([listener]))
-                tasks.create_task(self._send_needles())
+                tasks.create_task(server.drop_stalled())
+                tasks.create_task(self._feed.run())
         finally:
             listener.close()
             await server.close()
@@ -106,38 +110,6 @@ class Page:
         """Give the port back if `run` never took it."""
         if self._listener is not None:
             self._listener.close()
-
-    # -- what all browsers are sent ------------------------------------------------------------------
-
-    async def _send_needles(self) -> None:
-        before: dict[str, Any] = {}
-        sent_s = 0.0
-        while True:
-            await self.hub.watched.wait()
-            begun_s = self._service.clock()
-            await self._follow_panel()
-            snapshot = self._service.running.snapshot(begun_s)
-            message = needles_message(self._needles, snapshot, None)
-            now = {**message, "time_s": None}
-            if now != before or begun_s - sent_s >= STILL_S or "needles" not in self.hub.latest:
-                before, sent_s = now, begun_s
-                await self.hub.post_all("needles", encode(message))
-            await asyncio.sleep(max(0.0, begun_s + NEEDLES_S - self._service.clock()))
-
-    async def _follow_panel(self) -> None:
-        """Draw the panel again when its description has changed, and tell everybody."""
-        panel = self._service.running.panel
-        if panel is not self._panel:
-            self._drawn = await in_thread("drawing", lambda: draw(panel))
-            self._panel = panel
-            self._needles = Needles(panel)
-            self._revision += 1
-            self.hub.latest.pop("panel", None)
-        if "panel" not in self.hub.latest:
-            message = panel_message(panel, self._drawn, self._revision, None)
-            await self.hub.post_all("panel", encode(message))
-
-    # -- what one browser asks -----------------------------------------------------------------------
 
     def _app(self) -> ASGIApp:
         routes = [
@@ -169,6 +141,8 @@ class Page:
 
         return guarded
 
+    # -- HTTP -----------------------------------------------------------------------------------------
+
     async def _index(self, request: Request) -> Response:
         return await _file("index.html")
 
@@ -176,41 +150,61 @@ class Page:
         return await _file(request.path_params["name"])
 
     async def _face(self, request: Request) -> Response:
-        gauge = self._drawn.get(request.path_params["gauge"])
-        number = request.path_params["number"]
-        if gauge is None or number >= len(gauge.layers):
-            return _missing()
-        return Response(gauge.layers[number].svg, 200, _HEADERS, "image/svg+xml")
+        svg = self._feed.layer(request.path_params["gauge"], request.path_params["number"])
+        return _missing() if svg is None else Response(svg, 200, _HEADERS, "image/svg+xml")
+
+    # -- one browser ----------------------------------------------------------------------------------
 
     async def _live(self, socket: WebSocket) -> None:
         await socket.accept()
         browser = self.hub.join(may_move=self.access.token is None)
         try:
-            self._introduce(browser)
+            _introduce(browser)
             for kind, text in self.hub.latest.items():
                 browser.post(kind, text)
-            async with asyncio.TaskGroup() as tasks:
-                sending = tasks.create_task(_send(socket, browser))
-                await self._hear(socket, browser)
-                sending.cancel()
+            tasks = [asyncio.create_task(t) for t in (_send(socket, browser), self._hear(socket, browser))]
+            try:
+                ended, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
+            finally:
+                for task in tasks:
+                    task.cancel()
+                await asyncio.wait(tasks)
+            for task in ended:
+                task.result()
         finally:
             self.hub.leave(browser)
 
-    @staticmethod
-    def _introduce(browser: Browser) -> None:
-        browser.post("you", encode({"type": "you", "name": browser.name, "may_move": browser.may_move}))
-
     async def _hear(self, socket: WebSocket, browser: Browser) -> None:
+        """Do what this browser asks, one after the other, until it leaves or has to."""
         rate = Rate(self._service.clock)
         while True:
             message = await socket.receive()
             if message["type"] == "websocket.disconnect":
                 return
+            number: int | None = None
+            error: str | None = None
             try:
                 rate.take()
-            except Refusal as refusal:
-                await socket.close(1008, str(refusal)[:120])
-                return
+                command = parse(message.get("text") or "")
+                number = command.id
+                await self._controls.do(browser, command)
+                if isinstance(command, Enter):
+                    _introduce(browser)
+                    self._feed.renew_bench()
+            except (TooMuchError, MessageError, BridgeError) as refusal:
+                error = str(refusal)
+                number = refusal.id if isinstance(refusal, MessageError) else number
+                if isinstance(refusal, TooMuchError) or browser.wrong_tokens >= WRONG_TOKENS:
+                    await _close(socket, error)
+                    return
+            except Exception:  # a mistake of ours must not cost the holder the connection
+                self._throttle.exception("page: a command failed", type(command), self._service.clock())
+                error = "That failed, by a mistake in the program. The log has the details."
+            await browser.answer(encode({"type": "answer", "id": number, "error": error}))
+
+
+def _introduce(browser: Browser) -> None:
+    browser.post("you", encode({"type": "you", "name": browser.name, "may_move": browser.may_move}))
 
 
 async def _send(socket: WebSocket, browser: Browser) -> None:
@@ -218,8 +212,16 @@ async def _send(socket: WebSocket, browser: Browser) -> None:
         text = await browser.next()
         try:
             await socket.send_text(text)
-        except WebSocketDisconnect:
-            return  # the one who listens ends the connection
+        except (WebSocketDisconnect, RuntimeError):
+            return
+
+
+async def _close(socket: WebSocket, why: str) -> None:
+    """Tell a browser why, and close; one that does not read is not waited for."""
+    with suppress(TimeoutError, WebSocketDisconnect, RuntimeError):
+        async with asyncio.timeout(CLOSE_S):
+            await socket.send_text(encode({"type": "answer", "id": None, "error": why}))
+            await socket.close(1008, why.encode()[:_MOST_REASON_BYTES].decode(errors="ignore"))
 
 
 async def _file(name: str) -> Response:
@@ -264,12 +266,21 @@ def _bound(address: Address) -> socket.socket:
     try:
         if sys.platform != "win32":
             listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
         listener.bind(place)
         listener.listen(64)
     except OSError:
         listener.close()
         raise
     return listener
+
+
+class _Protocol(WebSocketsSansIOProtocol):
+    """A browser that reads slowly misses messages; it does not get old ones."""
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        super().connection_made(transport)
+        self.transport.set_write_buffer_limits(high=0)
 
 
 class _Server(uvicorn.Server):
@@ -279,7 +290,7 @@ class _Server(uvicorn.Server):
         super().__init__(
             uvicorn.Config(
                 app,
-                ws="websockets-sansio",
+                ws=_Protocol,
                 ws_per_message_deflate=False,
                 ws_max_size=16 * MOST_BYTES,
                 access_log=False,
@@ -294,6 +305,20 @@ class _Server(uvicorn.Server):
     @contextmanager
     def capture_signals(self) -> Iterator[None]:
         yield
+
+    async def drop_stalled(self) -> None:
+        """Close what takes nothing for `STALLED_S`, or asks for nothing: it would keep a place for ever."""
+        before: dict[object, int] = {}
+        while True:
+            await asyncio.sleep(STALLED_S)
+            now: dict[object, int] = {}
+            for connection in list(self.server_state.connections):
+                waiting = connection.transport.get_write_buffer_size()
+                if waiting or getattr(connection, "cycle", connection) is None:
+                    now[connection] = waiting
+                    if before.get(connection) == waiting:
+                        connection.transport.abort()
+            before = now
 
     async def close(self) -> None:
         """Close every connection, also that of a browser which reads nothing."""

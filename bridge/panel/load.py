@@ -46,6 +46,11 @@ class Panel:
         described = self.description.gauges[gauge]
         return make_instrument(described.instrument, described.options, self.catalogue)
 
+    def motor(self, pointer: Pointer) -> Motor:
+        """The motor of this pointer's drive."""
+        described = self.description.gauges[pointer.gauge].pointers[pointer.name]
+        return self.motors[self.description.drives[described.drive].motor]
+
     def board_pointers(self, board: str) -> tuple[Pointer, ...]:
         """The pointers on one board, by ascending channel."""
         return tuple(sorted((p for p in self.pointers if p.board == board), key=lambda p: p.channel))

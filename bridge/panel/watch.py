@@ -26,12 +26,15 @@ LOOK_S = 0.2
 
 
 async def changes(
-    flying: Callable[[], Panel], load: Callable[[Path], Panel] = load_panel
+    flying: Callable[[], Panel],
+    load: Callable[[Path], Panel] = load_panel,
+    mistaken: Callable[[str], object] = lambda mistakes: None,
 ) -> AsyncIterator[Panel]:
     """Yields a panel whenever `load` makes another one of its files than `flying` returns.
 
-    Mistakes are logged with places and cures, the same ones once, and yield nothing. Files that are saved or
-    touched but describe the same are not logged.
+    Mistakes are logged with places and cures, the same ones once, and yield nothing; `mistaken` is called
+    with them, and with nothing once there are none. Files that are saved or touched but describe the same are
+    not logged.
     """
     mistakes = ""
     # Nothing is taken yet: files may have changed between their loading and the first look.
@@ -50,11 +53,13 @@ async def changes(
             if str(error) != mistakes:
                 mistakes = str(error)
                 _log.error("description not taken", cure="the panel flies on as before", why=mistakes)
+                mistaken(mistakes)
             continue
         if panel != flying():
             yield panel
         elif mistakes:
             _log.info("description is good again", panel=str(panel.path))
+            mistaken("")
         mistakes = ""
 
 

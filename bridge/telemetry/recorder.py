@@ -50,6 +50,7 @@ class LogWriter:
     def __init__(self, path: Path, columns: Iterable[str], catalogue: Catalogue = CATALOGUE) -> None:
         self.path = path
         self.state: Literal["writing", "failed", "closed"] = "writing"
+        self.rows = 0
         self.lost = 0
         self._columns = tuple(columns)
         self._start_s: float | None = None
@@ -70,6 +71,7 @@ class LogWriter:
         """Takes one moment; never waits. Times become seconds since the first."""
         if self._start_s is None:
             self._start_s = time_s
+        self.rows += 1
         try:
             self._queue.put_nowait((round(time_s - self._start_s, 6), *map(readings.get, self._columns)))
         except queue.Full:

@@ -22,6 +22,8 @@ from bridge.telemetry.source import Arrival, Deliver, Sender
 # Other tasks get their turn after this many moments that are not waited for.
 _BREATHE_EVERY = 20
 _ALTITUDES = ("pressure_altitude", "indicated_altitude", "geometric_altitude")
+SLOWEST, FASTEST = 0.1, 100.0
+"""The speeds that a replay can be set to while it runs."""
 MOST_POINTS = 600
 """Of the altitude in a survey."""
 
@@ -156,10 +158,8 @@ class ReplaySource:
         self._playing = True
         self._sought_s: float | None = None
         self._changed = asyncio.Event()
-        self._at_s, self._since_s = (
-            max(start_s, 0.0),
-            0.0,
-        )  # this time of the log was due at that of the clock
+        self._at_s = max(start_s, 0.0)  # this time of the log ...
+        self._since_s = 0.0  # ... was due at this time of the clock
         self._next_s = self._at_s  # time in the log of the moment that is due next
 
     @property
@@ -169,6 +169,10 @@ class ReplaySource:
     @property
     def senders(self) -> tuple[Sender, ...]:
         return (self._sender,)
+
+    @property
+    def refused(self) -> dict[str, int]:
+        return {}
 
     async def open(self) -> None:
         next(arrivals(self._log, *self._window))  # raises where there is nothing to replay

@@ -105,6 +105,11 @@ class Source(Protocol):
     @property
     def senders(self) -> tuple[Sender, ...]: ...
 
+    @property
+    def refused(self) -> Mapping[str, int]:
+        """For each host that is not allowed: how many of its datagrams were skipped."""
+        ...
+
     async def open(self) -> None:
         """Raises DescriptionError, with the cure, when it can't be; may be opened again after `close`."""
 

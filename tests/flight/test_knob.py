@@ -32,6 +32,7 @@ class Steady:
     name = "steady"
     given = frozenset(READINGS)
     senders: tuple[Sender, ...] = ()
+    refused: dict[str, int] = {}
 
     async def open(self) -> None:
         pass

@@ -13,7 +13,7 @@ from rich.console import Console
 
 from bridge.boards.pointer_channel import Phase
 from bridge.flight.dry_run import DryRun
-from bridge.flight.view import View, boards, clock
+from bridge.flight.view import Shown, View, boards, clock
 from bridge.panel.load import load_panel
 from bridge.telemetry.source import Arrival
 from tests.conftest import ROOT
@@ -65,7 +65,7 @@ def drawn(
     with view.live:
         running = dry_run.running
         assert running.telemetry_s is not None
-        view.draw(replace(running.snapshot(running.telemetry_s + age_s), time_s=125.5))
+        view.draw(Shown(replace(running.snapshot(running.telemetry_s + age_s), time_s=125.5)))
     assert isinstance(console.file, io.StringIO)
     return re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", console.file.getvalue())
 

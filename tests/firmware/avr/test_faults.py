@@ -47,6 +47,7 @@ class Climb:
 
     name = "climb"
     senders = ()
+    refused: dict[str, int] = {}
     given = frozenset({"pressure_altitude", "altimeter_setting"})
 
     def __init__(self) -> None:
