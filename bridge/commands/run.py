@@ -89,7 +89,7 @@ async def _fly(panel: Panel, arguments: argparse.Namespace, view: View | None, t
 def served(service: Service, address: str | None, tail: LogTail) -> Iterator[None]:
     """While it lasts, the service's page is bound at this address (host:port), if there is one.
 
-    Prints where it is. Raises DescriptionError for an address that can't be bound.
+    Prints where it is once it can be seen. Raises DescriptionError for an address that can't be bound.
     """
     if address is None:
         yield
@@ -102,11 +102,18 @@ def served(service: Service, address: str | None, tail: LogTail) -> Iterator[Non
     service.add_part("page", page.run)
     if (replay := service.replay) is not None:
         replay.stays = lambda: len(page.hub) > 0
-    print(invitation(page.address, page.access.token), flush=True)
+    asked = asyncio.create_task(_announce(service, invitation(page.address, page.access.token)))
     try:
         yield
     finally:
+        asked.cancel()
         page.close()
+
+
+async def _announce(service: Service, text: str) -> None:
+    """Print where the page is once all is open: what can't start is not announced."""
+    await service.started.wait()
+    print(text, flush=True)
 
 
 def stopped_by_signals(service: Service) -> AbstractContextManager[None]:

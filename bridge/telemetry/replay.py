@@ -243,6 +243,8 @@ class ReplaySource:
                     await asyncio.sleep(0)
         except DescriptionError:
             pass  # the flight itself reports it when it gets there
+        if not times_s:
+            return Survey(0.0, 0.0, "", "", ())
         every = max(1, math.ceil((len(altitudes) - 1) / (MOST_POINTS - 1)))
         points = altitudes[:-1:every] + altitudes[-1:]
         unit = CATALOGUE[quantity].unit if quantity else ""
