@@ -81,7 +81,8 @@ class Part {
     if (lines.length > 6) for (const line of lines) line.remove();
     for (const hidden of shapes.querySelectorAll("circle")) hidden.remove();
     if (!shapes.childElementCount) {
-      const rim = this.group.ownerSVGElement.viewBox.baseVal.height * 0.42;
+      const mask = /#([^)]+)/.exec(this.group.firstElementChild.getAttribute("mask"))[1];
+      const rim = -Number(this.group.ownerSVGElement.querySelector(`#${CSS.escape(mask)} rect`).getAttribute("y"));
       const mark = `M-3 ${-rim} L0 ${-rim + 9} L3 ${-rim} Z`;
       shapes.append(svg("path", { d: mark }));
     }

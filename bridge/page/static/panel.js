@@ -4,17 +4,18 @@ import { el, put, set } from "./dom.js";
 import { GaugeDrawing, forgetDrawings } from "./gauge.js";
 import { amount, plain, sign, signed, spoken, title } from "./words.js";
 
-const NARROW_PX = 600;
 const LEAST_DIAL_PX = 130;
 const STRIP_LINE_PX = 22;
-const STRIP_REM = 17;
+const STRIP_BELOW_REM = 17;
+const STRIP_BESIDE_REM = 11.5;
+const LEGIBLE_REM = 16;
 const EDGE_PX = 14;
 const TEXT_MS = 200;
 const SPOKEN_MS = 1000;
 const CALM_MS = 500;
 
-function stripPx() {
-  return STRIP_REM * parseFloat(getComputedStyle(document.documentElement).fontSize);
+function px(rem) {
+  return rem * parseFloat(getComputedStyle(document.documentElement).fontSize);
 }
 
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
@@ -38,12 +39,21 @@ class Reading {
     this.node.setAttribute("aria-valuetext", "not known");
   }
 
-  show([, , indication, shows, error], nowMs, state) {
+  /** The error; where there is none to speak of (parked, stopped, off the scale), what it should show. */
+  off([, , indication, shows, error]) {
+    const { decimals, unit: unitName } = this.pointer;
+    if (error !== null) return `error ${signed(error, Math.min(decimals + 1, 3), unitName)}`;
+    if (indication === null) return "";
+    const should = amount(indication, decimals, unitName);
+    return should === amount(shows, decimals, unitName) ? "" : `should be ${should}`;
+  }
+
+  show(values, nowMs, state) {
+    const [, , indication, shows, error] = values;
     const { decimals, unit: unitName } = this.pointer;
     const value = shows ?? indication;
     put(this.shows, shows === null ? "where, is not known" : amount(shows, decimals, unitName));
-    const off = error === null ? "" : `error ${signed(error, Math.min(decimals + 1, 3), unitName)}`;
-    put(this.error, off);
+    put(this.error, this.off(values));
     if (nowMs - this.spokenMs < SPOKEN_MS) return;
     this.spokenMs = nowMs;
     const [low, high] = this.range;
@@ -78,7 +88,7 @@ class PanelGauge {
   }
 
   /** What the state is, in a word: the worst of the gauge's and its pointers'. */
-  health(health, held) {
+  health(health, held, stopped) {
     const gauge = health?.gauges[this.gauge.name];
     let [word, why] = [gauge?.state ?? "", gauge?.why ?? ""];
     for (const pointer of this.gauge.pointers) {
@@ -86,6 +96,7 @@ class PanelGauge {
       if (is && is.state !== "ready") [word, why] = [is.state, is.detail];
       else if (is?.parked && word === "live") word = "parked";
     }
+    if (stopped && word !== "lost") [word, why] = ["stopped", ""];
     if (held) [word, why] = ["at the bench", `with ${held.yours ? "you" : held.holder}`];
     this.word = word;
     const [shape, kind] = sign(word);
@@ -118,7 +129,7 @@ export class Panel {
     this.arrange();
   }
 
-  /** Places in mm scaled to the window, readings below or beside the gauges; a list on a narrow window. */
+  /** Places in mm scaled to the window, readings below or beside the gauges; a list where those had no room. */
   arrange() {
     const panel = this.description;
     if (!panel || !this.place.offsetParent) return;
@@ -126,10 +137,6 @@ export class Panel {
     for (const { node, drawing } of this.gauges) {
       node.removeAttribute("style");
       drawing.node.style.width = "";
-    }
-    if (document.documentElement.clientWidth < NARROW_PX) {
-      this.place.className = "gauges listed";
-      return;
     }
     const others = ["head", "sill"].map((name) => document.querySelector(`.${name}`).offsetHeight);
     const replay = document.getElementById("replay").offsetHeight;
@@ -139,6 +146,10 @@ export class Panel {
     };
     const [below, beside] = [this.stripsBelow(room), this.stripsBeside(room)];
     const chosen = beside.scale > below.scale ? beside : below;
+    if (chosen.legible < px(LEGIBLE_REM)) {
+      this.place.className = "gauges listed";
+      return;
+    }
     this.place.className = `gauges placed ${chosen === beside ? "beside" : "below"}`;
     for (const { gauge, node, drawing } of this.gauges) {
       node.style.left = `${EDGE_PX + gauge.x_mm * chosen.scale + chosen.right(gauge)}px`;
@@ -165,12 +176,13 @@ export class Panel {
     const tall = (height - sum(strips)) / height_mm;
     const scale = Math.min(Math.max(tall, LEAST_DIAL_PX / narrowest), width / width_mm);
     // Where height is short the columns move apart, so that the readings have room.
-    const spare = many ? (width - width_mm * scale) / many : 0;
-    const wider = Math.max(0, Math.min(stripPx() - narrowest * scale, spare));
+    const spare = (width - width_mm * scale) / (many + 1);
+    const wider = Math.max(0, Math.min(px(STRIP_BELOW_REM) - narrowest * scale, spare));
     return {
       scale,
       wider,
-      across: wider * many + wider,
+      legible: narrowest * scale + wider,
+      across: wider * (many + 1),
       upright: sum(strips),
       right: (gauge) => wider * columns.get(gauge),
       down: (gauge) => sum(strips.slice(0, rows.get(gauge))),
@@ -181,11 +193,12 @@ export class Panel {
   stripsBeside({ width, height }) {
     const { width_mm, height_mm, gauges } = this.description;
     const columns = bands(gauges, "x_mm", "width_mm");
-    const strip = stripPx();
+    const strip = px(STRIP_BESIDE_REM);
     const across = (1 + Math.max(...columns.values())) * strip;
     return {
       scale: Math.min(height / height_mm, (width - across) / width_mm),
       wider: strip,
+      legible: Infinity,
       across,
       upright: 0,
       right: (gauge) => strip * columns.get(gauge),
@@ -231,7 +244,7 @@ export class Panel {
   }
 
   health(health, bench) {
-    for (const gauge of this.gauges) gauge.health(health, bench?.gauges[gauge.gauge.name]);
+    for (const gauge of this.gauges) gauge.health(health, bench?.gauges[gauge.gauge.name], bench?.stopped);
   }
 }
 
