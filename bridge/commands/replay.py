@@ -77,6 +77,7 @@ def run(arguments: argparse.Namespace) -> int:
     import structlog
 
     from bridge import logs
+    from bridge.flight.log_defaults import with_defaults
     from bridge.flight.view import View
     from bridge.panel.load import load_panel
     from bridge.telemetry.recorded import open_log
@@ -90,7 +91,7 @@ def run(arguments: argparse.Namespace) -> int:
     view = View(f"{panel.description.name}: {arguments.log.name}", clock=dry) if arguments.view else None
     tail = logs.LogTail()
     logs.set_up(arguments.json, view.log if view and view.shows_log else None, tail)
-    log = open_log(arguments.log, panel.catalogue, arguments.layout)
+    log = with_defaults(open_log(arguments.log, panel.catalogue, arguments.layout), panel)
     for assumption in log.assumptions:
         structlog.get_logger(__name__).info("assumption", detail=assumption)
     if dry:

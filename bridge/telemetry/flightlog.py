@@ -16,6 +16,7 @@ import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 
 import structlog
@@ -36,6 +37,8 @@ _FOREIGN = "Write quantity[unit], or describe the columns of another maker's log
 _log = structlog.get_logger()
 
 Moment = tuple[float, dict[str, float]]
+Place = tuple[float, float]
+"""Latitude and longitude in degrees, north and east positive."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +49,8 @@ class FlightLog:
     columns: tuple[Measure, ...]
     catalogue: Catalogue
     assumptions: tuple[str, ...] = ()
+    date: date | None = None
+    place: Place | None = None
 
     @property
     def given(self) -> frozenset[str]:

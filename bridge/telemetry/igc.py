@@ -27,7 +27,7 @@ from bridge.errors import DescriptionError, DescriptionErrors
 from bridge.quantities.catalogue import Catalogue
 from bridge.telemetry.bad_lines import BadLines, clock, clock_step_s
 from bridge.telemetry.conversion import FieldError, Measure, make_measure
-from bridge.telemetry.flightlog import Moment
+from bridge.telemetry.flightlog import Moment, Place
 from bridge.telemetry.layout_description import FieldDescription
 from bridge.telemetry.log_layout import IgcCodes
 
@@ -62,9 +62,6 @@ _FIRST_CENTURY_YEAR = 80
 _LONGEST_LINE = 1000
 
 _log = structlog.get_logger()
-
-Place = tuple[float, float]
-"""Latitude and longitude in degrees, north and east positive."""
 
 
 @dataclass(frozen=True, slots=True)

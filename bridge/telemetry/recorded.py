@@ -5,11 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import Any, Protocol
 
 from bridge.quantities.catalogue import CATALOGUE, Catalogue
-from bridge.telemetry.flightlog import Moment, read_log
+from bridge.telemetry.flightlog import Moment, Place, read_log
 from bridge.telemetry.igc import read_igc
 from bridge.telemetry.log_layout import load_log_layout
 from bridge.telemetry.table import read_table
@@ -37,6 +38,16 @@ class RecordedFlight(Protocol):
 
     @property
     def assumptions(self) -> tuple[str, ...]: ...
+
+    @property
+    def date(self) -> date | None:
+        """The day (UTC) of its first moment, where the log has it."""
+        ...
+
+    @property
+    def place(self) -> Place | None:
+        """Where the flight begins, where the log has it."""
+        ...
 
     def __iter__(self) -> Iterator[Moment]: ...
 

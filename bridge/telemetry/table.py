@@ -11,7 +11,7 @@ import csv
 import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from itertools import accumulate, pairwise
 from pathlib import Path
 from typing import TextIO
@@ -21,7 +21,7 @@ from bridge.errors import DescriptionError, DescriptionErrors
 from bridge.quantities.catalogue import Catalogue
 from bridge.telemetry.bad_lines import DAY_S, BadLines, Row, clock, clock_step_s
 from bridge.telemetry.conversion import TIME, FieldError, Measure, make_measure
-from bridge.telemetry.flightlog import Moment
+from bridge.telemetry.flightlog import Moment, Place
 from bridge.telemetry.log_layout import TableColumns
 
 _LONGEST_LINE = 100_000
@@ -49,6 +49,8 @@ class TableLog:
     cells: tuple[_Cell, ...]
     _first_line: int
     _bad: BadLines
+    date: date | None = None
+    place: Place | None = None
 
     @property
     def given(self) -> frozenset[str]:

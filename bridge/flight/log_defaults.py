@@ -1,0 +1,93 @@
+"""What a recorded flight lacks and its instruments need: the altimeter setting, the magnetic variation.
+
+A flight recorder has neither. Where the panel does not state them either, the standard setting is taken, and
+the variation of the World Magnetic Model at the flight's first place on its day; each is named once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from bridge.instruments.magnetism import magnetic_variation_deg
+from bridge.panel.load import Panel
+from bridge.quantities.catalogue import Catalogue
+from bridge.quantities.units import convert
+from bridge.telemetry.flightlog import Moment, Place
+from bridge.telemetry.recorded import RecordedFlight
+
+STANDARD_SETTING_INHG = convert(1013.25, "hPa", "inHg")
+"""The pressure at sea level of the standard atmosphere (ICAO Doc 7488)."""
+
+
+@dataclass(frozen=True, slots=True)
+class CompletedLog:
+    """A log whose first moment has the `defaults` as well."""
+
+    log: RecordedFlight
+    defaults: Mapping[str, float]
+    assumptions: tuple[str, ...]
+
+    @property
+    def path(self) -> Path:
+        return self.log.path
+
+    @property
+    def catalogue(self) -> Catalogue:
+        return self.log.catalogue
+
+    @property
+    def given(self) -> frozenset[str]:
+        return self.log.given | self.defaults.keys()
+
+    @property
+    def date(self) -> date | None:
+        return self.log.date
+
+    @property
+    def place(self) -> Place | None:
+        return self.log.place
+
+    def __iter__(self) -> Iterator[Moment]:
+        moments = iter(self.log)
+        for time_s, readings in moments:
+            yield time_s, {**self.defaults, **readings}
+            break
+        yield from moments
+
+
+def with_defaults(log: RecordedFlight, panel: Panel) -> RecordedFlight:
+    """The log, completed with what neither it nor the panel has."""
+    defaults: dict[str, float] = {}
+    assumptions: list[str] = []
+    has = log.given | panel.description.fixed.keys()
+    by_pressure = not {"pressure_altitude", "static_pressure"}.isdisjoint(has)
+    has_setting = not {"altimeter_setting", "sea_level_setting", "indicated_altitude"}.isdisjoint(has)
+    if by_pressure and not has_setting and panel.description.altimeter_setting.source == "telemetry":
+        defaults["altimeter_setting"] = STANDARD_SETTING_INHG
+        assumptions.append(
+            f"the log has no altimeter setting: assumes the standard one, {STANDARD_SETTING_INHG:.2f} inHg "
+            "(1013.25 hPa); [altimeter_setting] or [fixed] of the panel states another"
+        )
+    if len({"heading_true", "heading_magnetic"} & has) == 1 and "magnetic_variation" not in has:
+        defaults["magnetic_variation"], how = _variation(log)
+        assumptions.append(
+            f"the log has no magnetic variation: assumes {defaults['magnetic_variation']:.1f} degrees east, "
+            f"{how}; [fixed] of the panel states another"
+        )
+    if not defaults:
+        return log
+    return CompletedLog(log, defaults, (*log.assumptions, *assumptions))
+
+
+def _variation(log: RecordedFlight) -> tuple[float, str]:
+    """Degrees east, and where they are from."""
+    if log.place is None or log.date is None:
+        return 0.0, "as it has no place and date to work it out from"
+    latitude_deg, longitude_deg = log.place
+    variation_deg, year = magnetic_variation_deg(latitude_deg, longitude_deg, log.date)
+    place = f"{abs(latitude_deg):.1f} {'N' if latitude_deg >= 0 else 'S'}, "
+    place += f"{abs(longitude_deg):.1f} {'E' if longitude_deg >= 0 else 'W'}"
+    return variation_deg, f"by the World Magnetic Model at {place} in {year:.1f}"
