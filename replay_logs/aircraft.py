@@ -17,7 +17,7 @@ import jsbsim
 STEPS_PER_S = 120
 STEP_S = 1 / STEPS_PER_S
 
-# Larkmoor lies in the middle of an ocean, where no real field can be taken for it.
+# Brackmoor lies in the middle of an ocean, where no real field can be taken for it.
 FIELD_ELEVATION_FT = 2140.0
 FIELD_LATITUDE_DEG, FIELD_LONGITUDE_DEG = 46.0, -30.0
 VARIATION_EAST_DEG = 4.0
