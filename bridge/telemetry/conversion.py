@@ -14,7 +14,7 @@ from bridge.description import MistakeError, near
 from bridge.quantities.catalogue import Catalogue
 from bridge.quantities.units import UNITS, make_conversion
 
-# The sender's own clock, or a log's time column, in seconds: it stands beside the catalogue.
+# The sender's own clock, or a log's time column, in seconds: kept beside the catalogue.
 TIME = "time"
 
 # Rounding on the sender's side may carry a number at the end of its range past it: a quarter turn in float32

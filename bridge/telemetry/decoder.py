@@ -95,7 +95,7 @@ class Decoder(ABC):
         self._measures = measures
 
     def decode(self, datagram: bytes) -> Decoded | Labels:
-        """The datagram's readings; raises `TelemetryError` when it gives none."""
+        """The datagram's readings; raises `TelemetryError` when it holds none."""
         dropped = _Dropped()
         raws = self._raws(datagram, dropped)
         if isinstance(raws, Labels):

@@ -60,7 +60,7 @@ NotZero = Annotated[float, AfterValidator(_not_zero)]
 
 
 class FieldDescription(StrictModel):
-    """One number of a datagram: the quantity it gives (or `time`, the sender's own clock) and its unit.
+    """One number of a datagram: the quantity it holds (or `time`, the sender's own clock) and its unit.
 
     The number is multiplied by `scale` first: for whole numbers that carry hundredths, or with -1 for a
     sender whose sign runs the other way.
@@ -85,7 +85,7 @@ class LayoutDescription(StrictModel):
 
 
 class Column(FieldDescription):
-    """A column by the label that the sender gives it, by its place from 1, or both.
+    """A column by the label that the sender names it, by its place from 1, or both.
 
     With both, the column holds until the labels have come, and tells repeated labels apart after.
     """

@@ -55,7 +55,7 @@ class UdpSource:
     """Readings from the datagrams that arrive on `host`:`port`.
 
     `allow` lists addresses and networks that are heard; all others are counted and skipped. Opening
-    raises `DescriptionError` when the port can't be had. `clock` gives seconds that never go back.
+    raises `DescriptionError` when the port can't be had. `clock` returns seconds that never go back.
     """
 
     def __init__(
