@@ -22,8 +22,8 @@ NOTHING: Mapping[str, float] = MappingProxyType({})
 class Readings:
     """All readings valid now, in canonical units.
 
-    `make` makes the plan from the given quantities that it is called with: `given`, all that telemetry has, and
-    `own`, fixed values and the knob's. With `before`, the readings until now go on.
+    `make` makes the plan for the quantities that it is called with; `given` names those of telemetry, `own`
+    holds fixed values and the knob's. With `before`, the readings until now go on.
     """
 
     def __init__(

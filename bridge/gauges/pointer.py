@@ -9,7 +9,7 @@ and the pointer goes to the nearest of those.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 
 from bridge.gauges.curve import Curve
@@ -50,10 +50,11 @@ class Pointer:
     wrap_turns: Fraction = Fraction(1)
     mark_turns: Fraction = Fraction(1)
 
-    @property
-    def wrap_steps(self) -> Fraction:
-        """Steps after which every face of the train repeats, exact."""
-        return self.drive.steps_per_turn * self.wrap_turns
+    wrap_steps: Fraction = field(init=False)
+    """Steps after which every face of the train repeats, exact. Kept: a product of fractions is slow."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "wrap_steps", self.drive.steps_per_turn * self.wrap_turns)
 
     @property
     def mark_steps(self) -> Fraction:
@@ -81,7 +82,7 @@ class Pointer:
             return position_steps
         turn = self.wrap_steps
         turns = round((reference_steps - position_steps) * turn.denominator / turn.numerator)
-        return position_steps + turns * turn.numerator / turn.denominator
+        return position_steps + turns * turn.numerator / turn.denominator if turns else position_steps
 
     def drive_deg(self, position_steps: float) -> float:
         """The drive's angle (deg, clockwise from 12 o'clock) when its motor is at this position."""
