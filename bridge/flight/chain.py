@@ -68,11 +68,10 @@ class DrivenPointer:
     def show(self, time_s: float, reading: float) -> None:
         """Show this reading, which belongs to this time."""
         self.indication = reading
-        reference = self.position if self.target is None else self.target
-        target = self.direction.position(reading, reference)
         if not self.held:
-            self.target = target
-            self.motion.target(time_s, target)
+            reference = self.position if self.target is None else self.target
+            self.target = self.direction.position(reading, reference)
+            self.motion.target(time_s, self.target)
 
     def glide(self, reading: float) -> None:
         """Go to this reading's position and stay there until the next reading; a held pointer stays."""
@@ -89,6 +88,7 @@ class DrivenPointer:
     def let_go(self) -> None:
         """Show its readings again, from the next one on; what is to be shown until then is the caller's."""
         self.held = False
+        self.direction.moved(self.position, self.position)
         self.motion.set_limits(motion_limits(self.pointer))
 
     def go_to(self, position_steps: float, speed_steps_s: float | None = None) -> None:
@@ -97,6 +97,7 @@ class DrivenPointer:
         if speed_steps_s is not None:
             limits = replace(limits, speed_steps_s=min(speed_steps_s, limits.speed_steps_s))
         self.motion.set_limits(limits)
+        self.direction.moved(self.position, position_steps)
         self.target = position_steps
         self.motion.glide_to(position_steps)
 
@@ -115,6 +116,7 @@ class DrivenPointer:
         """Continue from where `before` led the same drive, and move to what its reading now asks for."""
         self.position, self.velocity, self.indication = before.position, before.velocity, before.indication
         self.motion = before.motion
+        self.direction.continue_from(before.direction, self.position)
         if before.held and before.pointer.key == self.pointer.key:
             self.held, self.target = True, before.target
             if held_limits(before.pointer) != held_limits(self.pointer):  # else a slow way stays slow
@@ -131,6 +133,7 @@ class DrivenPointer:
         limits = held_limits(self.pointer) if self.held else motion_limits(self.pointer)
         self.motion = Motion(limits, position)
         self.position, self.velocity, self.target = position, 0.0, None
+        self.direction.moved(position, position)
 
     def _go_the_short_way(self, time_s: float, target: float) -> None:
         """Drop whole turns of the way to the target, as the class describes."""

@@ -132,6 +132,18 @@ class DirectionTracker:
             self._turn(pointer.position(reading))
         return pointer.nearest(pointer.position(reading, self._falling), reference_steps)
 
+    def continue_from(self, before: DirectionTracker, position_steps: float) -> None:
+        """Other curves are in force: the motor is at this position, where `before` led it."""
+        self._falling = before._falling
+        self._turning_steps = position_steps
+
+    def moved(self, from_steps: float, to_steps: float) -> None:
+        """The motor was moved from one position to another by other means than readings: it came that way."""
+        on = (to_steps - from_steps) * self._sense
+        if abs(on) > 1.0:
+            self._falling = on < 0.0
+        self._turning_steps = to_steps
+
     def _turn(self, steps: float) -> None:
         if self._turning_steps is None:
             self._turning_steps = steps

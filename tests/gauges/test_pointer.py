@@ -125,3 +125,23 @@ def test_a_crooked_linkage_turns_the_drive_further_than_the_pointer() -> None:
     position = linkage.position(100)
     assert position == pytest.approx(945 * 220 / 360)
     assert linkage.face_deg(position) == pytest.approx(200)
+
+
+def test_a_direction_follows_what_moves_the_motor_without_readings() -> None:
+    """From above a place the motor comes down to it, whatever the readings did before; noise is no way."""
+    falling = Curve([(0, -3), (100, 197), (180, 307)])
+    pointer = bounded(falling)
+    tracker = DirectionTracker(pointer)
+    place = pointer.position(100.0)
+    tracker.moved(place, place)
+    assert tracker.position(50.0, place) == pointer.position(50.0, falling=True)
+    tracker.moved(0.0, 30.0)
+    assert not tracker.falling
+    assert tracker.position(50.0, 30.0) == pointer.position(50.0)
+    tracker.moved(30.0, 29.5)
+    assert not tracker.falling
+    other = DirectionTracker(pointer)
+    tracker.moved(30.0, 10.0)
+    other.continue_from(tracker, 10.0)
+    assert other.falling
+    assert other.position(50.0, 10.0) == pointer.position(50.0), "it goes up from there"
