@@ -135,8 +135,9 @@ class _Front:
 
     def look(self) -> None:
         """A sign of life; the first mark once the position is known."""
-        self.service.benches.heard(HOLDER, self.service.clock())
-        if not self._begun and self._bench.known and self.service.benches.stopped is None:
+        benches = self.service.benches
+        benches.heard(HOLDER, self.service.clock())
+        if not self._begun and benches.stopped is None and any(bench.known for bench in self._snapshots()):
             self._begun = True
             self._bench.mark(0)
 
@@ -212,7 +213,7 @@ class _Front:
         note = self.note if stopped is None else f"{self.note or 'all needles are stopped'}: x to go on"
         found = self._snapshots()
         if not found:
-            return _Shown((head, note))
+            return _Shown((head, note or "the bench has ended: the log below has the reason. q: quit"))
         (bench,) = found
         if not bench.known:
             return _Shown((head, f"{bench.state}: {bench.detail or 'wait'}", note))
@@ -239,16 +240,13 @@ async def _work(front: _Front, pressed: asyncio.Queue[str], show: Callable[[_Sho
     await front.service.started.wait()
     front.take()
     while True:
+        front.look()
+        show(front.shown())
         try:
-            front.look()
-            show(front.shown())
             async with asyncio.timeout(_LOOK_S):
                 key = await pressed.get()
         except TimeoutError:
             continue
-        except BridgeError as error:  # a new description has no such gauge
-            front.note, key = str(error), ""
-            show(front.shown())
         try:
             await front.press(key)
         except BridgeError as error:

@@ -94,6 +94,47 @@ def test_a_crooked_needle_is_calibrated_by_keys_and_saved(config: Path, tmp_path
     assert (config / "calibration" / "airspeed.toml.before").exists()
 
 
+@pytest.mark.slow
+def test_a_needle_is_sent_to_a_reading_swept_and_stopped_by_keys(config: Path, tmp_path: Path) -> None:
+    child = pexpect.spawn(
+        sys.executable,
+        ["-m", "bridge.cli", "calibrate", "airspeed", "--panel", str(config / "panel.toml")],
+        env=environment(tmp_path),
+        dimensions=(24, 80),
+        timeout=60,
+        encoding="utf-8",
+    )
+    pointer = needle(config)
+    try:
+        at_rest(child, lambda seen: seen[0] == 40.0)
+        child.send("g1X0")
+        child.expect("go to 10_ kt")
+        child.send("0\r")
+        seen = at_rest(child, lambda seen: seen[0] == 100.0)
+        assert seen[3] == round(pointer.position(100.0))
+        child.send("g999\r")
+        child.expect("found a reading of 999 kt; expected 0 to 180 kt")
+        child.send("g-.-\r")
+        child.expect("found '-.-'; expected a number of kt")
+        child.send("w")
+        child.expect("moving")
+        child.send("x")
+        child.expect("all needles are stopped: x to go on")
+        stopped = at_rest(child, lambda seen: True)
+        child.send("n")
+        child.expect("all needles are stopped by the terminal")
+        assert at_rest(child, lambda seen: True)[3] == stopped[3]
+        child.send("\x1b")
+        child.expect("put the needle on it")
+        child.send("n")
+        at_rest(child, lambda seen: seen[0] == 120.0)
+        child.send("q")
+        child.expect(pexpect.EOF)
+    finally:
+        child.close(force=True)
+    assert child.exitstatus == 0
+
+
 def test_without_a_terminal_it_says_what_it_needs(config: Path, tmp_path: Path) -> None:
     result = command(tmp_path, "calibrate", "airspeed", "--panel", config / "panel.toml")
     assert result.returncode == 2
