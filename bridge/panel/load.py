@@ -21,6 +21,7 @@ from bridge.panel.names import name_faults
 from bridge.panel.pointers import PointerBuilder
 from bridge.panel.ready_gauges import Origins, expanded
 from bridge.quantities.catalogue import CATALOGUE, Catalogue, Quantity, extend_catalogue
+from bridge.quantities.units import UNITS
 from bridge.telemetry.layout import Layout, load_layout
 
 
@@ -169,11 +170,15 @@ class _Loader:
         wrong = False
         catalogue = CATALOGUE
         for name, declared in self.description.quantities.items():
+            if declared.unit not in UNITS:
+                self.mistakes.unknown(f"quantities.{name}.unit", "unit", declared.unit, UNITS)
+                wrong = True
+                continue
             try:
                 catalogue = extend_catalogue([*own, declared.named(name)])
                 own.append(catalogue[name])
             except ValueError as error:
-                expected = "a new name, a known unit, low below high"
+                expected = "a new name, low below high"
                 self.mistakes.wrong(f"quantities.{name}", str(error), expected, "Correct the declaration")
                 wrong = True
         if wrong:
@@ -251,6 +256,10 @@ class _Loader:
             key = f"gauges.{gauge}"
             if described.instrument not in INSTRUMENTS:
                 self.mistakes.unknown(f"{key}.instrument", "instrument", described.instrument, INSTRUMENTS)
+                continue
+            shown = described.options.get("quantity")
+            if described.instrument == "gauge" and isinstance(shown, str) and shown not in catalogue:
+                self.mistakes.unknown(f"{key}.options.quantity", "quantity", shown, catalogue)
                 continue
             try:
                 made = make_instrument(described.instrument, described.options, catalogue)

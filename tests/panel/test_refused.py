@@ -278,7 +278,14 @@ def test_a_quantity_that_is_wrongly_declared_causes_no_further_mistakes(config: 
         )
     )
     assert len(said.splitlines()) == 1
-    assert "quantities.suction: found unknown unit 'furlongs'" in said and "inHg" in said
+    assert "quantities.suction.unit: found an unknown unit 'furlongs'" in said and ", inHg," in said
+
+
+def test_a_gauge_of_an_unknown_quantity_is_told_all_that_are_known(config: Path) -> None:
+    gauge = '[gauges.attitude]\ninstrument = "gauge"\noptions = { quantity = "suctoin" }'
+    said = refusal(changed(config, ('[gauges.attitude]\ninstrument = "attitude"', gauge)))
+    assert "gauges.attitude.options.quantity: found an unknown quantity 'suctoin'; expected a known" in said
+    assert "altimeter_setting, " in said and ", yaw_rate" in said
 
 
 @pytest.mark.parametrize(
