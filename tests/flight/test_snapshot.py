@@ -13,6 +13,7 @@ from bridge.flight.snapshot import PointerSnapshot
 from bridge.panel.load import load_panel
 from bridge.telemetry.source import Arrival
 from tests.conftest import ROOT
+from tests.flight.one_gauge import one_gauge
 
 READINGS = {"pressure_altitude": 3000.0, "calibrated_airspeed": 90.0, "heading_true": 2.0, "bank": 0.0}
 
@@ -116,3 +117,33 @@ def test_what_a_board_reported_has_an_age() -> None:
     assert taken.target_steps is not None
     assert taken.commanded_steps == pytest.approx(taken.target_steps, abs=0.1)
     assert taken.reported_steps == pytest.approx(taken.target_steps, abs=1.0)
+
+
+def test_a_pointer_that_slipped_is_shown_where_its_board_believes_it_until_it_is_homed(
+    tmp_path: Path,
+) -> None:
+    """At 3,000 rpm, 810 steps, it is adopted as at 610; driven up again it meets its motor's stop at 945.
+
+    3 steps a degree: the pointer is 135 steps above what the board counts from then on.
+    """
+    file = tmp_path / "panel.toml"
+    file.write_text(one_gauge("sweep"))
+    arrivals = [Arrival(n / 20, {"engine_speed": 3000.0 if n < 20 else 1000.0}) for n in range(400)]
+    dry_run = DryRun(load_panel(file), frozenset({"engine_speed"}), arrivals)
+    ticks = dry_run.ticks()
+    next(ticks)
+    session, board = dry_run.running.sessions["only"], dry_run.boards["only"].board
+    board.channel(0).adopt(round(board.channel(0).place) - 200)
+    while (time_s := next(ticks)) < 5.0:
+        pass
+    (taken,) = dry_run.running.snapshot(time_s).pointers
+    assert taken.shows == pytest.approx(1000.0, abs=2.0), "what the board believes"
+    assert board.channel(0).place - taken.reported_steps == pytest.approx(135, abs=1), (
+        "the needle is not there"
+    )
+    session.home(0)
+    while (time_s := next(ticks)) < 19.0:
+        pass
+    (taken,) = dry_run.running.snapshot(time_s).pointers
+    assert taken.shows == pytest.approx(1000.0, abs=2.0)
+    assert board.channel(0).place == pytest.approx(taken.reported_steps, abs=1)
