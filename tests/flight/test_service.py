@@ -336,3 +336,18 @@ async def test_a_serial_board_that_is_not_there_stops_no_other(panel_file: Path)
         centre = service.running.sessions["centre"]
         assert centre.state is State.ABSENT
         assert "no-such-port" in centre.detail
+
+
+@on_jumping_clock
+async def test_a_stop_while_pointers_move_does_not_call_telemetry_silent(panel_file: Path) -> None:
+    """A slew over 5,000 ft takes longer than telemetry may be silent."""
+    service = Service(load_panel(panel_file))
+    with capture_logs() as logs:
+        async with flying(service) as sender:
+            await until_ready(service)
+            sender.altitude_ft = 7140.0
+            await until(lambda: not service.running.still)
+            service.stop()
+            stopped_s = service.clock()
+        assert service.clock() - stopped_s > 0.6, "longer than the silence that is reported in flight"
+    assert [line for line in logs if line["event"] == "telemetry" and line["state"] != "live"] == []
