@@ -36,7 +36,8 @@ def face_marks(panel: Panel, pointer: Pointer) -> tuple[float, ...]:
             for step in (scale.numerals, scale.major):
                 if step and _FEWEST_MARKS <= (scale.high - scale.low) / step + 1 <= _MOST_MARKS:
                     marks = [n * step for n in range(ceil(scale.low / step), floor(scale.high / step) + 1)]
-                    return _on_curve(pointer, marks)
+                    if on_curve := _on_curve(pointer, marks):
+                        return on_curve
     return _on_curve(pointer, [reading for reading, _ in pointer.face.points])
 
 
@@ -150,6 +151,11 @@ class CalibrationBench:
         goal = pointer.drive_position(self.draft.drive_deg(self.reading, self.falling))
         self.goal_steps = self.within_reach(pointer.nearest(goal, self.goal_steps))
         self.approach()
+
+    def go_again(self) -> None:
+        """Another curve is in force: to where the reading now is, if it was sent to one."""
+        if self._sent:
+            self.go(self.reading)
 
     def turn_round(self) -> None:
         """Come to this reading from the other side."""

@@ -144,16 +144,17 @@ class _Front:
     async def press(self, key: str) -> None:
         """Do what a key asks for."""
         self.note = ""
+        leaving, self._leaving = self._leaving, False
         benches = self.service.benches
-        if self._typed is not None:
-            self._type(key, self._typed)
-        elif key == "q":
-            self._leave()
-        elif key in ("x", "escape"):
+        if key == "x" or (key == "escape" and self._typed is None):
             if benches.stopped is None:
                 benches.stop_all(HOLDER)
             else:
                 benches.go_on(HOLDER)
+        elif self._typed is not None:
+            self._type(key, self._typed)
+        elif key == "q":
+            self._leave(leaving)
         elif key == "g":
             self._typed = ""
         elif key == "s":
@@ -197,8 +198,8 @@ class _Front:
         elif key in _OF_NUMBERS and len(typed) < _LONGEST_NUMBER:
             self._typed = typed + key
 
-    def _leave(self) -> None:
-        if not self._leaving and any(bench.unsaved for bench in self._snapshots()):
+    def _leave(self, asked: bool) -> None:
+        if not asked and any(bench.unsaved for bench in self._snapshots()):
             self._leaving, self.note = True, "not saved: q again to leave, s to save"
         else:
             self.service.stop()

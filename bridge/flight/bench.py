@@ -55,7 +55,9 @@ class Benches:
         """
         chosen = self._pointer(gauge, pointer)
         bench = self._benches.get(gauge)
-        if bench is not None and (bench.holder != holder or bench.leaving):
+        if bench is not None and bench.leaving:
+            raise BenchError(f"{gauge} is being given back: {bench.leaving}. Take it again in a moment")
+        if bench is not None and bench.holder != holder:
             raise BenchError(f"{gauge} is held by {bench.holder}: ask them to give it back")
         if bench is None:
             self._running.hold(gauge)

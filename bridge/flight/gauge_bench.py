@@ -8,7 +8,6 @@ clock. Where the pointer goes is `CalibrationBench`'s, but for turns and sweeps;
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import isfinite
 from typing import Literal
 
 from bridge.boards.messages import Output
@@ -31,6 +30,8 @@ SWEEP_S = 15.0
 """A sweep takes this long from end to end, or longer."""
 _FAST_SHARE = 0.25  # of the drive's speed, for a fast turn; a slow one is an eighth of that
 _SLOW_SHARE = 0.125
+
+_MOST_BY = 1e6  # of any unit: no jog is meant to go so far, and beyond it nothing is worked out
 
 Unit = Literal["step", "deg", "reading"]
 
@@ -103,7 +104,7 @@ class GaugeBench:
     def known(self) -> bool:
         """Whether the pointer's position is known, so that it can be moved."""
         address = self._pointer.board, self._pointer.channel
-        return self._channel.phase is Phase.READY and address in self._running.positions()
+        return self._channel.phase is Phase.READY and self._running.knows(address)
 
     @property
     def moving(self) -> bool:
@@ -121,14 +122,10 @@ class GaugeBench:
         """Move by so many steps, degrees of the drive (both clockwise positive), or units of the reading."""
         bench = self._ready_to_move()
         pointer = self._pointer
-        if unit == "step":
-            steps = by
-        elif unit == "deg":
-            steps = pointer.drive.steps(by)
-        else:
-            steps = self._steps_of(bench, by)
-        most = float(pointer.drive.steps_per_turn)
-        if not (isfinite(steps) and abs(steps) <= most):
+        steps = by
+        if abs(by) <= _MOST_BY and unit != "step":
+            steps = pointer.drive.steps(by) if unit == "deg" else self._steps_of(bench, by)
+        if not abs(steps) <= float(pointer.drive.steps_per_turn):  # also what is no number
             raise BenchError(
                 f"{pointer.key}: found a jog of {by:g} {unit}; expected one turn at most. Jog by less"
             )
@@ -260,7 +257,7 @@ class GaugeBench:
         if (before.rising, before.falling) != (pointer.rising, pointer.falling) and self.known:
             self._turning, self._sweep = None, []
             if running.stopped is None and not self.leaving:
-                self._bench.go(self._bench.reading)
+                self._bench.go_again()
                 self._driven.halt()
 
     def snapshot(self) -> BenchSnapshot:

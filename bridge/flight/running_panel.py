@@ -268,6 +268,10 @@ class RunningPanel:
         driven.let_go()
         self._send_on(address, driven)
 
+    def knows(self, address: PointerAddress) -> bool:
+        """Whether this pointer's position is known."""
+        return address in self._taken
+
     def positions(self) -> dict[PointerAddress, float]:
         """The positions of the pointers whose position is known, in steps."""
         return {

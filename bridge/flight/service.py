@@ -250,7 +250,10 @@ class Service:
         self._timer = asyncio.get_running_loop().call_later(tick_s, self._tick)
         if self.replay is not None:
             self.running.set_pace(now_s, self.replay.pace)
-        self.benches.tick(now_s)
+        try:
+            self.benches.tick(now_s)
+        except Exception:  # the gauges that are not at the bench fly on
+            self._throttle.exception("bench not advanced", "bench", now_s)
         moves = self.running.tick(now_s)
         self._notice_log.log(now_s, [*self.running.take_notices(), *self.benches.take_notices()])
         for name, positions, velocities in moves:

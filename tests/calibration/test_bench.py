@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 
 from bridge.calibration.bench import CalibrationBench, face_marks
 from bridge.calibration.draft import CalibrationDraft
+from bridge.gauges.curve import Curve
 from bridge.gauges.pointer import Pointer
 from bridge.panel.load import load_panel
 from tests.calibration.crooked import CrookedLinkage
@@ -64,8 +66,6 @@ def test_a_crooked_linkage_with_backlash_is_right_within_a_step_in_a_few_keys_a_
 
 def wide(pointer: Pointer) -> Pointer:
     """The pointer on a motor that reaches beyond both ends of the scale."""
-    from dataclasses import replace
-
     return replace(pointer, reach_low_steps=-100.0, reach_high_steps=945.0)
 
 
@@ -100,6 +100,86 @@ def test_undo_goes_back_to_the_mark_of_what_is_taken_back() -> None:
     bench.undo()
     assert (bench.reading, bench.falling) == (20.0, False)
     assert len(bench.draft.captures) == 1
+
+
+def test_a_place_is_taken_up_only_when_it_was_come_to_from_the_side_of_the_pass() -> None:
+    """Play of up to 8 degrees (21 steps) may be left after a shorter way; at a motor's stop none is."""
+    bench = at_bench(wide(bounded()), position_steps=300.0)
+    assert not bench.taken_up, "nobody knows how it came there"
+    for steps, is_so in ((310.0, False), (322.0, True), (312.0, False), (320.0, False), (345.0, True)):
+        bench.saw(steps)
+        assert bench.taken_up is is_so, steps
+    bench.turn_round()
+    assert not bench.taken_up
+    bench.saw(345.0 - 21.0)
+    assert bench.taken_up
+    bench.turn_round()
+    bench.saw(-100.0)
+    assert bench.taken_up, "at the stop there is no other side"
+    bench.found(300.0)
+    assert not bench.taken_up
+
+
+def test_a_jog_onward_needs_no_second_approach_and_one_that_follows_quickly_neither() -> None:
+    bench = at_bench(wide(bounded()))
+    bench.go(100.0)
+    for _ in range(2):
+        goal = bench.next_position()
+        assert goal is not None
+        bench.saw(goal - 30.0 * bench.moving)
+    bench.jog(1)
+    assert bench.next_position() == bench.goal_steps
+    bench.jog(1)  # before it is there
+    assert bench.next_position() == bench.goal_steps
+    assert bench.next_position() is None
+    bench.jog(-1)
+    assert bench.next_position() == bench.goal_steps - 21
+
+
+def test_between_marks_one_place_on_is_the_next_mark_that_way() -> None:
+    bench = at_bench(wide(bounded()))
+    from_73 = [(73.0, 1, 80.0), (73.0, -1, 60.0), (73.0, 0, 80.0), (73.0, 2, 100.0)]
+    from_mark = [(80.0, 1, 100.0), (80.0, 0, 80.0), (80.0, -1, 60.0)]
+    for reading, by, mark in (*from_73, *from_mark, (179.0, 5, 180.0), (3.0, -7, 0.0)):
+        bench.go(reading)
+        assert bench.reading == reading
+        bench.choose(by)
+        assert bench.reading == mark
+
+
+def test_a_capture_of_a_named_reading_counts_there_and_one_between_marks_stays() -> None:
+    bench = at_bench(wide(bounded()))
+    bench.capture(250.0, 73.0)
+    assert (bench.reading, bench.moving) == (73.0, False)
+    bench.capture(300.0, 100.0)
+    assert bench.reading == 120.0
+    assert [capture.reading for capture in bench.draft.captures] == [73.0, 100.0]
+
+
+def test_captures_stay_on_another_curve_and_what_was_saved_goes() -> None:
+    """Residuals are against the curve in force; the drive angles were measured."""
+    bench = at_bench(wide(bounded()))
+    bench.capture(300.0, 100.0)
+    (first,) = saved = bench.draft.captures
+    other = replace(wide(bounded()), rising=Curve([(0, 5), (100, 205), (180, 315)]))
+    bench.carry_to(other, MARKS, bench.draft.carried_to(other))
+    assert bench.draft.captures == saved
+    assert bench.draft.residual_deg(first) == pytest.approx(first.drive_deg - 205.0)
+    bench.capture(400.0, 120.0)
+    bench.draft = bench.draft.without(saved)
+    assert [capture.reading for capture in bench.draft.captures] == [120.0]
+    assert not bench.draft.can_undo
+
+
+def test_a_curve_whose_ends_the_motor_does_not_reach_is_named_with_the_end() -> None:
+    draft = CalibrationDraft(wide(bounded()))
+    draft.capture(100.0, False, bounded().position(100.0) - 103.0)
+    (mistake,) = draft.mistakes()
+    assert mistake.startswith(
+        "from below: 0 kt would be at -39.2 degrees of the drive, beyond what its motor"
+    )
+    draft.capture(0.0, False, -90.0)
+    assert draft.mistakes() == []
 
 
 def test_a_motor_is_never_sent_beyond_its_own_stops() -> None:

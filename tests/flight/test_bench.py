@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import shutil
 from collections.abc import Callable
 from itertools import pairwise
@@ -16,7 +17,10 @@ from bridge.boards import codec, messages
 from bridge.boards.messages import ChannelState
 from bridge.errors import BenchError, BoardError, BridgeError, OutOfRangeError
 from bridge.flight.bench import GIVE_BACK_S, Benches
+from bridge.flight.gauge_bench import Unit
 from bridge.flight.notices import AllGoOn, AllStopped, GaugeGivenBack, GaugeTaken
+from bridge.flight.trace import Trace
+from bridge.flight.view import pointers
 from bridge.panel.load import Panel, load_panel
 from tests.conftest import ROOT
 from tests.flight.bench_rig import LEVEL, TICK_S, Rig
@@ -82,6 +86,21 @@ def test_a_gauge_that_is_taken_stays_while_its_indication_and_the_others_go_on(r
     rig.fly(3.0)
     assert needle.position == pytest.approx(needle.pointer.position(needle.indication or 0.0), abs=0.5)
     assert rig.notices[-2:] == [GaugeTaken("airspeed", ME), GaugeGivenBack("airspeed", ME, "")]
+
+
+def test_what_is_held_is_shown_in_the_view_and_the_trace(rig: Rig, tmp_path: Path) -> None:
+    rig.benches.take("airspeed", ME, rig.time_s)
+    rig.tick()
+    snapshot = rig.running.snapshot(rig.time_s)
+    table = pointers(snapshot, 120)
+    cells = zip(table.columns[0].cells, table.columns[-1].cells, strict=True)
+    rows = [(str(key), str(state)) for key, state in cells]
+    assert [row for row in rows if row[1] != "ready"] == [(NEEDLE, "held")]
+    with Trace(tmp_path / "trace.csv", snapshot) as trace:
+        trace.write(snapshot)
+    (row,) = csv.DictReader((tmp_path / "trace.csv").read_text().splitlines())
+    assert row[f"{NEEDLE}.state"] == "ready; held"
+    assert row["attitude.bank.state"] == "ready"
 
 
 def test_two_people_one_holds_the_gauge_and_the_other_is_told_who(rig: Rig) -> None:
@@ -195,9 +214,10 @@ def test_it_is_jogged_by_steps_degrees_and_units_of_the_reading(rig: Rig) -> Non
     needle = rig.driven(NEEDLE)
     start = needle.position
     assert start == round(needle.pointer.position(100.0))
-    for by, unit, steps in ((7, "step", 7), (-10, "deg", -30), (2, "deg", 6)):
+    jogs: tuple[tuple[float, Unit, int], ...] = ((7, "step", 7), (-10, "deg", -30), (2, "deg", 6))
+    for by, unit, steps in jogs:
         before = needle.position
-        bench.jog(by, unit)  # type: ignore[arg-type]
+        bench.jog(by, unit)
         rig.settle(ME)
         assert needle.position - before == steps, "a step is a third of a degree"
     bench.go(100.0)
@@ -205,9 +225,11 @@ def test_it_is_jogged_by_steps_degrees_and_units_of_the_reading(rig: Rig) -> Non
     bench.jog(10, "reading")
     rig.settle(ME)
     assert needle.pointer.reading(needle.position) == pytest.approx(110.0, abs=0.2)
-    for wrong in (inf, float("nan"), 1e12, -1e300):
-        with pytest.raises(BridgeError):
-            bench.jog(wrong, "step")
+    units: tuple[Unit, ...] = ("step", "deg", "reading")
+    for unit in units:
+        for wrong in (inf, float("nan"), 1e12, -1e300, 1e308):
+            with pytest.raises(BenchError, match="expected one turn at most"):
+                bench.jog(wrong, unit)
     bench.go(180.0)
     rig.settle(ME)
     with pytest.raises(BenchError, match="the scale ends here"):
@@ -287,6 +309,30 @@ def test_a_sweep_goes_slowly_from_end_to_end_and_back(rig: Rig) -> None:
     rig.fly(0.3, ME)
     assert not bench.moving
     assert needle.position not in (start, 0.0)
+
+
+def test_a_board_that_forgets_its_position_at_the_bench_is_homed_and_the_work_goes_on(rig: Rig) -> None:
+    bench = taken(rig).benches.at("airspeed", ME)
+    bench.mark(0)
+    rig.settle(ME)
+    bench.capture()
+    rig.settle(ME)
+    bench.other_side()
+    rig.fly(0.1, ME)
+    board = rig.boards["right"]
+    for payload in board.board.reset(rig.time_s):
+        board.session.receive(rig.time_s, payload)
+    rig.fly(0.2, ME)
+    assert not bench.known
+    with pytest.raises(BenchError, match="its position is not known"):
+        bench.jog(1, "step")
+    rig.settle(ME)
+    assert rig.place(NEEDLE) == 0.0, "home: nothing that was under way goes on"
+    snapshot = bench.snapshot()
+    assert (snapshot.mark, snapshot.falling, len(snapshot.captures)) == (60.0, True, 1)
+    bench.mark(0)
+    rig.settle(ME)
+    assert rig.place(NEEDLE) == pytest.approx(rig.driven(NEEDLE).pointer.position(60.0), abs=1.0)
 
 
 def test_a_turn_ends_when_it_is_let_go_and_at_the_motors_stop(rig: Rig) -> None:
