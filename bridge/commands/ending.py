@@ -22,6 +22,8 @@ LONGEST_S = 3.0
 """A clean end takes less; after it the program ends without waiting."""
 
 _SIGNALS = ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK")
+_WAKES = os.name == "posix"
+"""Whether the system writes each signal into our socket; the event loop of Windows takes that for itself."""
 
 
 class Ending:
@@ -30,12 +32,15 @@ class Ending:
     def __init__(self) -> None:
         self._stop: Callable[[], object] | None = None
         self._asked = False
+        self._writer: socket.socket | None = None
 
     def install(self) -> None:
         """From now on these signals end the program."""
         reader, writer = socket.socketpair()
         writer.setblocking(False)
-        signal.set_wakeup_fd(writer.detach(), warn_on_full_buffer=False)
+        self._writer = writer
+        if _WAKES:
+            signal.set_wakeup_fd(writer.fileno(), warn_on_full_buffer=False)
         numbers = [getattr(signal, name) for name in _SIGNALS if hasattr(signal, name)]
         threading.Thread(target=_watch, args=(reader, numbers), name="signals", daemon=True).start()
         for number in numbers:
@@ -51,6 +56,8 @@ class Ending:
             self._stop = before
 
     def _handle(self, number: int, frame: FrameType | None) -> None:
+        if not _WAKES and self._writer is not None:
+            self._writer.send(bytes([number]))
         if self._asked:  # `_watch` ends it
             return
         self._asked = True
