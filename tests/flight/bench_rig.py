@@ -41,10 +41,15 @@ class Recorded(VirtualBoard):
 
 @dataclass(slots=True)
 class Limits:
-    """The worst that a pointer has done: speed (steps/s), acceleration (steps/s²), and where it has been."""
+    """The worst that a pointer has done: speed (steps/s), acceleration (steps/s²), and where it has been.
+
+    `leap` is how far a tick's way was from that of an even change of speed (steps): full acceleration one way
+    and then the other makes at most acceleration times the tick squared, by 4 (elementary kinematics).
+    """
 
     speed: float = 0.0
     acceleration: float = 0.0
+    leap: float = 0.0
     low: float = float("inf")
     high: float = float("-inf")
     _before: tuple[Motion, float, float] | None = field(default=None)
@@ -56,6 +61,7 @@ class Limits:
         if self._before is not None and self._before[0] is motion:
             _, was, was_velocity = self._before
             self.speed = max(self.speed, abs(position - was) / TICK_S, abs(velocity))
+            self.leap = max(self.leap, abs(position - was - 0.5 * (velocity + was_velocity) * TICK_S))
             self.acceleration = max(self.acceleration, abs(velocity - was_velocity) / TICK_S)
         self._before = motion, position, velocity
 

@@ -844,7 +844,9 @@ def test_no_motion_is_beyond_the_limits_whatever_commands_come_in_whatever_order
     for address, driven in rig.running.chain.pointers.items():
         pointer, worst = driven.pointer, rig.worst[address]
         assert worst.speed <= pointer.drive.speed_steps_s * (1 + 1e-6), pointer.key
-        assert worst.acceleration <= pointer.drive.acceleration_steps_s2 * (1 + 1e-6), pointer.key
+        acceleration = pointer.drive.acceleration_steps_s2
+        assert worst.acceleration <= acceleration * (1 + 1e-6), pointer.key
+        assert worst.leap <= acceleration * TICK_S**2 / 4 + 1e-6, pointer.key
         ends = (pointer.reach_low_steps, pointer.reach_high_steps)
         if pointer.key not in held:
             ends = (pointer.low_steps, pointer.high_steps)
