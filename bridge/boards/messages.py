@@ -11,7 +11,7 @@ from enum import IntEnum
 
 VERSION = 2
 """Of the frame format."""
-FIRMWARE_VERSION = (2, 0)
+FIRMWARE_VERSION = (2, 1)
 """Major and minor, as boards introduce themselves."""
 MAX_PAYLOAD = 250
 MAX_CHANNELS = 12

@@ -583,12 +583,20 @@ def at_the_bench(rig: Rig, move: str) -> None:
     rig.fly(0.25, ME)
 
 
+def replay_paused(rig: Rig) -> None:
+    following(rig)
+    rig.feeds = None
+    rig.running.set_pace(rig.time_s, 0.0)
+    rig.fly(0.02)
+
+
 STATES: dict[str, Callable[[Rig], None]] = {
     "homing": homing,
     "following": following,
     "gliding to park": gliding_to_park,
     "parked": parked,
     "given back": given_back,
+    "replay paused": replay_paused,
     "turning": lambda rig: at_the_bench(rig, "turn"),
     "going": lambda rig: at_the_bench(rig, "go"),
     "sweeping": lambda rig: at_the_bench(rig, "sweep"),
@@ -604,6 +612,7 @@ def test_a_stop_holds_every_needle_from_every_state_until_they_go_on(state: str,
     assert rig.benches.stopped == OTHER
     rig.fly(STOPPED_S)
     still = places(rig)
+    rig.running.set_pace(rig.time_s, 1.0)
     rig.feeds = {name: value + 20.0 for name, value in LEVEL.items()}
     for _ in range(120):  # longer than after_s and than a board without a host holds
         rig.fly(0.1, ME)

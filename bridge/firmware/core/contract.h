@@ -6,7 +6,7 @@
 #define FRAME_VERSION 2
 #define FRAME_LONGEST 250 /* bytes of payload */
 #define FIRMWARE_MAJOR 2
-#define FIRMWARE_MINOR 0
+#define FIRMWARE_MINOR 1
 
 #define MOST_CHANNELS 12
 #define FASTEST_STEPS_S 3900
