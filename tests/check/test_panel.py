@@ -233,7 +233,7 @@ def test_a_servo_on_twelve_volts_is_a_failure(tmp_path: Path) -> None:
 
 def test_a_face_that_can_t_be_drawn_is_found(tmp_path: Path) -> None:
     face = "[gauges.altimeter.face]\ndiameter_mm = 57\n[gauges.altimeter.face.pointers]\nhundreds = {}\n"
-    face += "[[gauges.altimeter.face.scales]]\nlow = 0\nhigh = 1000\nnumerals = 10\n"
+    face += "[[gauges.altimeter.face.scales]]\nlow = 0\nhigh = 1000\nnumerals = 40\n"
     found = changed(
         tmp_path,
         "clockwork.toml",
@@ -242,7 +242,7 @@ def test_a_face_that_can_t_be_drawn_is_found(tmp_path: Path) -> None:
     faults = [finding for (subject, _), finding in found.items() if subject == "altimeter"]
     assert {fault.severity for fault in faults} == {"failure"}
     assert any("30 mm from the axis; expected 28.5 mm" in fault.says for fault in faults)  # the needle
-    assert any("'10'" in fault.says and "lettering clear" in fault.says for fault in faults)
+    assert any("'40'" in fault.says and "lettering clear" in fault.says for fault in faults)
 
 
 def test_every_finding_has_its_unit_and_every_bad_one_its_cure() -> None:
@@ -336,19 +336,19 @@ def test_a_gauge_stepper_on_the_boards_pins_gets_five_volts(tmp_path: Path) -> N
 
 def test_an_assumed_rate_that_is_too_fast_names_the_key_to_write(tmp_path: Path) -> None:
     """A clock's hand: half the dial a second, for want of better."""
-    declared = '[quantities.time_of_day]\nunit = "s"\nlow = 0\nhigh = 86400\n[drives.geared]'
+    declared = '[quantities.elapsed_time]\nunit = "s"\nlow = 0\nhigh = 86400\n[drives.geared]'
     clock = (
         ("[drives.geared]", declared),
-        ('instrument = "altimeter"', 'instrument = "gauge"\noptions = { quantity = "time_of_day" }'),
-        ('"indicated_altitude"', '"time_of_day"'),
+        ('instrument = "altimeter"', 'instrument = "gauge"\noptions = { quantity = "elapsed_time" }'),
+        ('"indicated_altitude"', '"elapsed_time"'),
         ("per_turn = 1000\n", "per_turn = 3600\n"),
         ("per_turn = 10000\n", "per_turn = 36000\n"),
         ("per_turn = 100000\n", "per_turn = 360000\n"),
     )
     speed = changed(tmp_path, "clockwork.toml", *clock)["altimeter.hundreds", "speed"]
     assert speed.severity == "failure"
-    assert "write under [aircraft] fastest = { time_of_day = ... }, in s per s." in speed.cure
-    own = ("teeth = [10,", "aircraft.fastest = { time_of_day = 1 }\nteeth = [10,")
+    assert "write under [aircraft] fastest = { elapsed_time = ... }, in s per s." in speed.cure
+    own = ("teeth = [10,", "aircraft.fastest = { elapsed_time = 1 }\nteeth = [10,")
     assert changed(tmp_path, "clockwork.toml", *clock, own)["altimeter.hundreds", "speed"].severity == "ok"
 
 

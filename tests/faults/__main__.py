@@ -4,7 +4,8 @@ Each fault has a flight of its own, whose frames are first watched undisturbed. 
 of the intervals between MOVE frames at boards that the fault does not touch; the promise is a gap under 50 ms
 and a p99 under 1.5 times the undisturbed one, no watchdog trip, and a clean end within 3 s after it: REST at
 every such board, the recording whole, the positions kept. Of datagrams the sender's rate and what the source
-counted are shown: what the source did not read in time, the operating system dropped.
+counted are shown: what the source did not read in time, the operating system dropped. "No core" is the share
+of time in which the program could have run and other processes had every core: a gap may be the machine's.
 
 Then each fault that hangs is met by each signal: how long the end takes, and the exit code.
 """
@@ -49,8 +50,10 @@ def row(name: str, fault: Fault) -> tuple[tuple[str, ...], bool]:
     """Watch one fault; its row of the table, and whether the promise was kept."""
     with fault.setting() as flight:
         before = flight.watch(WATCH_S, fault.untouched)
+        waited_s = flight.core_wait_s
         fault.begin(flight)
         during = flight.watch(WATCH_S, fault.untouched)
+        waited_s = flight.core_wait_s - waited_s
         flight.tell("quiet")
         over_s = time.monotonic()
         wait_until(flight.flies, "frames at every board after the fault")
@@ -74,6 +77,7 @@ def row(name: str, fault: Fault) -> tuple[tuple[str, ...], bool]:
         f"{again_s:.1f} s",
         f"{took_s:.1f} s",
         received,
+        f"{100 * waited_s / WATCH_S:.1f} %",
         "kept" if not wrong else f"missed: {', '.join(wrong)}",
     )
     return cells, not wrong
@@ -102,7 +106,16 @@ def main() -> int:
     console = Console(width=160)
     one, five, fifteen = os.getloadavg()
     console.print(f"{os.cpu_count()} cores, load {one:.1f} {five:.1f} {fifteen:.1f} at the start")
-    heads = ("fault", "longest gap", "p99 ratio", "flies again in", "clean end in", "datagrams/s", "promise")
+    heads = (
+        "fault",
+        "longest gap",
+        "p99 ratio",
+        "flies again in",
+        "clean end in",
+        "datagrams/s",
+        "no core",
+        "promise",
+    )
     frames = Table(*heads, box=None)
     ends = Table("asked to end while", *(number.name for number in SIGNALS), "promise", box=None)
     kept = True

@@ -141,6 +141,11 @@ class Flight:
         return int(counts["datagrams"]) + int(counts["refused"]) - int(self._report()["telemetry"])
 
     @property
+    def core_wait_s(self) -> float:
+        """How long the program's event loop has been ready to run and had no core, since its start."""
+        return int(Path(f"/proc/{self.process.pid}/schedstat").read_text().split()[1]) / 1e9
+
+    @property
     def state(self) -> KeptState:
         """What the program has kept for its next start."""
         (file,) = (self.folder / "state").rglob("*.json")

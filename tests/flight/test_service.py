@@ -16,7 +16,7 @@ from bridge.boards.pointer_channel import Phase
 from bridge.boards.state import State
 from bridge.boards.virtual.channel import VirtualChannelSpec
 from bridge.boards.virtual.link import VirtualLink
-from bridge.errors import DescriptionErrors
+from bridge.errors import DescriptionError, DescriptionErrors
 from bridge.flight.running_panel import Telemetry
 from bridge.flight.service import Service
 from bridge.flight.sources import FixedSources
@@ -40,6 +40,10 @@ def panel_file(config: Path) -> Path:
     text = path.read_text().replace("127.0.0.1:58226", "127.0.0.1:0")
     path.write_text(text.replace("layouts/labelled-text.toml", "layouts/test.toml"))
     return path
+
+
+ANY_PORT = 58_227
+"""Never opened."""
 
 
 class Sender:
@@ -199,6 +203,40 @@ async def test_a_changed_source_listens_anew_and_a_port_in_use_leaves_the_old_on
             assert service.running.panel is panel
         await service.reload(load_panel(panel_file))
         assert service.sources[0].name == f"127.0.0.1:{taken}"
+        with closing(Sender(service)) as late:
+            late.send(b"alt=5000 set=29.92126 cas=90")
+            await until(
+                lambda: service.running.chain.pointers["left", 0].indication == pytest.approx(5000, abs=0.1)
+            )
+
+
+@on_jumping_clock
+async def test_telemetry_comes_back_after_a_reload_at_which_no_port_could_be_had(
+    panel_file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The new port is taken, and so is the old one by the time it is wanted again."""
+    service = Service(load_panel(panel_file))
+    opened, taken = UdpSource.open, [True]
+
+    async def open_or_refuse(source: UdpSource) -> None:
+        if taken:
+            raise DescriptionError("listen", "", "that port in use", "a free port", "Stop the other program")
+        await opened(source)
+
+    async with flying(service):
+        await until(lambda: service.running.telemetry is Telemetry.LIVE)
+        panel = service.running.panel
+        monkeypatch.setattr(UdpSource, "open", open_or_refuse)
+        other = panel_file.with_name("other.toml")
+        other.write_text(panel_file.read_text().replace("127.0.0.1:0", f"127.0.0.1:{ANY_PORT}"))
+        with capture_logs() as logs:
+            await service.reload(load_panel(other))
+            await until(lambda: "telemetry is off" in {line["event"] for line in logs})
+        assert service.running.panel is panel
+        taken.clear()
+        source = service.sources[0]
+        assert isinstance(source, UdpSource)
+        await until(lambda: source.port != 0, "the old source open again")
         with closing(Sender(service)) as late:
             late.send(b"alt=5000 set=29.92126 cas=90")
             await until(
