@@ -102,6 +102,10 @@ class Benches:
         if self._running.stopped is None:
             self._notices.append(AllStopped(by))
         self._running.stop(self._running.stopped or by)
+        self.halt()
+
+    def halt(self) -> None:
+        """All that is at the bench brakes: the flight ends."""
         for bench in self._benches.values():
             bench.halt()
 

@@ -109,7 +109,8 @@ class GaugeBench:
     @property
     def moving(self) -> bool:
         """Whether the pointer moves, or is about to."""
-        return bool(self._sweep or self._turning or self._bench.moving) or not self._arrived
+        under_way = bool(self._sweep or self._turning or self._bench.moving)
+        return self.known and (under_way or not self._arrived)
 
     @property
     def _arrived(self) -> bool:

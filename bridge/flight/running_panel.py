@@ -115,6 +115,10 @@ class RunningPanel:
             self._report_setting()
         self._notices += [GaugeLacksTelemetry(gauge, why) for gauge, why in self.chain.missing.items()]
         self._notices += [Assumed(assumption) for assumption in self._assumptions]
+        for gauge in self.at_bench:
+            for _, driven in self._pointers_of(gauge):
+                if not driven.held:  # a pointer that the description before did not have
+                    driven.hold()
         if before and before.stopped is not None:
             self.stop(before.stopped)
 

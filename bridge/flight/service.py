@@ -289,6 +289,7 @@ class Service:
         self.running.end_telemetry()
         if self._recording is not None:
             self._recording.finish()
+        self.benches.halt()
         if self.running.panel.description.rest.behaviour == "park":
             self.running.park()
         tick_s = 1.0 / self.running.panel.description.tick_hz

@@ -735,6 +735,17 @@ def test_a_reload_that_changes_nothing_of_the_pointer_does_not_move_it(rig: Rig,
     rig.settle(ME)
 
 
+def test_a_pointer_that_a_reload_adds_to_a_gauge_at_the_bench_is_held_as_well(rig: Rig, config: Path) -> None:
+    taken(rig, "attitude")
+    rig.reload(
+        changed(config, "panel.toml", ("gauges.attitude.pointers.pitch", "gauges.attitude.pointers.nose"))
+    )
+    assert rig.driven("attitude.bank").held
+    assert rig.driven("attitude.nose").held
+    rig.benches.release("attitude", ME)
+    assert not rig.driven("attitude.nose").held
+
+
 def test_a_reload_that_removes_the_gauge_ends_its_bench_with_a_reason(rig: Rig, config: Path) -> None:
     taken(rig)
     rig.reload(changed(config, "panel.toml", ("gauges.airspeed", "gauges.speed")))

@@ -202,6 +202,38 @@ async def test_two_gauges_saved_at_once_both_get_their_line_in_the_description(c
 
 
 @on_jumping_clock
+async def test_a_sweep_ends_with_the_flight(config: Path) -> None:
+    with capture_logs() as logs:
+        async with at_the_bench(config, CrookedLinkage(0.0, 0.0)) as (_, bench, _):
+            bench.go(100.0)
+            await at_rest(bench)
+            bench.sweep()
+            await asyncio.sleep(1.0)
+            assert bench.moving
+    assert "stopped before every pointer had come to rest" not in {line["event"] for line in logs}
+
+
+@on_jumping_clock
+async def test_a_bench_that_fails_leaves_the_others_flying(
+    config: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with capture_logs() as logs:
+        async with at_the_bench(config, CrookedLinkage(0.0, 0.0)) as (service, bench, _):
+
+            def fail(time_s: float) -> None:
+                raise RuntimeError("of this test")
+
+            monkeypatch.setattr(bench, "tick", fail)
+            bank = service.running.chain.pointers["centre", 2]
+            bank.glide(10.0)
+            await until(lambda: bank.position == bank.target, "the bank pointer there")
+            monkeypatch.undo()
+            bench.go(100.0)
+            await at_rest(bench)
+    assert [line["event"] for line in logs if line["log_level"] == "error"] == ["bench not advanced"]
+
+
+@on_jumping_clock
 async def test_what_happens_at_the_bench_is_logged(config: Path) -> None:
     with capture_logs() as logs:
         async with at_the_bench(config, CrookedLinkage(0.0, 0.0)) as (service, _, _):
