@@ -17,6 +17,7 @@ import ipaddress
 import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
+from math import inf
 
 import structlog
 
@@ -31,6 +32,9 @@ LOOPBACK = ("127.0.0.0/8", "::1/128")
 
 MOST_DATAGRAM_BYTES = 16_384
 """A longer datagram is dropped unread: ten times what a network carries in one piece."""
+MOST_IN_SLICE, SLICE_S = 100, 0.1
+"""Datagrams of one sender beyond this rate, 1,000 a second, are dropped unread: so they are cheap, and the
+boards' frames keep time. Simulators send a tenth of it at most (common practice, no source)."""
 MOST_SENDERS = 32
 """On one port. One that has sent nothing useful gives way first; useful ones only after `FORGOTTEN_S`."""
 FORGOTTEN_S = 60.0
@@ -164,6 +168,10 @@ class UdpSource:
             detail = f"{len(datagram)} bytes, at most {MOST_DATAGRAM_BYTES}"
             self._note(sender, "too long", detail, now_s)
             return
+        if not stream.has_room(now_s):
+            sender.unused += 1
+            self._note(sender, "too many", f"more than {MOST_IN_SLICE} in {SLICE_S} s", now_s)
+            return
         arrival = self._arrival(stream, datagram, now_s)
         if arrival is None or self._deliver is None:
             return
@@ -275,9 +283,19 @@ class _Stream:
         """Whether a layout could use anything that it sent."""
         self.decoders: list[tuple[Layout, Decoder]] = [(layout, layout.decoder()) for layout in layouts]
         self.time_base = TimeBase()
+        self._slice_ends_s = -inf
+        self._in_slice = 0
         for layout, decoder in self.decoders:
             if isinstance(decoder, DelimitedDecoder) and layout.name in labels:
                 decoder.remember(labels[layout.name])
+
+    def has_room(self, now_s: float) -> bool:
+        """Whether one more datagram is within the rate of `MOST_IN_SLICE`; counts it."""
+        if now_s >= self._slice_ends_s:
+            self._slice_ends_s = now_s + SLICE_S
+            self._in_slice = 0
+        self._in_slice += 1
+        return self._in_slice <= MOST_IN_SLICE
 
     @property
     def labels(self) -> dict[str, tuple[str, ...]]:

@@ -14,7 +14,16 @@ from bridge.quantities.catalogue import CATALOGUE
 from bridge.telemetry.decoder import MOST_COLUMNS, MOST_DROPPED, Decoded
 from bridge.telemetry.layout import load_layout
 from bridge.telemetry.monitor import lines
-from bridge.telemetry.udp import FORGOTTEN_S, LOG_BURST, MOST_DATAGRAM_BYTES, MOST_SENDERS, OTHERS, UdpSource
+from bridge.telemetry.udp import (
+    FORGOTTEN_S,
+    LOG_BURST,
+    MOST_DATAGRAM_BYTES,
+    MOST_IN_SLICE,
+    MOST_SENDERS,
+    OTHERS,
+    SLICE_S,
+    UdpSource,
+)
 from tests.telemetry.written import EXAMPLES
 
 LABELS = b"time,altitude,airspeed"
@@ -86,6 +95,24 @@ def test_no_crowd_of_strangers_silences_a_sender_that_is_understood(tmp_path: Pa
     live = next(sender for sender in source.senders if sender.address == "127.0.0.1:40000")
     assert live.readings == {"pressure_altitude": 2140.0, "calibrated_airspeed": 90.0}
     assert len(logs) <= 4 * LOG_BURST, "a few lines, whatever the crowd"
+
+
+def test_a_sender_faster_than_any_simulator_is_read_in_part_and_others_in_full(tmp_path: Path) -> None:
+    source = labelled(tmp_path)
+    NOW_S[0] = 100.0
+    fast, usual = LIVE, ("127.0.0.1", 41_000)
+    for address in (fast, usual):
+        source.received(LABELS, address)
+    for count in range(5000):
+        source.received(b"%d,2140,90" % count, fast)
+    source.received(b"1,2140,90", usual)
+    flood, other = source.senders
+    assert (flood.datagrams, flood.unused) == (5001, 5001 - MOST_IN_SLICE)
+    assert flood.causes == {"too many": flood.unused}
+    assert (other.unused, other.readings["pressure_altitude"]) == (0, 2140.0)
+    NOW_S[0] += SLICE_S
+    source.received(b"5001,2150,90", fast)
+    assert flood.readings["pressure_altitude"] == 2150.0
 
 
 def test_datagrams_for_which_there_is_no_place_are_counted(tmp_path: Path) -> None:
