@@ -66,6 +66,8 @@ class CalibrationBench:
         self.falling = False
         self.goal_steps = position_steps
         self._route: list[float] = []
+        self.redirected = False
+        """Whether another way was asked for since the last place: the one under way is given up."""
         self._sense = 1.0 if pointer.rising.angles[-1] > pointer.rising.angles[0] else -1.0
         self._arm = self._steps = position_steps
         self._sent = False
@@ -73,7 +75,11 @@ class CalibrationBench:
     # -- the way ----------------------------------------------------------------------------------
 
     def next_position(self) -> float | None:
-        """Where to go now, in steps; None when the pointer is where it is to be. Ask when it is at rest."""
+        """Where to go now, in steps; None when the pointer is where it is to be.
+
+        Ask when it is at rest, and at once when it is `redirected`.
+        """
+        self.redirected = False
         return self._route.pop(0) if self._route else None
 
     @property
@@ -102,7 +108,7 @@ class CalibrationBench:
     def stay(self, position_steps: float) -> None:
         """The pointer has been stopped, or was turned by other means: from now on it belongs here."""
         self._sent = True
-        self._route = []
+        self._route, self.redirected = [], False
         self.goal_steps = position_steps
 
     @property
@@ -122,7 +128,7 @@ class CalibrationBench:
         self._sent = True
         self.goal_steps = self.within_reach(self.goal_steps + steps)
         if steps * self._onward > 0.0 and not self._route and self._taken_up_at(self.goal_steps):
-            self._route = [self.goal_steps]
+            self._route, self.redirected = [self.goal_steps], True
         else:
             self.approach()
 
@@ -131,7 +137,7 @@ class CalibrationBench:
         if not self._sent:
             self._sent = True
             self.choose(0)
-        self._route = [self._short_of(self.goal_steps), self.goal_steps]
+        self._route, self.redirected = [self._short_of(self.goal_steps), self.goal_steps], True
 
     def choose(self, by: int) -> None:
         """Go to the mark `by` places further up the scale, which ends at its ends.

@@ -158,6 +158,7 @@ class GaugeBench:
     def sweep(self) -> None:
         """Move slowly over the whole scale, or once round, and back to where it is."""
         bench = self._ready_to_move()
+        self.halt()
         self._sweep = [*self._ends(), bench.goal_steps]
 
     def halt(self) -> None:
@@ -237,14 +238,14 @@ class GaugeBench:
             else:
                 speed = self.turn_speed(fast)
                 driven.go_to(driven.position + way * speed, speed)
-        elif not self._arrived:
-            pass
-        elif self._sweep:
-            driven.go_to(self._sweep.pop(0), self._sweep_speed())
-            if not self._sweep:
-                bench.stay(driven.target or 0.0)
-        elif (goal := bench.next_position()) is not None:
-            driven.go_to(goal)
+        elif self._arrived or bench.redirected:
+            if self._sweep:
+                goal = self._sweep.pop(0)
+                driven.go_to(goal, self._sweep_speed())
+                if not self._sweep:
+                    bench.stay(goal)
+            elif (next_goal := bench.next_position()) is not None:
+                driven.go_to(next_goal)
 
     def flies(self, running: RunningPanel, pointer: Pointer, draft: CalibrationDraft | None) -> None:
         """A new description takes over. `draft` is None where captures of before mean nothing any more."""
@@ -259,7 +260,6 @@ class GaugeBench:
             self._turning, self._sweep = None, []
             if running.stopped is None and not self.leaving:
                 self._bench.go_again()
-                self._driven.halt()
 
     def snapshot(self) -> BenchSnapshot:
         """As it is now."""

@@ -255,6 +255,47 @@ def test_presses_that_follow_quickly_add_up(rig: Rig) -> None:
     assert rig.driven(NEEDLE).position == start + 4
 
 
+def test_another_way_begins_at_once_not_after_the_one_under_way(rig: Rig) -> None:
+    bench = taken(rig).benches.at("airspeed", ME)
+    bench.go(60.0)
+    rig.settle(ME)
+    bench.go(180.0)
+    rig.fly(0.4, ME)
+    needle, seen = rig.driven(NEEDLE), [rig.driven(NEEDLE).position]
+    bench.go(100.0)
+    while bench.moving:
+        rig.fly(TICK_S, ME)
+        seen.append(needle.position)
+    assert max(seen) < needle.pointer.position(120.0), "it never went to 180 kt"
+    assert needle.position == round(needle.pointer.position(100.0))
+    assert min(seen[seen.index(max(seen)) :]) < needle.position, "and came from below"
+    bench.capture()
+    bench.sweep()
+    rig.fly(3.0, ME)
+    bench.mark(0)
+    rig.fly(0.2, ME)
+    assert abs(needle.motion.velocity) > needle.pointer.drive.speed_steps_s / 10, "no longer slow"
+
+
+def test_what_is_refused_leaves_the_way_under_way_as_it_is(rig: Rig) -> None:
+    bench = taken(rig).benches.at("airspeed", ME)
+    bench.go(160.0)
+    rig.fly(0.2, ME)
+    refused: list[Callable[[], object]] = [
+        lambda: bench.jog(inf, "step"),
+        lambda: bench.go(999.0),
+        bench.undo,
+        bench.capture,
+    ]
+    for wrong in refused:
+        with pytest.raises(BridgeError):
+            wrong()
+    rig.settle(ME)
+    assert rig.driven(NEEDLE).position == round(rig.driven(NEEDLE).pointer.position(160.0))
+    bench.capture()
+    assert len(bench.draft.captures) == 1, "it came from below all the same"
+
+
 def test_a_reading_off_the_scale_is_refused_in_words(rig: Rig) -> None:
     bench = taken(rig).benches.at("airspeed", ME)
     for wrong in (200.0, -1.0, inf, float("nan")):
