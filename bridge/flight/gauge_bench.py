@@ -23,8 +23,8 @@ from bridge.gauges.pointer import Pointer
 from bridge.panel.load import Panel
 
 TURN_S = 0.3
-"""A turn that is not repeated within this time ends: at 50 ticks a second or more, the pointer is still half a
-second after the last one."""
+"""A turn that is not repeated within this time ends. With its braking that is half a second at most, at 50
+ticks a second or more."""
 BRAKE_S = 0.1
 """A turning pointer takes at most about this long to brake: its speed is chosen so."""
 SWEEP_S = 15.0
