@@ -46,15 +46,15 @@ def main(argv: Sequence[str] | None = None) -> int:
             module.add_arguments(command)
             command.set_defaults(run=module.run)
     arguments = parser.parse_args(words)
-    ending.install()
-    try:
-        code: int = arguments.run(arguments)
-        sys.stdout.flush()
-    except KeyboardInterrupt:
-        return 130
-    except Exception as error:
-        return _reported(arguments.command, error)
-    return code
+    with ending.handling():
+        try:
+            code: int = arguments.run(arguments)
+            sys.stdout.flush()
+        except KeyboardInterrupt:
+            return 130
+        except Exception as error:
+            return _reported(arguments.command, error)
+        return code
 
 
 def _reported(command: str, error: Exception) -> int:

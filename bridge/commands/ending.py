@@ -34,17 +34,29 @@ class Ending:
         self._asked = False
         self._writer: socket.socket | None = None
 
-    def install(self) -> None:
-        """From now on these signals end the program."""
+    @contextmanager
+    def handling(self) -> Iterator[None]:
+        """While it lasts, these signals end the program; once one has, until the program has ended."""
         reader, writer = socket.socketpair()
         writer.setblocking(False)
         self._writer = writer
-        if _WAKES:
-            signal.set_wakeup_fd(writer.fileno(), warn_on_full_buffer=False)
         numbers = [getattr(signal, name) for name in _SIGNALS if hasattr(signal, name)]
-        threading.Thread(target=_watch, args=(reader, numbers), name="signals", daemon=True).start()
-        for number in numbers:
-            signal.signal(number, self._handle)
+        watch = threading.Thread(target=_watch, args=(reader, numbers), name="signals", daemon=True)
+        watch.start()
+        wakes = signal.set_wakeup_fd(writer.fileno(), warn_on_full_buffer=False) if _WAKES else -1
+        before = {number: signal.signal(number, self._handle) for number in numbers}
+        try:
+            yield
+        finally:
+            if not self._asked:
+                for number, handler in before.items():
+                    signal.signal(number, handler)
+                if _WAKES:
+                    signal.set_wakeup_fd(wakes)
+                self._writer = None
+                writer.close()
+                watch.join()
+                reader.close()
 
     @contextmanager
     def stopping(self, stop: Callable[[], object]) -> Iterator[None]:
@@ -75,17 +87,17 @@ class Ending:
 
 
 def _watch(reader: socket.socket, numbers: Sequence[int]) -> None:
-    """End the program when it has been asked twice, or its time has run out."""
+    """End the program when it has been asked twice, or its time has run out; return once nobody can ask."""
 
     def asked() -> int:
-        while (number := reader.recv(1)[0]) not in numbers:
+        while (data := reader.recv(1)) and data[0] not in numbers:
             pass
-        return number
+        return data[0] if data else 0
 
-    number = asked()
-    if select.select([reader], [], [], LONGEST_S)[0]:
-        number = asked()
-    os._exit(128 + number)
+    if number := asked():
+        if select.select([reader], [], [], LONGEST_S)[0]:
+            number = asked()
+        os._exit(128 + number)
 
 
 ending = Ending()

@@ -45,9 +45,14 @@ def run(arguments: argparse.Namespace) -> int:
     return asyncio.run(ending.run(listen(sources, Console(), catalogue)))
 
 
+def _option(key: str) -> str:
+    """The option that stands for this key of a `PortDescription`."""
+    return "--on" if key == "listen" else "--allow"
+
+
 def _sources(arguments: argparse.Namespace) -> tuple[list[UdpSource], Catalogue]:
     from bridge.description import validate
-    from bridge.errors import DescriptionError
+    from bridge.errors import DescriptionError, DescriptionErrors
     from bridge.flight.sources import DescribedSources
     from bridge.panel.description import PortDescription
     from bridge.panel.load import load_panel
@@ -65,6 +70,11 @@ def _sources(arguments: argparse.Namespace) -> tuple[list[UdpSource], Catalogue]
     described = {"listen": arguments.on}
     if arguments.allow:
         described["allow"] = arguments.allow
-    port = validate(PortDescription, described, "command line")
+    try:
+        port = validate(PortDescription, described, "command line")
+    except DescriptionErrors as mistakes:
+        raise DescriptionErrors(
+            [DescriptionError(_option(e.key), "", e.found, e.expected, e.cure) for e in mistakes.errors]
+        ) from None
     layouts = [load_layout(path, CATALOGUE) for path in arguments.layout]
     return [UdpSource(port.host, port.port, layouts, port.allow)], CATALOGUE

@@ -89,12 +89,13 @@ def make_measure(quantity: str, unit: str, catalogue: Catalogue, scale: float = 
         )
     dimension = UNITS[canonical].dimension
     alike = [name for name, known_unit in UNITS.items() if known_unit.dimension == dimension]
-    expected = f"a unit of {dimension} ({', '.join(alike)})"
     if unit not in UNITS:
-        raise MistakeError(f"an unknown unit '{unit}'", expected, near(unit, alike))
+        raise MistakeError(f"an unknown unit '{unit}'", f"a unit of {dimension}", near(unit, alike))
     if UNITS[unit].dimension != dimension:
         raise MistakeError(
-            f"'{unit}', a unit of {UNITS[unit].dimension}", expected, "Change the unit or the quantity"
+            f"'{unit}', a unit of {UNITS[unit].dimension}",
+            f"a unit of {dimension} ({', '.join(alike)})",
+            "Change the unit or the quantity",
         )
     to_canonical = make_conversion(unit, canonical)
     top = math.nextafter(high, low) if turn else high

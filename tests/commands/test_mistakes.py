@@ -19,7 +19,6 @@ import pytest
 
 from bridge import cli
 from bridge.commands import demo
-from bridge.commands.ending import ending
 from bridge.errors import BoardError
 from tests.commands.started import CIRCUIT, PATIENCE_S, change, command, environment, started, told
 from tests.conftest import ROOT, wait_until
@@ -29,7 +28,7 @@ MISTAKES = {  # file, what stood there, what stands there now, what the message 
         "layouts/labelled-text.toml",
         'unit = "ft"',
         'unit = "furlong"',
-        ["labelled-text.toml: fields.1.unit", "unknown unit 'furlong'", "m, km, ft, NM, mi"],
+        ["labelled-text.toml: fields.1.unit", "unknown unit 'furlong'", "Known: NM, ft, km, m, mi, nmi"],
     ),
     "unknown quantity": (
         "layouts/labelled-text.toml",
@@ -131,8 +130,8 @@ def test_a_gauge_whose_column_is_missing_from_the_log_is_named_and_others_fly(tm
     result = command(tmp_path, "replay", "log.csv", "--panel", panel, "--speed", "max")
     assert result.returncode == 0
     lacking = re.findall(r"gauge lacks telemetry +gauge=(\w+) why=(.+)", result.stderr)
-    assert {gauge for gauge, _ in lacking} == {"altimeter", "airspeed", "turn", "heading", "attitude"}
-    assert "altimeter_setting" in dict(lacking)["altimeter"]
+    assert {gauge for gauge, _ in lacking} == {"airspeed", "turn", "heading", "attitude"}
+    assert "calibrated_airspeed" in dict(lacking)["airspeed"]
 
 
 @pytest.mark.parametrize(
@@ -346,7 +345,6 @@ def test_what_a_command_reports_can_not_steer_the_terminal(
         raise ExceptionGroup("tasks", parts)
 
     monkeypatch.setattr(demo, "run", fail)
-    monkeypatch.setattr(ending, "install", lambda: None)  # signals are the test run's
     assert cli.main(["demo"]) == 2
     said = capsys.readouterr().err
     assert len(said.splitlines()) == 3
