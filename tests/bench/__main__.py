@@ -7,7 +7,7 @@ import platform
 import sys
 from pathlib import Path
 
-from tests.bench import decode, error, firmware, latency, load, pointers, recorded, replay, start
+from tests.bench import decode, error, firmware, latency, load, page, pointers, recorded, replay, start
 
 _BENCHES = {
     "latency": latency.main,
@@ -16,6 +16,7 @@ _BENCHES = {
     "replay": replay.main,
     "error": error.main,
     "recorded": recorded.main,
+    "page": page.main,
     "start": start.main,
     "decode": decode.main,
     "firmware": firmware.main,
