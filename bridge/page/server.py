@@ -103,8 +103,8 @@ class Page:
                 tasks.create_task(server.drop_stalled())
                 tasks.create_task(self._feed.run())
         finally:
-            listener.close()
             await server.close()
+            listener.close()  # where the server had not taken it yet
 
     def close(self) -> None:
         """Give the port back if `run` never took it."""
