@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from fractions import Fraction
-from itertools import pairwise
+from itertools import combinations, pairwise
+from math import hypot
 
 from bridge.boards.homing import SPEED_SHARE
 from bridge.check import defaults
@@ -77,6 +78,7 @@ def _panel(panel: Panel) -> Iterator[Finding]:
     yield from _homing_together(panel)
     yield from _parking(panel)
     yield from _unused(panel)
+    yield from _overlaps(panel)
     for name, gauge in description.gauges.items():
         for gearing in _gearings(panel, name, gauge):
             yield from check_gearing(gearing, description.teeth)
@@ -177,6 +179,28 @@ def _unused(panel: Panel) -> Iterator[Finding]:
                 continue
             says = f"Nothing uses the {given.kind} at input {place}."
             yield Finding(f"board {name}", "input", "note", says=says)
+
+
+def _overlaps(panel: Panel) -> Iterator[Finding]:
+    """Gauges whose places on the panel leave no room for both: square bezels, or round faces without."""
+    gauges = panel.description.gauges
+    overlapped: dict[str, list[str]] = {}
+    for (name, gauge), (other_name, other) in combinations(gauges.items(), 2):
+        if gauge.place is None or other.place is None:
+            continue
+        across, down = (abs(a - b) for a, b in zip(gauge.place, other.place, strict=True))
+        are_round = gauge.face.bezel is None and other.face.bezel is None
+        apart_mm = hypot(across, down) if are_round else max(across, down)
+        if apart_mm < (_across_mm(gauge) + _across_mm(other)) / 2:
+            overlapped.setdefault(name, []).append(other_name)
+    for name, others in overlapped.items():
+        says = f"Overlaps {', '.join(others)} where their places are."
+        yield Finding(name, "place", "note", says=says, cure="Move one of them, or correct its place.")
+
+
+def _across_mm(gauge: GaugeDescription) -> float:
+    bezel = gauge.face.bezel
+    return gauge.face.diameter_mm if bezel is None else bezel.side_mm
 
 
 def pointer_case(panel: Panel, pointer: Pointer) -> Case:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -366,3 +367,20 @@ def test_the_report_has_the_time_until_each_board_and_the_panel_are_at_home() ->
         == max(f.value for f in boards.values() if f.value)
         == max(filter(None, alone))
     )
+
+
+def test_gauges_that_overlap_on_the_panel_are_noted(tmp_path: Path) -> None:
+    """The demo's faces are discs of 80 mm, the altimeter's bezel is a square of 86 mm."""
+    file = tmp_path / "config" / "panel.toml"
+    shutil.copytree(DEMO.parent, file.parent)
+    text = file.read_text(encoding="utf-8")
+    for place, noted in (
+        ("[142, 50]", set()),
+        ("[131, 50]", set()),
+        ("[129, 50]", {"airspeed"}),
+        ("[152, 50]", {"altimeter"}),
+    ):
+        file.write_text(text.replace("place = [142, 50]", f"place = {place}"), encoding="utf-8")
+        found = {subject: f for (subject, check), f in checked(file).items() if check == "place"}
+        assert found.keys() == noted
+        assert all("Overlaps attitude" in f.says and f.severity == "note" for f in found.values())
