@@ -45,6 +45,7 @@ class Losses:
         """What is lost, whether a pointer rests on it or not."""
         self.pointers: Mapping[tuple[str, int], tuple[str, ...]] = {}
         """Board and channel of each pointer that has lost quantities, and their names; replaced on change."""
+        self._on_path_s: dict[str, float] = before._on_path_s if before else {}
         self._awaited: frozenset[str] = frozenset()
         self._seen_s: dict[str, float] = before._seen_s if before else {}
         self._intervals_s: dict[str, float] = before._intervals_s if before else {}
@@ -64,6 +65,10 @@ class Losses:
         """Take an arrival of these quantities; returns whether a lost one is back."""
         self.arrived_s |= dict.fromkeys(quantities, time_s)
         return bool(self.quantities) and self._set_lost(self.quantities - set(quantities))
+
+    def on_path(self, time_s: float, quantities: Iterable[str]) -> None:
+        """These quantities are between two rows of a recording: the next is known to come."""
+        self._on_path_s |= dict.fromkeys(quantities, time_s)
 
     def look(self, time_s: float, since_s: float) -> bool:
         """Look for quantities that are overdue; returns whether some are newly lost.
@@ -89,7 +94,8 @@ class Losses:
             interval_s = arrived_s - max(seen_s, since_s)
             self._intervals_s[name] = longest_recent(interval_s, self._intervals_s.get(name, 0.0))
         interval_s = self._intervals_s.get(name, inf)  # a quantity that has arrived once has none
-        return time_s - max(arrived_s, since_s) >= patience_s(interval_s)
+        latest_s = max(arrived_s, since_s, self._on_path_s.get(name, since_s))
+        return time_s - latest_s >= patience_s(interval_s)
 
     def _set_lost(self, lost: frozenset[str]) -> bool:
         changed, self.quantities = lost != self.quantities, lost

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from enum import Enum
+from math import inf
 
 from bridge.boards.notices import KnobTurned, Notice, PositionNeeded
 from bridge.boards.pointer_channel import Phase
@@ -84,6 +85,7 @@ class RunningPanel:
         self._interval_s: float = before._interval_s if before else 0.0
         self._pace: float = before._pace if before else 1.0
         self._paused_s: float | None = before._paused_s if before else None  # since when, while it is
+        self._on_path_s: float = before._on_path_s if before else -inf
         self._live_s: float = before._live_s if before else 0.0  # since when telemetry has been arriving
         self._losses: dict[PointerAddress, _Loss] = before._losses if before else {}
         self._turned_s: float | None = before._turned_s if before else None
@@ -148,6 +150,9 @@ class RunningPanel:
         is the flight's own time where it runs at another pace. `between` is shown as well, but did not
         arrive: it lies between two rows of a recording.
         """
+        if between:
+            self._on_path_s = time_s
+            self.chain.losses.on_path(time_s, between)
         if between and not readings:
             self.chain.feed(time_s, readings, flight_s, between)
             return
@@ -291,7 +296,8 @@ class RunningPanel:
             or self.telemetry in (Telemetry.AWAITED, Telemetry.RESTING, Telemetry.PAUSED)
         ):
             return
-        age_s = (time_s - self.telemetry_s) * min(1.0, self._pace)  # a slow replay comes in slowly
+        latest_s = max(self.telemetry_s, self._on_path_s)  # between two rows the next is known to come
+        age_s = (time_s - latest_s) * min(1.0, self._pace)  # a slow replay comes in slowly
         rest = self.panel.description.rest
         if age_s >= rest.after_s:
             self._set_telemetry_state(Telemetry.RESTING)

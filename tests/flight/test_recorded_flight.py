@@ -82,3 +82,19 @@ async def test_only_rows_are_recorded(log_path: Path, tmp_path: Path) -> None:
     again = list(read_log(tmp_path / "again.csv"))
     assert [readings for _, readings in again] == [readings for _, readings in first]
     assert [time_s for time_s, _ in again] == pytest.approx([time_s for time_s, _ in first], abs=1e-3)
+
+
+def test_between_two_rows_nothing_is_silent_or_lost_and_in_a_gap_it_rests(tmp_path: Path) -> None:
+    panel = load_panel(PANEL)
+    path = tmp_path / "slow.csv"
+    rows = [f"{time_s},{time_s / 10},2000" for time_s in (0, 12, 24, 36, 136, 148)]
+    path.write_text("\n".join(["time[s],pitch[deg],pressure_altitude[ft]", *rows, ""]))
+    log = read_log(path, panel.catalogue)
+    dry_run = DryRun(panel, log.given, arrivals(log))
+    states: dict[str, float] = {}
+    for time_s in dry_run.ticks():
+        states.setdefault(dry_run.running.telemetry.value, time_s)
+        if time_s < 36.0:
+            assert not dry_run.running.chain.losses.pointers
+    assert states["live"] == 0.0
+    assert 36.0 < states["resting"] < 136.0
