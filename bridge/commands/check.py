@@ -26,6 +26,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("panel", type=Path, nargs="?", help="the panel description (TOML)")
     parser.add_argument("--html", type=Path, metavar="FILE", help="write the findings as a page")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the findings as JSON")
+    reference = parser.add_argument_group("what may be written")
+    reference.add_argument("--reference", action="store_true", help="print every table and key (Markdown)")
+    reference.add_argument(
+        "--schema",
+        choices=("panel", "calibration", "layout", "log-layout"),
+        help="print the JSON Schema of such a file, for editors that complete TOML",
+    )
     drive = parser.add_argument_group("one drive instead of a panel")
     drive.add_argument("--motor", metavar="NAME", help="a motor of the catalogue")
     drive.add_argument("--gears", nargs="+", default=[], metavar="N/N", help="motor turns per pointer turn")
@@ -71,6 +78,8 @@ def run(args: argparse.Namespace) -> int:
 
     Raises `BridgeError` for a bad description, drive or output.
     """
+    if args.reference or args.schema:
+        return _print_reference(args.schema)
     from rich.console import Console
 
     from bridge.check.findings import worst
@@ -88,6 +97,19 @@ def run(args: argparse.Namespace) -> int:
     Console().print(terminal(name, findings))
     write_files({file: text(name, findings) for file, text in outputs}, inputs)
     return 1 if worst(findings) == "failure" else 0
+
+
+def _print_reference(file: str | None) -> int:
+    """Print the page, or the schema of a kind of file."""
+    if file is None:
+        from bridge.reference.page import page
+
+        print(page(), end="")
+    else:
+        from bridge.reference.schema import schema
+
+        print(schema(file), end="")
+    return 0
 
 
 def _panel(args: argparse.Namespace) -> Panel | None:

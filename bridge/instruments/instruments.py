@@ -128,7 +128,10 @@ def ball(*, lag_s: float = 0.3) -> Instrument:
 
 
 def heading(*, north: str = "magnetic", lag_s: float = 0.0) -> Instrument:
-    """Heading, degrees clockwise from `north`: "magnetic" or "true"; ValueError for another."""
+    """Heading, degrees clockwise from `north`: "magnetic" or "true".
+
+    Raises ValueError for another.
+    """
     if north not in ("magnetic", "true"):
         raise ValueError(f"north '{north}' is neither 'magnetic' nor 'true'")
     return Instrument((f"heading_{north}",), lag_s)
@@ -155,6 +158,16 @@ def gauge(
 
 
 Maker = Callable[..., Instrument]
+
+OPTIONS: Mapping[str, str] = {
+    "lag_s": "time constant with which it follows, s, 0 to 60",
+    "cant_deg": "tilt of the gyro's gimbal, degrees, 0 to 60",
+    "ball_lag_s": "time constant with which the ball follows, s, 0 to 60",
+    "north": '"magnetic" or "true"',
+    "quantity": "what it shows, a quantity",
+    "second_quantity": "what another pointer on the same face shows",
+}
+"""What each option means."""
 
 INSTRUMENTS: Mapping[str, Maker] = {
     "altimeter": altimeter,

@@ -38,11 +38,17 @@ class DeclaredQuantity(StrictModel):
     """A quantity of the builder's own, beside the catalogue; `stepped` for a switch or a selector."""
 
     unit: str
+    """One of the known units, as in `"%"`."""
     low: float
+    """The least that makes sense: less is dropped, as in `0`."""
     high: float
+    """The most that makes sense, as in `100`."""
     meaning: str = ""
+    """What it is, with its sign, as in `"opening of the cowl flaps"`."""
     circular: bool = False
+    """Whether `high` is the same direction as `low`."""
     stepped: bool = False
+    """Whether it changes at once, so that nothing lies between two values and it may be sent on change."""
 
     def named(self, name: str) -> Quantity:
         """As an entry of the catalogue; raises ValueError for an unknown unit or an empty range."""
@@ -52,30 +58,34 @@ class DeclaredQuantity(StrictModel):
 class Aircraft(StrictModel):
     """The aircraft whose instruments these are: speeds for the face, limits for the drive check.
 
-    Speeds are indicated airspeeds: stall in landing configuration and clean, flaps extended,
-    normal operating limit, never exceed. `position_error` pairs indicated with calibrated airspeed.
-    `fastest` is, per quantity, the greatest rate of change in its unit per second.
+    Speeds are indicated airspeeds.
     """
 
     name: str = "aircraft"
+    """Of the aircraft."""
     stall_landing_kt: Positive | None = None
+    """Stalling speed in landing configuration, indicated, as in `46`."""
     stall_clean_kt: Positive | None = None
+    """Stalling speed clean, indicated, as in `57`."""
     flaps_extended_kt: Positive | None = None
+    """Highest speed with flaps extended, indicated, as in `88`."""
     normal_operating_kt: Positive | None = None
+    """Highest speed of normal operation, indicated, as in `121`."""
     never_exceed_kt: Positive | None = None
+    """Never to be exceeded, indicated, as in `154`."""
     position_error: Pairs = ()
+    """Indicated with calibrated airspeed, kt, as in `[[40, 46], [60, 62], [100, 99]]`."""
     fastest: dict[str, Positive] = {}
+    """Greatest change of a quantity in a second, in its unit, for the check, as in `{ bank = 90 }`."""
 
 
 class PortDescription(StrictModel):
-    """One UDP port.
-
-    `listen` is host:port; loopback unless the builder names another. `allow` lists senders
-    (addresses or networks) that are heard; without it only this machine is.
-    """
+    """One UDP port."""
 
     listen: str
+    """Address and port; of this machine alone unless another is named, as in `"127.0.0.1:58226"`."""
     allow: tuple[str, ...] = ("127.0.0.0/8", "::1/128")
+    """Senders that are heard, addresses or networks, as in `["192.168.1.20"]`."""
 
     @field_validator("listen")
     @classmethod
@@ -113,6 +123,7 @@ class UdpSourceDescription(PortDescription):
     """One UDP port and the layouts of the datagrams that arrive there."""
 
     layouts: Annotated[tuple[str, ...], Field(min_length=1)]
+    """Files that describe the datagrams; paths start at this file, as in `["layouts/own.toml"]`."""
 
 
 class AltimeterSetting(StrictModel):
@@ -123,10 +134,15 @@ class AltimeterSetting(StrictModel):
     """
 
     source: Literal["telemetry", "fixed", "knob"] = "telemetry"
+    """Where it comes from: the simulator, this file, or a knob on a board."""
     inhg: Annotated[float, Field(ge=25.0, le=33.0)] = 29.92
+    """The fixed value, or what a knob starts from the first time."""
     board: str | None = None
+    """The board with the knob, as in `"left"`."""
     input: int = 0
+    """The number of the knob's encoder on that board."""
     inhg_per_count: float = 0.01
+    """For each detent, clockwise; a minus sign turns its sense."""
 
     @model_validator(mode="after")
     def _knob(self) -> AltimeterSetting:
@@ -144,41 +160,57 @@ class RestDescription(StrictModel):
     """
 
     after_s: Positive = 10.0
+    """How long after telemetry stopped."""
     behaviour: Literal["hold", "park"] = "hold"
+    """What pointers do then: stay, or glide to their `park` reading."""
 
 
 class PointerBody(StrictModel):
     """The moving part of a pointer with its arbor: what a drive must turn, and what is drawn."""
 
     length_mm: Positive = 30.0
+    """From the axis to the tip."""
     mass_g: Positive = 1.0
+    """Of the pointer."""
     inertia_g_mm2: NotNegative | None = None
+    """About the axis; that of a rod of its mass where none is written, as in `300`."""
     unbalance_g_mm: NotNegative = 0.0
+    """How much heavier one side is."""
     friction_mnm: NotNegative = 0.1
+    """At its arbor."""
     tolerance: Positive | None = None
+    """The error allowed, in the unit of its indication, as in `10`."""
 
 
 class PointerDescription(PointerBody):
     """One driven pointer of a gauge.
 
-    An `endless` pointer turns without end: `per_turn` is the change of reading for one turn,
-    `zero_deg` the face angle at reading zero. A `bounded` pointer runs between stops: `scale` lists
-    (reading, face angle) and `stops_deg` the angles it must never pass (the scale's ends when left
-    out). `home_deg` is the face angle at which the index mark or the homing stop is. `park` is
-    the reading at which it rests, `tolerance` the error allowed, both in the indication's unit.
+    An `endless` pointer turns without end, a `bounded` one runs between stops. Readings are in the unit of
+    its indication.
     """
 
     indication: str
+    """The quantity that it shows, one of its instrument's, as in `"indicated_airspeed"`."""
     kind: Literal["endless", "bounded"]
+    """Whether it turns without end, or between stops."""
     per_turn: Positive | None = None
+    """Of an endless one: change of reading for a turn, in its unit, as in `1000`."""
     zero_deg: Degrees = 0.0
+    """Of an endless one: face angle at reading zero."""
     scale: Points = ()
+    """Of a bounded one: readings with face angles, as in `[[0, 0], [40, 28], [180, 310]]`."""
     stops_deg: tuple[Degrees, Degrees] | None = None
+    """Face angles that it must never pass; the motor's own where none are written, as in `[0, 315]`."""
     home_deg: Degrees = 0.0
+    """Face angle at the index mark or the stop."""
     park: float = 0.0
+    """The reading at which it rests, in its unit."""
     drive: str
+    """One of `[drives]`, as in `"sweep"`."""
     board: str
+    """One of `[boards]`, as in `"left"`."""
     channel: int
+    """The number of the board's channel, as in `0`."""
 
     @model_validator(mode="after")
     def _shape(self) -> PointerDescription:
@@ -202,32 +234,42 @@ class PointerDescription(PointerBody):
 class GearedPointer(PointerBody):
     """A pointer without a motor: wheels turn it from another pointer of its gauge, as in a clock.
 
-    `gears` are the turns of the pointer `geared_to` for one turn of this one, stage by stage, written
-    as teeth over teeth; they must make `per_turn` over that pointer's. `backlash_deg` is at this pointer.
+    Its `gears`, written as teeth over teeth, must make `per_turn` over that of the pointer it is geared to.
     """
 
     geared_to: str
+    """The pointer of this gauge whose arbor turns it, as in `"hundreds"`."""
     gears: Annotated[tuple[Ratio, ...], Field(min_length=1)]
+    """Turns of that pointer for one of this, stage by stage, as in `["50/10", "20/10"]`."""
     per_turn: Positive
+    """Change of reading for a turn of this one, in its unit, as in `10000`."""
     zero_deg: Degrees = 0.0
+    """Face angle at reading zero."""
     backlash_deg: NotNegative = 0.0
+    """Of the wheels, at this pointer, as in `1`."""
 
 
 class GaugeDescription(StrictModel):
-    """One gauge: the instrument that it shows, its pointers, calibration and face.
-
-    `like` names the ready gauge that fills in what is not written here. `place` is where its pointers' axis
-    is on the panel: mm right of and below the panel's top left corner.
-    """
+    """One gauge: the instrument that it shows, its pointers, calibration and face."""
 
     like: str | None = None
+    """The ready gauge that fills in what is not written here, as in `"airspeed"`."""
     instrument: str
+    """Whose indications it shows, as in `"airspeed"`."""
     options: dict[str, Any] = {}
+    """Of the instrument, as in `{ lag_s = 2.5 }`."""
     place: tuple[PlaceMm, PlaceMm] | None = None
+    """Of its axis, right of and below the panel's top left corner, mm, as in `[50, 50]`."""
     calibration: str | None = None
+    """A file of measured points; its path starts at this file, as in `"calibration/own.toml"`."""
     pointers: Annotated[dict[str, PointerDescription], Field(min_length=1)]
+    """Driven pointers by name, as in `{ needle = { indication = "pitch", kind = "endless", per_turn = 90,
+    drive = "sweep", board = "left", channel = 0 } }`."""
     geared: dict[str, GearedPointer] = {}
+    """Pointers that wheels turn, by name, as in `{ hours = { geared_to = "minutes", gears = [12], per_turn =
+    12 } }`."""
     face: Face = Face()
+    """What is drawn, as in `{ diameter_mm = 57 }`."""
 
     @model_validator(mode="after")
     def _trains(self) -> GaugeDescription:
@@ -275,10 +317,13 @@ class CalibrationPoints(StrictModel):
     """
 
     unit: str
+    """Of the readings, as in `"kt"`."""
     points: Annotated[
         tuple[Annotated[tuple[float, ...], Field(min_length=2, max_length=3)], ...], Field(min_length=2)
     ]
+    """Reading, face angle and, where it differs, drive angle, as in `[[0, 0], [40, 28, 29.5]]`."""
     falling: Points = ()
+    """Reading with drive angle when the reading comes down, as in `[[0, 0.5], [40, 30]]`."""
 
     @field_validator("points")
     @classmethod
@@ -292,18 +337,34 @@ class CalibrationPoints(StrictModel):
 
 
 class PanelDescription(StrictModel):
-    """The whole panel. `teeth` are the sizes of gear wheel at hand, for the trains that `check` proposes."""
+    """The whole panel."""
 
     name: str = "panel"
+    """Of the panel."""
     tick_hz: Annotated[float, Field(ge=20.0, le=500.0)] = 100.0
+    """Steps of the motion, and frames to each board, in a second."""
     sources: tuple[UdpSourceDescription, ...] = ()
+    """Where telemetry comes from, as in `[{ listen = "127.0.0.1:58226", layouts = ["own.toml"] }]`."""
     altimeter_setting: AltimeterSetting = AltimeterSetting()
+    """Where it comes from, as in `{ source = "fixed", inhg = 29.92 }`."""
     fixed: dict[str, float] = {}
+    """Readings that telemetry lacks, by quantity, as in `{ magnetic_variation = 4 }`."""
     rest: RestDescription = RestDescription()
+    """What happens when telemetry stops, as in `{ behaviour = "park" }`."""
     aircraft: Aircraft = Aircraft()
+    """Its speeds and limits, as in `{ name = "Hobnail" }`."""
     quantities: dict[str, DeclaredQuantity] = {}
+    """Quantities of the builder's own by name, as in `{ cowl_flaps = { unit = "%", low = 0, high = 9 } }`."""
     motors: dict[str, Motor] = {}
+    """Motors of the builder's own by name, as in `{ mine = { name = "mine", source = "its sheet",
+    kind = "bipolar", rotor_steps_per_turn = 200 } }`."""
     teeth: tuple[Annotated[int, Field(ge=4, le=1000)], ...] = ()
+    """Sizes of gear wheel at hand, for the trains that `check` proposes, as in `[10, 20, 50]`."""
     drives: dict[str, DriveDescription]
+    """Drives by name, as in `{ sweep = { motor = "gauge-stepper-315", speed_steps_s = 900,
+    acceleration_steps_s2 = 6000 } }`."""
     boards: Annotated[dict[str, BoardDescription], Field(min_length=1)]
+    """Boards by name, as in `{ left = { channels = { 0 = { output = "servo", pins = ["D9"] } } } }`."""
     gauges: Annotated[dict[str, GaugeDescription], Field(min_length=1)]
+    """Gauges by name, as in `{ asi = { like = "airspeed", pointers = { needle = { drive = "sweep",
+    board = "left", channel = 0 } } } }`."""

@@ -6,7 +6,7 @@ import re
 from fractions import Fraction
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema, model_validator
 
 from bridge.description import MistakeError, StrictModel
 from bridge.panel.names import PORTS, is_port
@@ -58,7 +58,8 @@ def _of_sensible_size(value: float) -> float:
     return value
 
 
-Ratio = Annotated[Fraction, BeforeValidator(parse_ratio)]
+_RATIO_SCHEMA = {"anyOf": [{"type": "string"}, {"type": "number", "exclusiveMinimum": 0}]}
+Ratio = Annotated[Fraction, BeforeValidator(parse_ratio), WithJsonSchema(_RATIO_SCHEMA)]
 Positive = Annotated[float, Field(gt=0), AfterValidator(_of_sensible_size)]
 MOST_DEGREES = 3600.0
 Degrees = Annotated[float, Field(ge=-MOST_DEGREES, le=MOST_DEGREES)]
@@ -74,27 +75,49 @@ class Motor(StrictModel):
     """
 
     name: str
+    """What it is called in findings and parts lists, as in `"small geared stepper"`."""
     kind: Literal["unipolar", "bipolar", "gauge_stepper", "servo", "continuous_servo"]
+    """What switches its coils: two or one winding a pole, or the pulse of a servo."""
     source: str
+    """Where its numbers come from, as in `"data sheet"`."""
     rotor_steps_per_turn: Annotated[int, Field(gt=0)] | None = None
+    """Full steps for a turn of the rotor; a stepper needs it, as in `48`."""
     gear_train: tuple[Ratio, ...] = ()
+    """Turns of the rotor for one of the output shaft, stage by stage, as in `["32/9", "22/11"]`."""
     travel_deg: Positive | None = None
+    """From stop to stop, or between the two pulses of a servo, as in `315`."""
     voltage_v: Positive | None = None
+    """Rated voltage of a coil, or of a servo, as in `5`."""
     coil_resistance_ohm: Positive | None = None
+    """Of one coil, as in `50`."""
     current_a: Positive | None = None
+    """Rated current of one coil; of a servo the stalled one, as in `0.1`."""
     holding_torque_mnm: NotNegative | None = None
+    """With current, standing, as in `34`."""
     detent_torque_mnm: NotNegative = 0.0
+    """Without current, as in `5`."""
     torque_curve: tuple[tuple[NotNegative, NotNegative], ...] = ()
+    """Pull-out torque against full steps/s of the rotor, as in `[[60, 34], [300, 17], [500, 0]]`."""
     pull_in_steps_s: Positive | None = None
+    """The rate, in full steps, at which it starts and stops without losing steps, as in `300`."""
     rotor_inertia_g_cm2: NotNegative = 0.0
+    """Of the rotor, as in `15`."""
     backlash_deg: NotNegative = 0.0
+    """Of its own gears, at the output shaft, as in `1.5`."""
     holds_without_current: bool = False
+    """Whether a pointer stays where it is with the coils off."""
     pulse_low_us: Positive | None = None
+    """Of a servo, at the counter-clockwise end of its travel, as in `500`."""
     pulse_high_us: Positive | None = None
+    """Of a servo, at the other end, as in `2400`."""
     speed_deg_s: Positive | None = None
+    """Of a servo without load, as in `600`."""
     torque_mnm: Positive | None = None
+    """Of a servo, stalled, as in `176`."""
     dead_band_us: NotNegative = 0.0
+    """Of a servo: a smaller change of pulse does not move it, as in `10`."""
     speed_tolerance: NotNegative | None = None
+    """Of a continuous servo: how far its speed may be off, a share of the whole, as in `0.05`."""
 
     @property
     def is_servo(self) -> bool:
@@ -128,32 +151,38 @@ class Motor(StrictModel):
 
 
 class DriveDescription(StrictModel):
-    """A motor behind a gear train, and how hard it may be driven.
-
-    `gear_train`: motor-shaft turns for one turn of the pointer, stage by stage. Speed and acceleration
-    are in commanded steps (microsteps when `microsteps` > 1; microseconds of pulse for a servo).
-    """
+    """A motor behind a gear train, and how hard it may be driven."""
 
     motor: str
+    """A motor of the catalogue or under `[motors]`, as in `"gauge-stepper-315"`."""
     microsteps: Literal[1, 2, 4, 8, 16, 32] = 1
+    """Commanded steps for a full step; half steps are 2."""
     gear_train: tuple[Ratio, ...] = ()
+    """Turns of the motor's shaft for one of the pointer, stage by stage, as in `["60/20"]`."""
     speed_steps_s: Positive
+    """The most that it may be driven, in commanded steps (a servo's are microseconds), as in `900`."""
     acceleration_steps_s2: Positive
+    """The most that its speed may change, in commanded steps, as in `4000`."""
     backlash_deg: NotNegative = 0.0
+    """Of the gears behind the motor, at the pointer, as in `0.5`."""
     hair_spring: bool = False
+    """Whether a spring takes the backlash up."""
 
 
 class Sensor(StrictModel):
     """An end stop: its pin and the level that means 'here'."""
 
     pin: str
+    """As printed on the board, as in `"A0"`."""
     active: Literal["low", "high"] = "low"
+    """The level at the pin while it is met."""
 
 
 class IndexSensor(Sensor):
-    """An index sensor. `arbor` names the geared pointer whose arbor has the mark (or the driven one)."""
+    """An index sensor."""
 
     arbor: str | None = None
+    """The geared pointer whose arbor has the mark, else the driven one, as in `"thousands"`."""
 
 
 class Channel(StrictModel):
@@ -167,11 +196,17 @@ class Channel(StrictModel):
     """
 
     output: Literal["step_dir", "four_wire", "gauge_stepper", "servo"]
+    """How the motor is connected: a driver with step and direction, four coils, a gauge stepper, a servo."""
     pins: tuple[str, ...] = ()
+    """As printed on the board, in the order of the output's wires, as in `["D2", "D3", "D4", "D5"]`."""
     reversed: bool = False
+    """Whether the motor, driven forward, turns the pointer counter-clockwise."""
     homing: Literal["index", "stop", "sweep", "last"] = "last"
+    """How its place is found: index mark, end stop, driven against the motor's stop, or as it was left."""
     index: IndexSensor | None = None
+    """The index sensor, as in `{ pin = "A0" }`."""
     stop: Sensor | None = None
+    """The end stop, as in `{ pin = "A1", active = "high" }`."""
 
     @model_validator(mode="after")
     def _sensors(self) -> Channel:
@@ -188,22 +223,34 @@ class Input(StrictModel):
     """A knob (rotary encoder with quadrature outputs) or a push button on a board."""
 
     kind: Literal["encoder", "button"]
+    """A rotary encoder with two phases, or a push button."""
     pins: tuple[str, ...] = ()
+    """As printed on the board, as in `["A3", "A4"]`."""
 
 
 class BoardDescription(StrictModel):
     """One microcontroller board: how it is reached and what hangs on it."""
 
     link: Literal["virtual", "serial"] = "virtual"
+    """Whether it is a real one on a serial port; a virtual one needs no hardware."""
     port: str | None = None
+    """Where a real one is, as in `"/dev/ttyUSB0"`."""
     baud: Annotated[int, Field(ge=9600, le=2_000_000)] = 115_200
+    """Of the serial line, in bits a second."""
     part: str = "atmega328p"
+    """Its microcontroller."""
     id: Annotated[str, Field(pattern="^[0-9a-f]{16}$")] | None = None
+    """As `firmware` prints it, so that two boards can't be mixed up, as in `"0123456789abcdef"`."""
     watchdog_ms: Annotated[int, Field(ge=100, le=10_000)] = 500
+    """So long without a frame, and the board stops its pointers by itself."""
     supply_v: Positive = 5.0
+    """Of the motors on it."""
     supply_a: Positive | None = None
+    """The most that the motors' supply gives, as in `2`."""
     channels: dict[Annotated[int, Field(ge=0, le=11)], Channel]
+    """Driver outputs by number from 0, as in `{ 0 = { output = "servo", pins = ["D9"] } }`."""
     inputs: dict[Annotated[int, Field(ge=0, le=7)], Input] = {}
+    """Knobs and buttons by number from 0, as in `{ 0 = { kind = "encoder", pins = ["A3", "A4"] } }`."""
 
     @property
     def is_virtual(self) -> bool:

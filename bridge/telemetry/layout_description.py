@@ -67,8 +67,11 @@ class FieldDescription(StrictModel):
     """
 
     quantity: str
+    """A quantity, or `time` for the sender's own clock, as in `"pressure_altitude"`."""
     unit: str
+    """Of the number once it is multiplied by `scale`, as in `"ft"`."""
     scale: NotZero = 1.0
+    """What the number is multiplied by; -1 turns its sign."""
 
 
 class LayoutDescription(StrictModel):
@@ -78,6 +81,7 @@ class LayoutDescription(StrictModel):
     """
 
     name: str = ""
+    """Shown in logs and counts; the file's name where none is written, as in `"simulator"`."""
 
     def faults(self) -> Iterator[Fault]:
         """Mistakes that only show when fields are seen together: dotted key and what is wrong."""
@@ -91,7 +95,9 @@ class Column(FieldDescription):
     """
 
     label: Text | None = None
+    """The label that the sender gives it, as in `"altitude"`."""
     column: Count | None = None
+    """Its place, from 1, as in `3`."""
 
     @model_validator(mode="after")
     def _placed(self) -> Column:
@@ -110,11 +116,17 @@ class Delimited(LayoutDescription):
     """
 
     kind: Literal["delimited"]
+    """Text by columns."""
     begins: Marker = ""
+    """What each datagram of values starts with; hexadecimal after 0x, as in `"DATA,"`."""
     separator: Text = ","
+    """Between columns; one space means any run of blanks."""
     header: Marker = ""
+    """What a datagram of labels starts with, as in `"LABELS,"`."""
     columns: Count | None = None
+    """Their exact number, to refuse anything else, as in `12`."""
     fields: Annotated[list[Column], Field(min_length=1, max_length=MOST_FIELDS)]
+    """Numbers to take, as in `[{ quantity = "pitch", unit = "deg", column = 3 }]`."""
 
     def faults(self) -> Iterator[Fault]:
         for i, field in enumerate(self.fields):
@@ -140,6 +152,7 @@ class Key(FieldDescription):
     """A value by its key."""
 
     key: Text
+    """As the sender writes it, as in `"alt"`."""
 
 
 class KeyValue(LayoutDescription):
@@ -149,10 +162,15 @@ class KeyValue(LayoutDescription):
     """
 
     kind: Literal["keyvalue"]
+    """Text of keys and values."""
     begins: Marker = ""
+    """What each datagram starts with; hexadecimal after 0x, as in `"FD:"`."""
     separator: Text = ","
+    """Between pairs; one space means any run of blanks and line ends."""
     assign: Text = "="
+    """Between key and value."""
     fields: Annotated[list[Key], Field(min_length=1, max_length=MOST_FIELDS)]
+    """Numbers to take, as in `[{ quantity = "pitch", unit = "deg", key = "pitch" }]`."""
 
     def faults(self) -> Iterator[Fault]:
         if self.separator == self.assign:
@@ -170,20 +188,25 @@ class JsonValue(FieldDescription):
     path: Annotated[
         tuple[str | Annotated[int, Field(strict=True, ge=0, lt=_LARGEST)], ...], Field(min_length=1)
     ]
+    """Names of members, and places in arrays from 0, as in `["position", 2]`."""
 
 
 class Json(LayoutDescription):
     """One JSON document a datagram; whatever no path leads to is skipped."""
 
     kind: Literal["json"]
+    """One JSON document a datagram."""
     fields: Annotated[list[JsonValue], Field(min_length=1, max_length=MOST_FIELDS)]
+    """Numbers to take, as in `[{ quantity = "pitch", unit = "deg", path = ["pitch"] }]`."""
 
 
 class PackedNumber(FieldDescription):
     """A number by its offset in bytes from the datagram's start, and its type."""
 
     offset: Offset
+    """In bytes from the datagram's start, as in `8`."""
     type: NumberType
+    """Of the number, as in `"float32"`."""
 
     @property
     def end(self) -> int:
@@ -194,10 +217,15 @@ class Packed(LayoutDescription):
     """Packed binary. `begins` are the magic bytes at its start, `length` its exact size in bytes."""
 
     kind: Literal["binary"]
+    """Packed binary."""
     begins: Marker = ""
+    """Magic bytes at its start; hexadecimal after 0x, as in `"0x46445231"`."""
     byte_order: Literal["little", "big"]
+    """Which byte of a number comes first."""
     length: Count | None = None
+    """Its exact size in bytes, as in `64`."""
     fields: Annotated[list[PackedNumber], Field(min_length=1, max_length=MOST_FIELDS)]
+    """Numbers to take, as in `[{ quantity = "pitch", unit = "deg", offset = 8, type = "float32" }]`."""
 
     def faults(self) -> Iterator[Fault]:
         magic = len(marker_bytes(self.begins))
@@ -229,7 +257,9 @@ class GroupNumber(FieldDescription):
     """A number by the tag of its group and its place in it, from 1."""
 
     tag: int
+    """Of its group, as in `20`."""
     number: Count
+    """Its place in the group, from 1, as in `3`."""
 
 
 class Groups(LayoutDescription):
@@ -240,13 +270,21 @@ class Groups(LayoutDescription):
     """
 
     kind: Literal["groups"]
+    """Tagged groups of numbers."""
     begins: Marker = ""
+    """Magic bytes at the datagram's start; hexadecimal after 0x, as in `"GRP"`."""
     header_length: Offset | None = None
+    """Bytes before the first group, those of `begins` included, as in `5`."""
     byte_order: Literal["little", "big"]
+    """Which byte of a number comes first."""
     tag_type: WholeType
+    """Of the tag of a group, as in `"int32"`."""
     number_type: NumberType
+    """Of the numbers of a group, as in `"float32"`."""
     numbers: Annotated[int, Field(ge=1, le=1000)]
+    """How many a group has, as in `8`."""
     fields: Annotated[list[GroupNumber], Field(min_length=1, max_length=MOST_FIELDS)]
+    """Numbers to take, as in `[{ quantity = "pitch", unit = "deg", tag = 17, number = 1 }]`."""
 
     @property
     def start(self) -> int:

@@ -30,7 +30,10 @@ class IgcCodes(StrictModel):
     """What the three-letter codes in the fixes of an IGC file mean, instead of the usual."""
 
     kind: Literal["igc"]
+    """The log of a flight recorder."""
     codes: Annotated[dict[Code, FieldDescription], Field(min_length=1)]
+    """Numbers to take by their three-letter code, as in `{ TAS = { quantity = "true_airspeed", unit = "km/h",
+    scale = 0.1 } }`."""
 
     @property
     def described(self) -> Mapping[str, FieldDescription]:
@@ -50,9 +53,13 @@ class TimeColumn(StrictModel):
     """
 
     label: Text | None = None
+    """The label of its column, as in `"UTC"`."""
     column: Count | None = None
+    """Its place, from 1, as in `1`."""
     written: Literal["number", "iso8601", "clock"] = "number"
+    """How the time is written: a number, a date and time, or hh:mm:ss."""
     unit: str = "s"
+    """Of a number."""
 
     @model_validator(mode="after")
     def _placed(self) -> TimeColumn:
@@ -71,14 +78,23 @@ class TableColumns(StrictModel):
     """
 
     kind: Literal["table"]
+    """A table of one line a moment."""
     separator: Text = ","
+    """Between columns; one space means any run of blanks."""
     widths: Annotated[list[Count], Field(min_length=1)] | None = None
+    """Of the columns, in characters, where they stand below each other, as in `[8, 6, 6]`."""
     decimal: Literal[".", ","] = "."
+    """The mark before a number's decimals."""
     comment: str = ""
+    """Lines that start with it are skipped, as in `"#"`."""
     skip: Annotated[int, Field(ge=0)] = 0
+    """How many lines there are before the header."""
     header: bool = True
+    """Whether there is a line of labels."""
     time: TimeColumn
+    """Where the time is, as in `{ label = "UTC", written = "clock" }`."""
     fields: Annotated[list[Column], Field(min_length=1)]
+    """Numbers to take, as in `[{ quantity = "pitch", unit = "deg", label = "Pitch" }]`."""
 
     @property
     def described(self) -> Mapping[str, FieldDescription]:
