@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from html import escape
 
 from bridge.check.findings import Finding
-from bridge.check.report import by_subject, summary
+from bridge.check.report import by_severity, summary
 from bridge.outputs import MARK
 
 _STYLE = """
@@ -18,18 +18,19 @@ th, td { text-align: left; vertical-align: top; padding: .35rem .6rem; border-bo
 th { font-weight: 600; color: #556; } td.number { white-space: nowrap; }
 .formula { color: #556; font-size: .85em; overflow-wrap: anywhere; }
 .mark { font-weight: 600; } .ok .mark { color: #1d7a3a; } .note .mark { color: #1f6f8b; }
-.warning .mark { color: #96650a; } .failure .mark { color: #b3261e; } .failure { background: #fdeeec; }
+.warning .mark { color: #96650a; } .failure .mark { color: #b3261e; } tr.failure { background: #fdeeec; }
 @media print { body { margin: 0; font-size: 9pt; } tr { break-inside: avoid; } }
 """
 
 
 def to_html(name: str, findings: Sequence[Finding]) -> str:
     """The whole page."""
-    heads = "".join(f"<th>{head}</th>" for head in ("check", "", "found", "limit", "what it means"))
+    heads = "".join(f"<th>{head}</th>" for head in ("of", "check", "found", "limit", "what it means"))
     sections = "".join(
-        f"<h2>{escape(subject)}</h2>\n<table>\n<thead><tr>{heads}</tr></thead>\n"
+        f'<h2 class="{severity}"><span class="mark">{severity}</span></h2>\n'
+        f"<table>\n<thead><tr>{heads}</tr></thead>\n"
         f"<tbody>\n{''.join(map(_row, group))}</tbody>\n</table>\n"
-        for subject, group in by_subject(findings)
+        for severity, group in by_severity(findings)
     )
     title = escape(f"Drive check: {name}")
     return (
@@ -46,8 +47,8 @@ def _row(finding: Finding) -> str:
     cure = f" <strong>{escape(finding.cure)}</strong>" if finding.cure else ""
     formula = f'<div class="formula">{escape(finding.formula)}</div>' if finding.formula else ""
     return (
-        f'<tr class="{finding.severity}"><td>{escape(finding.check)}</td>'
-        f'<td class="mark">{finding.severity}</td><td class="number">{escape(finding.found)}</td>'
+        f'<tr class="{finding.severity}"><td class="mark">{escape(finding.subject)}</td>'
+        f'<td>{escape(finding.check)}</td><td class="number">{escape(finding.found)}</td>'
         f'<td class="number">{escape(finding.wanted)}</td>'
         f"<td>{escape(finding.says)}{cure}{formula}</td></tr>\n"
     )

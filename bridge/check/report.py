@@ -5,25 +5,22 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict
-from itertools import groupby
 
 from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from bridge.check.findings import SEVERITIES, Finding
+from bridge.check.findings import SEVERITIES, Finding, Severity
 from bridge.outputs import MARK
 
 _STYLE = {"ok": "green", "note": "cyan", "warning": "yellow", "failure": "bold red"}
 
 
-def by_subject(findings: Iterable[Finding]) -> list[tuple[str, list[Finding]]]:
-    """Findings under their subjects, in the order in which the subjects first come."""
+def by_severity(findings: Iterable[Finding]) -> list[tuple[Severity, list[Finding]]]:
+    """Findings under their severities, the gravest first; in their own order within each."""
     found = list(findings)
-    order = {finding.subject: None for finding in found}
-    place = {subject: i for i, subject in enumerate(order)}
-    ordered = sorted(found, key=lambda finding: place[finding.subject])
-    return [(subject, list(group)) for subject, group in groupby(ordered, key=lambda f: f.subject)]
+    grouped = [(severity, [f for f in found if f.severity == severity]) for severity in reversed(SEVERITIES)]
+    return [(severity, group) for severity, group in grouped if group]
 
 
 def summary(findings: Sequence[Finding]) -> str:
@@ -32,25 +29,30 @@ def summary(findings: Sequence[Finding]) -> str:
     return ", ".join(f"{count} {severity}" for severity, count in counts.items())
 
 
-def terminal(name: str, findings: Sequence[Finding]) -> RenderableType:
-    """One table for each subject; where a finding is not ok, what it means and how to correct it as well."""
+def terminal(name: str, findings: Sequence[Finding], all_rows: bool) -> RenderableType:
+    """One table for each severity, the gravest first; what is ok is only counted without `all_rows`.
+
+    Where a finding is not ok, what it means and how to correct it as well.
+    """
     parts: list[RenderableType] = [Text(f"Drive check: {name}", style="bold")]
-    parts += [_table(subject, group) for subject, group in by_subject(findings)]
-    parts.append(Text(summary(findings), style="bold"))
+    shown = [(severity, group) for severity, group in by_severity(findings) if all_rows or severity != "ok"]
+    parts += [_table(severity, group) for severity, group in shown]
+    hidden = "" if all_rows or all(f.severity != "ok" for f in findings) else " (--all shows what is ok)"
+    parts.append(Text(summary(findings) + hidden, style="bold"))
     parts.append(
         Text("Nothing here is for a real aircraft. Values 'from memory' and 'common practice' are only that.")
     )
     return Group(*parts)
 
 
-def _table(subject: str, findings: Iterable[Finding]) -> Table:
-    table = Table(title=subject, title_justify="left", title_style="bold", expand=True, show_lines=True)
+def _table(severity: Severity, findings: Iterable[Finding]) -> Table:
+    style = _STYLE[severity]
+    table = Table(title=severity, title_justify="left", title_style=style, expand=True, show_lines=True)
+    table.add_column("of", overflow="fold", max_width=22)
     table.add_column("check", no_wrap=True)
-    table.add_column("", no_wrap=True)
     table.add_column("found, limit, how it was worked out", ratio=1)
     for finding in findings:
-        style = _STYLE[finding.severity]
-        table.add_row(Text(finding.check), Text(finding.severity, style=style), _words(finding, style))
+        table.add_row(Text(finding.subject), Text(finding.check), _words(finding, style))
     return table
 
 

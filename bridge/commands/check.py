@@ -26,6 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("panel", type=Path, nargs="?", help="the panel description (TOML)")
     parser.add_argument("--html", type=Path, metavar="FILE", help="write the findings as a page")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the findings as JSON")
+    parser.add_argument("--all", action="store_true", help="show what is ok as well")
     reference = parser.add_argument_group("what may be written")
     reference.add_argument("--reference", action="store_true", help="print every table and key (Markdown)")
     reference.add_argument(
@@ -94,7 +95,7 @@ def run(args: argparse.Namespace) -> int:
     ]
     refuse_taken([file for file, _ in outputs], inputs)
     name, findings = _findings(args, panel)
-    Console().print(terminal(name, findings))
+    Console().print(terminal(name, findings, all_rows=args.all or panel is None))
     write_files({file: text(name, findings) for file, text in outputs}, inputs)
     return 1 if worst(findings) == "failure" else 0
 

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.check.findings import Finding
+from bridge.check.findings import SEVERITIES, Finding
 from bridge.check.html import to_html
 from bridge.check.report import to_json
 from bridge.commands import check as command
@@ -169,3 +169,16 @@ def test_names_are_escaped_in_the_page_and_kept_in_json() -> None:
     page = to_html("<panel>", [finding])
     assert "<script>" not in page and "1 &lt; 2 &amp; 3" in page and "&lt;panel&gt;" in page
     assert json.loads(to_json("<panel>", [finding]))["findings"][0]["says"] == "<script>."
+
+
+def test_the_gravest_comes_first_and_what_is_ok_only_on_request(capsys: pytest.CaptureFixture[str]) -> None:
+    panel = str(HERE / "weak-servo.toml")
+    run(panel)
+    short = capsys.readouterr().out
+    run(panel, "--all")
+    whole = capsys.readouterr().out
+    titles = [line.strip() for line in whole.splitlines() if line.strip() in SEVERITIES]
+    assert titles == [severity for severity in reversed(SEVERITIES) if severity in titles]
+    assert titles[0] == "failure" and titles[-1] == "ok"
+    assert [line.strip() for line in short.splitlines() if line.strip() in SEVERITIES] == titles[:-1]
+    assert "--all shows what is ok" in short and "--all" not in whole
