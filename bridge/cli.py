@@ -18,6 +18,7 @@ from bridge.errors import BridgeError
 
 _COMMANDS = {  # name: the module that has it, and what it does
     "demo": ("bridge.commands.demo", "fly a shipped flight on virtual boards, gauges live in the terminal"),
+    "begin": ("bridge.commands.begin", "begin a panel of your own from ready gauges"),
     "run": ("bridge.commands.run", "fly: telemetry in, needles out, until stopped"),
     "replay": ("bridge.commands.replay", "fly a recorded flight"),
     "listen": ("bridge.commands.listen", "show what arrives from a simulator, and what is wrong with it"),

@@ -1,0 +1,107 @@
+"""Beginning a panel: every ready gauge on every motor passes the check, and nothing is overwritten."""
+
+from __future__ import annotations
+
+from argparse import ArgumentParser
+from pathlib import Path
+
+import pytest
+
+from bridge.check.panel import check_panel
+from bridge.commands import begin
+from bridge.errors import BridgeError, DescriptionError
+from bridge.panel.load import load_panel
+from bridge.panel.ready_gauges import ready_gauge, ready_names
+
+
+def run(*words: str) -> int:
+    parser = ArgumentParser()
+    begin.add_arguments(parser)
+    return begin.run(parser.parse_args(words))
+
+
+def failures(panel: Path) -> list[str]:
+    return [
+        f"{f.subject} {f.check}: {f.says}" for f in check_panel(load_panel(panel)) if f.severity == "failure"
+    ]
+
+
+def test_a_panel_of_one_gauge_is_short_and_passes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(str(tmp_path / "mine"), "--gauge", "airspeed", "--motor", "micro-servo-180") == 0
+    text = (tmp_path / "mine" / "panel.toml").read_text()
+    assert len(text.splitlines()) <= 25
+    assert failures(tmp_path / "mine" / "panel.toml") == []
+    said = capsys.readouterr().out
+    assert [line.split()[1] for line in said.splitlines() if "pointer-bridge" in line] == [
+        "check", "faces", "listen", "run",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("part", ["atmega328p", "atmega2560"])
+def test_all_ready_gauges_at_once_are_spread_over_boards(part: str, tmp_path: Path) -> None:
+    words = [word for name in ready_names() for word in ("--gauge", name)]
+    assert run(str(tmp_path / "all"), *words, "--part", part) == 0
+    assert failures(tmp_path / "all" / "panel.toml") == []
+    assert len(load_panel(tmp_path / "all" / "panel.toml").description.gauges) == len(ready_names())
+
+
+BOUNDED = [
+    n
+    for n in ready_names()
+    if all(p["kind"] == "bounded" for p in ready_gauge(n).described["pointers"].values())
+]
+
+
+@pytest.mark.parametrize("motor", ["micro-servo-180", "standard-servo-180", "gauge-stepper-315"])
+def test_every_bounded_gauge_suits_motors_with_stops(motor: str, tmp_path: Path) -> None:
+    """But for one whose scale is too wide for the dead band of a small servo."""
+    fine = [name for name in BOUNDED if (name, motor) != ("radio_altimeter", "micro-servo-180")]
+    words = [word for name in fine for word in ("--gauge", name)]
+    run(str(tmp_path / "all"), *words, "--motor", motor)
+    assert failures(tmp_path / "all" / "panel.toml") == []
+
+
+def test_nothing_is_overwritten(tmp_path: Path) -> None:
+    (tmp_path / "simulator.toml").write_text("mine")
+    with pytest.raises(DescriptionError, match=r"simulator.toml: found a file that is there already"):
+        run(str(tmp_path), "--gauge", "airspeed")
+    assert [file.name for file in tmp_path.iterdir()] == ["simulator.toml"]
+    assert (tmp_path / "simulator.toml").read_text() == "mine"
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (
+            ["--gauge", "radio_altimeter", "--motor", "micro-servo-180"],
+            "does not stir for less than 53.96 ft",
+        ),
+        (["--gauge", "airspede"], "Did you mean airspeed"),
+        (["--gauge", "airspeed", "--motor", "servo"], "an unknown motor 'servo'"),
+        (["--gauge", "airspeed", "--part", "atmega329p"], "an unknown part"),
+        (["--gauge", "altimeter", "--motor", "micro-servo-180"], "a motor that turns without end"),
+        (["--gauge", "airspeed", "--motor", "continuous-servo"], "a motor that knows its place"),
+        (["--gauge", "airspeed", "--gauge", "airspeed"], "airspeed twice"),
+        (["--gauge", "airspeed", "--motor", "a", "--motor", "b"], "2 motors for 1 gauges"),
+    ],
+)
+def test_what_does_not_fit_is_refused_in_words(words: list[str], said: str, tmp_path: Path) -> None:
+    with pytest.raises(BridgeError) as raised:
+        run(str(tmp_path / "new"), *words)
+    assert said in str(raised.value)
+    assert not (tmp_path / "new").exists()
+
+
+def test_in_a_terminal_it_asks_and_enter_takes_the_default(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answers = iter(["clock, suction", "", "micro-servo-180", ""])
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True)
+    monkeypatch.setattr("builtins.input", lambda question: next(answers))
+    run(str(tmp_path / "asked"))
+    panel = load_panel(tmp_path / "asked" / "panel.toml")
+    assert list(panel.description.gauges) == ["clock", "suction"]
+    assert {drive.motor for drive in panel.description.drives.values()} == {
+        "geared-unipolar-5v",
+        "micro-servo-180",
+    }
