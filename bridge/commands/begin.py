@@ -73,7 +73,10 @@ def _asked() -> tuple[list[str], list[str | None], str]:
 
 
 def _answer(question: str, default: str) -> str:
-    return input(f"{question} [{default}]: ").strip() or default
+    try:
+        return input(f"{question} [{default}]: ").strip() or default
+    except EOFError:
+        raise KeyboardInterrupt from None  # the end of the input ends the questions
 
 
 def _check(files: dict[str, str]) -> None:

@@ -105,3 +105,14 @@ def test_in_a_terminal_it_asks_and_enter_takes_the_default(
         "geared-unipolar-5v",
         "micro-servo-180",
     }
+
+
+def test_the_end_of_the_input_ends_the_questions(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def ended(question: str) -> str:
+        raise EOFError
+
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True)
+    monkeypatch.setattr("builtins.input", ended)
+    with pytest.raises(KeyboardInterrupt):
+        run(str(tmp_path / "asked"))
+    assert not (tmp_path / "asked").exists()
