@@ -99,7 +99,7 @@ function pointerRows(pointers) {
   return Object.entries(pointers).map(([key, it]) => [
     plain(key.replace(".", ", ")),
     el("span", {}, state(it.lost.length ? "lost" : it.parked ? "parked" : it.state), it.detail ? ` ${it.detail}` : ""),
-    number(it.missed_steps ?? 0),
+    it.missed_steps === null ? "not audited" : number(it.missed_steps),
     it.held_s === null || it.held_s === undefined ? "–" : `${number(it.held_s)} s`,
   ]);
 }

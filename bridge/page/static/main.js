@@ -36,7 +36,9 @@ if (token) {
 
 function introduce() {
   const fields = {};
-  const [key, name] = [kept(sessionStorage, "token"), kept(localStorage, "name")];
+  const key = kept(sessionStorage, "token");
+  // Under the name that it had, a browser that comes back soon still holds its gauge.
+  const name = kept(sessionStorage, "name") ?? kept(localStorage, "name");
   if (key) fields.token = key;
   if (name) fields.name = name;
   return fields;
@@ -49,6 +51,7 @@ const bench = new Bench($("bench-body"), {
   command: (name, fields) => link.do(name, fields),
   rename: (name) => {
     keep(localStorage, "name", name);
+    keep(sessionStorage, "name", name);
     return link.enter();
   },
   holding: (gauges) => (link.holding = gauges),
@@ -73,6 +76,7 @@ function speak(text) {
 
 link.addEventListener("you", ({ detail }) => {
   you = detail;
+  keep(sessionStorage, "name", you.name);
   bench.introduce(you);
   if (described) replay.describe(described.replay, you.may_move);
 });

@@ -32,6 +32,7 @@ export class Station {
     this.saved = false;
     this.sent = false;
     this.leaving = false;
+    this.between = false;
     this.owed = 0;
     this.sending = false;
     this.spokenMs = 0;
@@ -367,13 +368,16 @@ export class Station {
     if (at) this.showNeedle(at, pointer);
   }
 
-  /** Those that are wanted now; the focus moves on when its button goes. */
+  /** Those that are wanted now; where one with the focus goes, the focus goes on to what comes next. */
   showActions(names) {
-    const focused = Object.entries(this.actions).find(([, node]) => node === document.activeElement);
+    const active = document.activeElement;
+    const focused = Object.keys(this.actions).find((name) => this.actions[name] === active);
     for (const [name, node] of Object.entries(this.actions)) node.hidden = !names.includes(name);
-    if (focused && !names.includes(focused[0])) {
+    const goes = focused !== undefined && !names.includes(focused);
+    if (goes || (this.between && active === this.heading && names.length)) {
       (this.actions[names[0]] ?? this.heading).focus({ preventScroll: true });
     }
+    if (goes || names.length) this.between = !names.length;
     const { at, pointer } = this;
     if (!at || at.mark === null) return;
     const mark = amount(at.mark, decimalsOf(at.mark, pointer), pointer.unit);
