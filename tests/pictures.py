@@ -2,8 +2,8 @@
 
     python -m tests.pictures
 
-Six gauges put together are an SVG; the printed sheets are PNG, by `pdftoppm` of poppler-utils, and left out
-with a word when it is not installed.
+Six gauges put together are an SVG; the printed sheets are PNG, by `pdftoppm` of poppler-utils, and so is the
+page, by chromium; each is left as it is, with a word, when its program is not installed.
 """
 
 from __future__ import annotations
@@ -21,6 +21,11 @@ from bridge.faces.primitives import Layer, Part
 from bridge.faces.svg import assembly_svg
 from bridge.outputs import write_folder
 from bridge.panel.load import Panel, load_panel
+from tests.calibration.crooked import CrookedLinkage
+from tests.conftest import wait_until
+from tests.page.bench_page import ByKey
+from tests.page.conftest import ARGUMENTS
+from tests.page.flying import Eye, Flying
 
 CONFIG = Path(__file__).parents[1] / "config"
 PICTURES = CONFIG / "pictures"
@@ -53,6 +58,8 @@ def main() -> None:
         _page(folder / "faces.pdf", 1, "faces-sheet")
         _page(folder / "wiring.pdf", 2, "wiring-sheet")
         _page(folder / "wiring.pdf", 3, "wiring-table")
+    with tempfile.TemporaryDirectory() as name:
+        _bench(Path(name))
 
 
 def _together(panel: Panel, drawn: dict[str, tuple[Part, ...]]) -> str:
@@ -76,6 +83,35 @@ def _page(pdf: Path, page: int, name: str) -> None:
         return
     pages = ["-f", str(page), "-l", str(page), "-singlefile"]
     subprocess.run([tool, "-r", "80", "-png", *pages, str(pdf), str(PICTURES / name)], check=True)
+
+
+def _bench(folder: Path) -> None:
+    """The page with the airspeed indicator at the bench, its first marks captured."""
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        print("chromium is not installed: bench.png is left as it is")
+        return
+    from playwright.sync_api import sync_playwright
+
+    shutil.copytree(CONFIG, folder / "config")
+    log = CONFIG.parent / "replay_logs" / "circuit.csv"
+    with Flying(folder / "config" / "panel.toml", log, 100.0) as flying, sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=chromium, args=ARGUMENTS)
+        page = browser.new_page(viewport={"width": 1024, "height": 768}, color_scheme="light")
+        page.goto(f"{flying.url}#/bench/airspeed")
+        for step in ("take", "approach"):
+            page.locator(f"[data-do={step}]").click()
+        person = ByKey(page, Eye(flying, "airspeed.needle", CrookedLinkage(-3.0, 3.0, arm_deg=-50.0)))
+        page.locator("[data-do=capture]").wait_for()
+        for captured in range(1, 5):
+            person.settle()
+            person.cover(person.mark())
+            person.capture()
+            wait_until(lambda: person.captured() == captured, "the capture in the list")  # noqa: B023
+        person.settle()
+        page.evaluate("() => window.scrollTo(0, 0)")
+        page.screenshot(path=PICTURES / "bench.png")
+        browser.close()
 
 
 if __name__ == "__main__":
