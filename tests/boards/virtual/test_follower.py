@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import cos, pi, sin
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from bridge.boards.virtual.follower import CARRY_S, Follower
@@ -21,6 +21,7 @@ commands = st.lists(
 
 
 @given(commands, st.floats(50, 3_000), st.floats(200, 60_000), st.floats(-9_000, 0), st.floats(1, 9_000))
+@example([(0.0, 74.0, 0.05), (0.0, 146.0, 0.0167)], 146.0, 5349.0, 0.0, 4.0)
 def test_limits_and_stops_hold_on_any_commands(
     wanted: list[tuple[float, float, float]], speed: float, acceleration: float, low: float, high: float
 ) -> None:
