@@ -53,3 +53,14 @@ def test_the_shipped_panel_listens_at_a_port_that_the_readme_names() -> None:
     panel = (ROOT / "config" / "panel.toml").read_text(encoding="utf-8")
     (listened,) = re.findall(r'listen = "127\.0\.0\.1:(\d+)"', panel)
     assert f":{listened}" in (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def test_what_set_up_installs_is_pinned_by_version_and_hash_and_tests_run_with_the_same() -> None:
+    pinned = {}
+    for name in ("requirements.lock", ".ci/tests.lock"):
+        text = (ROOT / name).read_text(encoding="utf-8").replace("\\\n", "")
+        lines = [line for line in text.splitlines() if line and not line.startswith("#")]
+        assert lines and all("--hash=sha256:" in line for line in lines)
+        pinned[name] = {line.split()[0] for line in lines}
+    assert all("==" in package for package in pinned[".ci/tests.lock"])
+    assert pinned["requirements.lock"] < pinned[".ci/tests.lock"]
