@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from bridge.flight.service import Service
+from bridge.telemetry.replay import ReplaySource
 from tests.conftest import ROOT, wait_until
 from tests.page.conftest import OpenPage
 from tests.page.flying import Flying
@@ -31,8 +32,8 @@ DRAWN = """() => {
   return found;
 }"""
 WITHIN_DEG = 0.5
-GLIDE_S = 0.4
-"""From a board's report to the end of the glide to it, on a busy machine."""
+MOMENTS_S = (100.0, 330.0, 700.0, 1000.0)
+"""In the climb, in a turn, in the cruise, in the descent."""
 
 
 def apart_deg(a: float, b: float) -> float:
@@ -60,12 +61,24 @@ def off_deg(drawn: tuple[float, float | None], face_deg: float, bank_deg: float,
     )
 
 
-def reported(flying: Flying) -> list[dict[str, float]]:
-    """Face angles of every pointer in each recent snapshot."""
-    snapshots = flying.ask(lambda _: list(flying.snapshots))
-    newest_s = snapshots[-1].time_s
-    recent = [s for s in snapshots if newest_s - s.time_s <= GLIDE_S]
-    return [{p.key: p.face_deg for p in s.pointers if p.face_deg is not None} for s in recent]
+def at_rest(service: Service) -> dict[str, float] | None:
+    """The face angle of every pointer by its board's report; None while one moves or is not known."""
+    pointers = service.running.snapshot(service.clock()).pointers
+    angles = {p.key: p.face_deg for p in pointers if p.face_deg is not None and p.commanded_steps_s == 0.0}
+    there = all(abs(p.reported_steps - p.commanded_steps) <= 1.0 for p in pointers)
+    return angles if service.running.still and there and len(angles) == len(pointers) else None
+
+
+def paused_at(flying: Flying, time_s: float) -> None:
+    """Let the replay stay at this time of the log (s)."""
+
+    def seek(service: Service) -> None:
+        source = service.sources[0]
+        assert isinstance(source, ReplaySource)
+        source.seek(time_s)
+        source.pause()
+
+    flying.ask(seek)
 
 
 def ready(flying: Flying) -> None:
@@ -77,23 +90,34 @@ def ready(flying: Flying) -> None:
 
 
 def test_every_needle_is_drawn_where_its_board_reports_it(flying: Flying, open_page: OpenPage) -> None:
-    """In flight: as a recent report has it, to half a degree; the pitch by its crank of 34 mm."""
+    """At moments of the flight, paused: to half a degree; the pitch by its crank of 34 mm."""
     ready(flying)
     page = open_page(flying.url)
     keys = {p.key for p in flying.ask(lambda s: s.running.panel.pointers)}
     page.wait_for_function(f"() => document.querySelectorAll('#gauges [data-pointer]').length >= {len(keys)}")
     wait_until(lambda: drawn_deg(page).keys() == keys, "every pointer drawn")
     seen: dict[str, set[float]] = {key: set() for key in keys}
-    for _ in range(40):
+
+    def off() -> dict[str, float]:
+        """The pointers that are drawn elsewhere, by how much (deg); all of them while one moves."""
+        page.wait_for_timeout(100)  # so that the page, too, has its turns
+        reported = flying.ask(at_rest)
         drawn = drawn_deg(page)
-        moments = reported(flying)
-        for key in keys:
-            off = min(off_deg(drawn[key], m[key], m["attitude.bank"], 34.0) for m in moments)
-            spread = max(apart_deg(moments[0][key], m[key]) for m in moments)
-            assert off <= WITHIN_DEG + spread / 2, f"{key} is drawn {off:.2f} degrees off"
-            seen[key].add(round(drawn[key][0], 1))
-        page.wait_for_timeout(50)
-    assert sum(len(angles) > 3 for angles in seen.values()) >= 3, "the needles move"
+        if reported is None:
+            return dict.fromkeys(keys, 180.0)
+        offs = {key: off_deg(drawn[key], reported[key], reported["attitude.bank"], 34.0) for key in keys}
+        return {key: off for key, off in offs.items() if off > WITHIN_DEG}
+
+    for moment_s in MOMENTS_S:
+        paused_at(flying, moment_s)
+        wait_until(
+            lambda moment_s=moment_s: flying.ask(lambda s: s.sources[0].playback.time_s) == moment_s,  # type: ignore[misc, attr-defined]
+            "the moment",
+        )
+        wait_until(lambda: not off(), "every pointer drawn where it is")
+        for key, (turn_deg, _) in drawn_deg(page).items():
+            seen[key].add(round(turn_deg))
+    assert sum(len(angles) == len(MOMENTS_S) for angles in seen.values()) >= 5, "the needles moved"
 
 
 def test_stop_is_one_key_away_and_go_on_a_button(flying: Flying, open_page: OpenPage) -> None:
