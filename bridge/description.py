@@ -86,8 +86,8 @@ Model = TypeVar("Model", bound=BaseModel)
 _LONGEST_NAME = 60  # of a misspelt name that is compared: what is longer is none
 
 
-LARGEST_FILE_BYTES = 1_000_000
-"""A description of a hundred gauges takes a tenth of it."""
+LARGEST_FILE_BYTES = 250_000
+"""A hundred gauges written out in full, with their faces, take less."""
 
 
 def read_toml(path: Path) -> dict[str, Any]:

@@ -20,7 +20,7 @@ from tests.telemetry.test_bounds import JUNK
 
 WATCH_S = 4.0
 SENDING_S = WATCH_S - 0.5
-MISTAKES = 18_000
+MISTAKES = 4_500
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,7 +25,7 @@ SHORT = [
     "16 kB datagrams, json, nested, 50 a second",
     "50,000 useless datagrams a second",
     "the description saved, broken",
-    "a layout of 18,000 mistakes",
+    "a layout of 4,500 mistakes",
     "a layout of 1 GB",
     "a layout that is a FIFO",
     "the state file damaged",

@@ -99,7 +99,7 @@ def test_a_gauge_stepper_homed_by_its_last_position_is_warned_of_and_unused_inpu
         (b'name = "a"\n# \xff\n', ["panel.toml: line 2", "0xff", "UTF-8"]),
         (b"a = " + b"[" * 5000, ["nested too deeply"]),
         (b"a = " + b"9" * 5000, ["panel.toml", "digits"]),
-        (b"#" * (LARGEST_FILE_BYTES + 1), ["1,000,001 bytes", "at most 1,000,000"]),
+        (b"#" * (LARGEST_FILE_BYTES + 1), ["250,001 bytes", "at most 250,000"]),
     ],
     ids=["null", "not UTF-8", "deep", "long number", "large"],
 )
