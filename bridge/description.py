@@ -158,6 +158,28 @@ def load(model: type[Model], path: Path) -> Model:
     return validate(model, read_toml(path), str(path))
 
 
+def load_kind(kinds: Mapping[str, type[Model]], path: Path) -> Model:
+    """As `load`, by the model that the file's `kind` names; raises `DescriptionErrors` with every mistake."""
+    try:
+        data = read_toml(path)
+    except DescriptionError as error:
+        raise DescriptionErrors([error]) from None
+    model = kinds.get(str(data.get("kind")))
+    if model is None:
+        found = repr(data["kind"]) if "kind" in data else "nothing"
+        cure = near(str(data.get("kind", "")), kinds)
+        expected = f"one of {', '.join(kinds)}"
+        raise DescriptionErrors([DescriptionError(str(path), "kind", found, expected, cure)])
+    return validate(model, data, str(path))
+
+
+def raise_faults(where: str, faults: Iterable[tuple[str, MistakeError]]) -> None:
+    """Raises `DescriptionErrors` with these mistakes of a file, each with its key; nothing for none."""
+    errors = [DescriptionError(where, key, wrong.found, wrong.expected, wrong.cure) for key, wrong in faults]
+    if errors:
+        raise DescriptionErrors(errors)
+
+
 def near(name: str, known: Iterable[str]) -> str:
     """A cure for a misspelt name: the nearest known ones, and all of them."""
     names = sorted(known)

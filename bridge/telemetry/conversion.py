@@ -100,3 +100,8 @@ def make_measure(quantity: str, unit: str, catalogue: Catalogue, scale: float = 
     to_canonical = make_conversion(unit, canonical)
     top = math.nextafter(high, low) if turn else high
     return Measure(quantity, canonical, scale * to_canonical.scale, to_canonical.shift, low, top, turn)
+
+
+def wrong_part(quantity: str, catalogue: Catalogue) -> str:
+    """Which key is wrong where `make_measure` raises: "unit", or "quantity" for one that is not known."""
+    return "unit" if quantity == TIME or quantity in catalogue else "quantity"

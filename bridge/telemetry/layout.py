@@ -12,10 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from bridge.description import MistakeError, near, read_toml, validate
-from bridge.errors import DescriptionError, DescriptionErrors
+from bridge.description import MistakeError, load_kind, raise_faults
 from bridge.quantities.catalogue import CATALOGUE, Catalogue
-from bridge.telemetry.conversion import TIME, Measure, make_measure
+from bridge.telemetry.conversion import TIME, Measure, make_measure, wrong_part
 from bridge.telemetry.decoder import (
     Decoder,
     DelimitedDecoder,
@@ -59,25 +58,14 @@ class Layout:
 
 def load_layout(path: Path, catalogue: Catalogue = CATALOGUE) -> Layout:
     """The layout in this file; raises `DescriptionErrors` with every mistake found."""
-    where = str(path)
-    try:
-        data = read_toml(path)
-    except DescriptionError as error:
-        raise DescriptionErrors([error]) from None
-    kind = KINDS.get(str(data.get("kind")))
-    if kind is None:
-        found = repr(data["kind"]) if "kind" in data else "nothing"
-        cure = near(str(data.get("kind", "")), list(KINDS))
-        raise DescriptionErrors([DescriptionError(where, "kind", found, f"one of {', '.join(KINDS)}", cure)])
-    described = validate(kind[0], data, where)
+    described = load_kind({name: model for name, (model, _) in KINDS.items()}, path)
     faults = list(described.faults())
     measures: dict[str, Measure] = {}
     for i, field in enumerate(described.fields):
         try:
             new = make_measure(field.quantity, field.unit, catalogue, field.scale)
         except MistakeError as wrong:
-            unit_is_wrong = field.quantity == TIME or field.quantity in catalogue
-            faults.append((f"fields.{i}.{'unit' if unit_is_wrong else 'quantity'}", wrong))
+            faults.append((f"fields.{i}.{wrong_part(field.quantity, catalogue)}", wrong))
             continue
         if new.quantity in measures:
             twice = MistakeError(
@@ -87,8 +75,5 @@ def load_layout(path: Path, catalogue: Catalogue = CATALOGUE) -> Layout:
         measures.setdefault(new.quantity, new)
     if not faults and set(measures) == {TIME}:
         faults.append(("fields", MistakeError("nothing but time", "at least one quantity", "Add a field")))
-    if faults:
-        raise DescriptionErrors(
-            [DescriptionError(where, key, w.found, w.expected, w.cure) for key, w in faults]
-        )
+    raise_faults(str(path), faults)
     return Layout(described.name or path.stem, described, tuple(measures.values()))

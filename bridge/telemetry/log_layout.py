@@ -17,10 +17,9 @@ from typing import Annotated, Literal
 
 from pydantic import Field, StringConstraints, model_validator
 
-from bridge.description import MistakeError, StrictModel, near, read_toml, validate
-from bridge.errors import DescriptionError, DescriptionErrors
+from bridge.description import MistakeError, StrictModel, load_kind, raise_faults
 from bridge.quantities.catalogue import Catalogue
-from bridge.telemetry.conversion import TIME, make_measure
+from bridge.telemetry.conversion import TIME, make_measure, wrong_part
 from bridge.telemetry.layout_description import Column, Count, Fault, FieldDescription, Text
 
 Code = Annotated[str, StringConstraints(pattern=r"^[A-Z0-9]{3}$")]
@@ -137,27 +136,12 @@ LOG_LAYOUTS: dict[str, type[LogLayout]] = {"igc": IgcCodes, "table": TableColumn
 
 def load_log_layout(path: Path, catalogue: Catalogue) -> LogLayout:
     """The log layout in this file; raises `DescriptionErrors` with every mistake found."""
-    where = str(path)
-    try:
-        data = read_toml(path)
-    except DescriptionError as error:
-        raise DescriptionErrors([error]) from None
-    model = LOG_LAYOUTS.get(str(data.get("kind")))
-    if model is None:
-        found = repr(data["kind"]) if "kind" in data else "nothing"
-        cure = near(str(data.get("kind", "")), list(LOG_LAYOUTS))
-        expected = f"one of {', '.join(LOG_LAYOUTS)}"
-        raise DescriptionErrors([DescriptionError(where, "kind", found, expected, cure)])
-    layout = validate(model, data, where)
+    layout = load_kind(LOG_LAYOUTS, path)
     faults = list(layout.faults())
     for key, field in layout.described.items():
         try:
             make_measure(field.quantity, field.unit, catalogue, field.scale)
         except MistakeError as wrong:
-            part = "unit" if field.quantity == TIME or field.quantity in catalogue else "quantity"
-            faults.append((f"{key}.{part}", wrong))
-    if faults:
-        raise DescriptionErrors(
-            [DescriptionError(where, key, w.found, w.expected, w.cure) for key, w in faults]
-        )
+            faults.append((f"{key}.{wrong_part(field.quantity, catalogue)}", wrong))
+    raise_faults(str(path), faults)
     return layout

@@ -23,7 +23,7 @@ _RECORD = struct.Struct("<QiBBxx")
 @dataclass(frozen=True, slots=True)
 class Log:
     """By channel, (time in seconds, value): values as in core/stepped.h. `sent`: the board's messages, `gaps`
-    how many its count passed over before each that has one of its own."""
+    how many its count skipped before each that has one of its own."""
 
     steps: dict[int, list[tuple[float, int]]]
     current: dict[int, list[tuple[float, int]]]
