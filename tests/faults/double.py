@@ -29,7 +29,9 @@ _BABBLE = to_line(bytes([1, 0x7F, 0]) + bytes(200)) * 20
 
 
 class Watched(PtyBoard):
-    """A board that keeps the times of the frames that reach it."""
+    """A board that keeps the times of the frames that reach it. `held` while it is kept from all work."""
+
+    held = False
 
     def watch(self) -> None:
         """Begin; until then nothing is kept."""
@@ -108,10 +110,12 @@ def obey(words: list[str], boards: dict[str, Watched], babbling: threading.Event
             threading.Thread(target=babble, args=(boards[name], babbling), daemon=True).start()
         case ["hold", name]:
             boards[name].lock.acquire()
+            boards[name].held = True
         case ["quiet"]:
             babbling.clear()
             for board in boards.values():
-                if board.lock.locked():
+                if board.held:  # a lock that is only locked may be the board's own just now
+                    board.held = False
                     board.lock.release()
 
 

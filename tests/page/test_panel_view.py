@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from itertools import pairwise
 from math import acos, degrees
 from pathlib import Path
@@ -69,16 +70,28 @@ def at_rest(service: Service) -> dict[str, float] | None:
     return angles if service.running.still and there and len(angles) == len(pointers) else None
 
 
+def replay(service: Service) -> ReplaySource:
+    source = service.sources[0]
+    assert isinstance(source, ReplaySource)
+    return source
+
+
 def paused_at(flying: Flying, time_s: float) -> None:
     """Let the replay stay at this time of the log (s)."""
 
     def seek(service: Service) -> None:
-        source = service.sources[0]
-        assert isinstance(source, ReplaySource)
-        source.seek(time_s)
-        source.pause()
+        replay(service).seek(time_s)
+        replay(service).pause()
 
     flying.ask(seek)
+    wait_until(lambda: flying.ask(lambda s: replay(s).playback.time_s) == time_s, "the moment")
+
+
+@pytest.fixture
+def playing_after(flying: Flying) -> Iterator[None]:
+    """The flight goes on after the test, for the others of this module."""
+    yield
+    flying.ask(lambda service: replay(service).play())
 
 
 def ready(flying: Flying) -> None:
@@ -89,6 +102,7 @@ def ready(flying: Flying) -> None:
     wait_until(lambda: flying.ask(homed), "every pointer homed")
 
 
+@pytest.mark.usefixtures("playing_after")
 def test_every_needle_is_drawn_where_its_board_reports_it(flying: Flying, open_page: OpenPage) -> None:
     """At moments of the flight, paused: to half a degree; the pitch by its crank of 34 mm."""
     ready(flying)
@@ -110,10 +124,6 @@ def test_every_needle_is_drawn_where_its_board_reports_it(flying: Flying, open_p
 
     for moment_s in MOMENTS_S:
         paused_at(flying, moment_s)
-        wait_until(
-            lambda moment_s=moment_s: flying.ask(lambda s: s.sources[0].playback.time_s) == moment_s,  # type: ignore[misc, attr-defined]
-            "the moment",
-        )
         wait_until(lambda: not off(), "every pointer drawn where it is")
         for key, (turn_deg, _) in drawn_deg(page).items():
             seen[key].add(round(turn_deg))
