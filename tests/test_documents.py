@@ -64,3 +64,44 @@ def test_what_set_up_installs_is_pinned_by_version_and_hash_and_tests_run_with_t
         pinned[name] = {line.split()[0] for line in lines}
     assert all("==" in package for package in pinned[".ci/tests.lock"])
     assert pinned["requirements.lock"] < pinned[".ci/tests.lock"]
+
+
+def test_exceptions_end_in_error() -> None:
+    """PEP 8, Exception Names; a group of them in the plural, as `ExceptionGroup` has them."""
+    raised = {
+        name: path
+        for path, text in PYTHON.items()
+        for name, bases in re.findall(r"^class (\w+)\((.*)\):", text, re.M)
+        if re.search(r"(Exception|Error)\b", bases)
+    }
+    assert len(raised) > 10
+    assert [name for name in raised if not re.search(r"Errors?$", name)] == []
+
+
+def _shipped_words() -> dict[str, str]:
+    """What a builder sees first, by its file: the README, the panel, the layouts, what flies the flights."""
+    files = [ROOT / "README.md", *(ROOT / "config").rglob("*.toml"), *(ROOT / "replay_logs").glob("*.py")]
+    return {file.relative_to(ROOT).as_posix(): file.read_text(encoding="utf-8") for file in files}
+
+
+def test_the_demo_aircraft_is_nobodys() -> None:
+    """Its speeds are none of a common trainer's (44, 50, 125, 160 kt: from memory), its name no bird's."""
+    speeds = re.findall(r"^\w+_kt = (\d+)", _shipped_words()["config/panel.toml"], re.M)
+    assert len(speeds) == 5
+    assert not {44, 50, 125, 160} & set(map(int, speeds))
+    birds = (
+        r"(?i)hawk|eagle|falcon|kestrel|kite\b|swift\b|lark|heron|osprey|harrier|merlin|swallow|finch|tern\b"
+    )
+    assert {
+        file: re.findall(birds, text) for file, text in _shipped_words().items() if re.search(birds, text)
+    } == {}
+
+
+def test_no_maker_is_named_where_a_general_word_serves() -> None:
+    """One word is left: the name that the upload program has for a protocol."""
+    makers = r"(?i)\b(arduino|atmel|microchip|raspberry|espressif|intel|amd|xeon|nordic)\b"
+    texts = _shipped_words()
+    for name in ("Makefile", "README.md"):
+        texts[f"firmware/{name}"] = (ROOT / "bridge" / "firmware" / name).read_text(encoding="utf-8")
+    found = {file: re.findall(makers, text) for file, text in texts.items() if re.search(makers, text)}
+    assert found == {"firmware/Makefile": ["arduino"]}

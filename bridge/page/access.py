@@ -28,11 +28,11 @@ WRONG_TOKENS = 3
 _ADDRESS = re.compile(r"(?P<host>\[[0-9A-Fa-f:.%]+\]|[A-Za-z0-9.-]{1,253}):(?P<port>[0-9]{1,5})")
 
 
-class Refusal(BridgeError):
+class AccessError(BridgeError):
     """Something is refused; the text tells why, and what to do, in a sentence."""
 
 
-class TooMuchError(Refusal):
+class TooMuchError(AccessError):
     """A message is too long, or there are too many: the connection is closed."""
 
 
@@ -75,15 +75,15 @@ class Access:
         self.token = None if self._local else secrets.token_urlsafe(16)
 
     def check(self, host: str | None, origin: str | None) -> None:
-        """Raises `Refusal` for a Host or Origin (the headers' values) that is not this page's own."""
+        """Raises `AccessError` for a Host or Origin (the headers' values) that is not this page's own."""
         name = _host_name(host or "")
         if name is None or not self._is_own(name):
-            raise Refusal(
+            raise AccessError(
                 f"This page is not known as {(host or 'nothing')[:100]!r}. Open it by the address that was "
                 "printed when it started."
             )
         if origin is not None and urlsplit(origin).netloc.lower() != (host or "").lower():
-            raise Refusal(
+            raise AccessError(
                 f"Another page ({origin[:100]}) may not use this one. Open this page by itself, by the "
                 "address that was printed when it started."
             )
@@ -121,7 +121,7 @@ class Rate:
         self._since_s = clock()
 
     def take(self) -> None:
-        """Take one message; raises `Refusal` when there were too many."""
+        """Take one message; raises `AccessError` when there were too many."""
         now_s = self._clock()
         self._left = min(BURST, self._left + (now_s - self._since_s) * PER_S)
         self._since_s = now_s

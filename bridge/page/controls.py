@@ -9,7 +9,7 @@ from __future__ import annotations
 from bridge.flight.service import Service
 from bridge.logs import printable
 from bridge.page import messages
-from bridge.page.access import Access, Refusal
+from bridge.page.access import Access, AccessError
 from bridge.page.hub import Browser, Hub
 from bridge.telemetry.replay import ReplaySource
 
@@ -40,7 +40,7 @@ class Controls:
             case messages.Alive():
                 return
         if not browser.may_move:
-            raise Refusal(_NEEDS_TOKEN)
+            raise AccessError(_NEEDS_TOKEN)
         match command:
             case messages.GoOn():
                 service.benches.go_on(holder)
@@ -65,7 +65,7 @@ class Controls:
         if command.token is not None and not browser.may_move:
             if not self._access.is_token(command.token):
                 browser.wrong_tokens += 1
-                raise Refusal(
+                raise AccessError(
                     "This is not the token of this start of the program. Open the link that it printed."
                 )
             browser.may_move = True
@@ -75,7 +75,7 @@ class Controls:
             b.gauge for b in self._service.benches.snapshot(self._service.clock()) if b.holder == browser.name
         ]
         if held:
-            raise Refusal(
+            raise AccessError(
                 f"You hold {', '.join(held)} as {browser.name}. Give it back before you change your name."
             )
         browser.name = name
@@ -124,5 +124,5 @@ class Controls:
     def _replay(self) -> ReplaySource:
         replay = self._service.replay
         if replay is None:
-            raise Refusal("This flight is live: there is nothing to play, pause or seek.")
+            raise AccessError("This flight is live: there is nothing to play, pause or seek.")
         return replay

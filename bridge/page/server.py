@@ -26,7 +26,7 @@ from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIO
 from bridge.errors import BridgeError, DescriptionError
 from bridge.flight.service import Service
 from bridge.logs import LogTail, LogThrottle
-from bridge.page.access import MOST_BYTES, WRONG_TOKENS, Access, Address, Rate, Refusal, TooMuchError
+from bridge.page.access import MOST_BYTES, WRONG_TOKENS, Access, AccessError, Address, Rate, TooMuchError
 from bridge.page.controls import Controls
 from bridge.page.feed import Feed
 from bridge.page.hub import Browser, Hub, encode
@@ -125,8 +125,8 @@ class Page:
             try:
                 self.access.check(connection.headers.get("host"), connection.headers.get("origin"))
                 if scope["type"] == "websocket" and self.hub.is_full:
-                    raise Refusal(f"{len(self.hub)} browsers watch already. Close one of them.")
-            except Refusal as refusal:
+                    raise AccessError(f"{len(self.hub)} browsers watch already. Close one of them.")
+            except AccessError as refusal:
                 response = PlainTextResponse(str(refusal), 403, _HEADERS)
                 if scope["type"] == "websocket":
                     await WebSocket(scope, receive, send).send_denial_response(response)

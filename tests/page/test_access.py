@@ -12,9 +12,9 @@ from bridge.page.access import (
     MOST_BYTES,
     PER_S,
     Access,
+    AccessError,
     Address,
     Rate,
-    Refusal,
     TooMuchError,
     parse_address,
 )
@@ -65,7 +65,7 @@ def test_the_pages_own_addresses_are_taken(bound: str, host: str, origin: str | 
 def test_foreign_names_and_pages_are_refused(
     bound: str, host: str | None, origin: str | None, words: str
 ) -> None:
-    with pytest.raises(Refusal, match=words):
+    with pytest.raises(AccessError, match=words):
         Access(bound).check(host, origin)
 
 
