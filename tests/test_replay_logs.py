@@ -127,6 +127,7 @@ def test_the_circuit_begins_and_ends_standing_on_the_field(circuit: list[Row]) -
         assert row["true_airspeed"] < 1
 
 
+@pytest.mark.slow
 def test_the_circuit_climbs_through_10500_ft_with_the_pressure_set(circuit: list[Row]) -> None:
     assert max(map(indicated_ft, circuit)) > 10_500
 
@@ -258,6 +259,7 @@ def pilot() -> Iterable[Any]:
         yield importlib.import_module("fly")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", ["CIRCUIT", "GO_AROUND"])
 def test_the_same_flight_again_gives_the_same_rows(pilot: Any, name: str) -> None:
     """A minute of it, twice; and the shipped file's rows to the last digit but one.

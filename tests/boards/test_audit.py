@@ -58,6 +58,7 @@ def test_a_mark_that_comes_late_tells_the_steps_missed(turn: int, steps: int) ->
     assert audit.mark(round((turn + 1) * TURN) + steps) == 0  # known by now
 
 
+@pytest.mark.slow
 def test_a_thousand_turns_find_no_missed_step() -> None:
     pair = homed()
     far = float(200 * TURN)

@@ -15,6 +15,7 @@ async def test_the_virtual_board_conforms(check: conformance.Check) -> None:
     await conformance.run(check, VirtualSubject())
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("check", conformance.CHECKS, ids=lambda check: check.__name__)
 async def test_it_conforms_over_a_serial_line(check: conformance.Check, tmp_path: Path) -> None:
     await conformance.run(check, PtySubject(tmp_path))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import struct
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -56,6 +57,7 @@ def test_any_bytes_leave_the_reader_whole_and_bounded(pieces: list[bytes]) -> No
     assert reader.feed(line.to_line(payload)) == [payload]
 
 
+@pytest.mark.slow
 @given(st.lists(any_message, min_size=1, max_size=5), st.integers(1, 40))
 def test_frames_come_whole_out_of_any_pieces(sent: list[messages.Message], size: int) -> None:
     payloads = [codec.encode(message, number) for number, message in enumerate(sent)]

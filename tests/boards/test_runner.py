@@ -97,6 +97,7 @@ def stands_at(double: PtyBoard, goals: list[float]) -> Callable[[], bool]:
     return check
 
 
+@pytest.mark.slow
 async def test_a_board_that_is_not_there_at_the_start_is_taken_when_it_comes(double: PtyBoard) -> None:
     board = make(double.device)
     async with running(board):
@@ -107,6 +108,7 @@ async def test_a_board_that_is_not_there_at_the_start_is_taken_when_it_comes(dou
         await ready(board)
 
 
+@pytest.mark.slow
 async def test_a_board_unplugged_and_back_goes_on_without_homing(double: PtyBoard) -> None:
     double.plug()
     board = make(double.device)
@@ -138,6 +140,7 @@ async def test_a_host_that_starts_again_goes_on_without_homing(double: PtyBoard)
     assert sum(payload[1] == messages.FrameType.HOME for payload in double.received) == homes
 
 
+@pytest.mark.slow
 async def test_a_board_reset_in_flight_homes_again_and_follows(double: PtyBoard) -> None:
     double.plug()
     board = make(double.device)
@@ -175,6 +178,7 @@ def cutter(random: Random) -> Callable[[bytes], bytes]:
     return lambda data: data[: len(data) // 2] if random.random() < 0.05 else data
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("corrupt", [flipper, loser, doubler, cutter])
 async def test_on_a_corrupted_line_nothing_moves_wrongly(
     corrupt: Callable[[Random], Callable[[bytes], bytes]], double: PtyBoard
@@ -193,6 +197,7 @@ async def test_on_a_corrupted_line_nothing_moves_wrongly(
             await until(lambda: figures.board_bad + board.link.bad_frames > 0)
 
 
+@pytest.mark.slow
 async def test_a_slow_board_delays_no_fast_one(tmp_path: Path, double: PtyBoard) -> None:
     (tmp_path / "slow").mkdir()
     slow_double = PtyBoard(tmp_path / "slow", CHANNELS, watchdog_ms=20_000)
@@ -270,6 +275,7 @@ async def test_what_was_sent_last_still_goes_out_when_the_task_is_cancelled(doub
     await until(lambda: any(payload[1] == messages.FrameType.REST for payload in double.received))
 
 
+@pytest.mark.slow
 async def test_the_wrong_baud_rate_is_named(double: PtyBoard) -> None:
     noise = bytes(range(1, 200)) + b"\x00"
     double.corrupt_out = lambda data: noise if data else data

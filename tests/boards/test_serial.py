@@ -210,6 +210,7 @@ async def test_opening_a_port_that_hangs_can_be_cancelled_and_what_opens_late_is
     await until(closed.is_set)
 
 
+@pytest.mark.slow
 async def test_closing_a_port_that_hangs_ends_all_the_same(
     double: PtyBoard, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -231,6 +232,7 @@ async def test_closing_a_port_that_hangs_ends_all_the_same(
     await link.close()
 
 
+@pytest.mark.slow
 def test_a_board_that_babbles_is_read_in_bounded_batches_and_wakes_once_for_all_that_wait() -> None:
     master, slave = os.openpty()
     tty.setraw(slave)

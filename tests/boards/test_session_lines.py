@@ -38,6 +38,7 @@ def test_gaps_in_what_the_board_says_are_counted() -> None:
     assert [notice.change for notice in pair.notices if isinstance(notice, KnobTurned)] == [3, 1]
 
 
+@pytest.mark.slow
 @settings(max_examples=15, deadline=None)
 @given(st.randoms(use_true_random=False), st.integers(2, 6))
 def test_a_line_that_loses_and_doubles_frames_still_brings_every_pointer_home(

@@ -93,6 +93,7 @@ def test_a_rounded_gear_ratio_drifts_by_half_a_per_cent() -> None:
     assert float(drift_per_turn(counted, Fraction(2048))) == pytest.approx(0.00496, abs=5e-6)
 
 
+@pytest.mark.slow
 @given(st.fractions(1, 100), st.fractions(1, 100), st.integers(1, 50))
 def test_drift_is_what_two_counted_pointers_part_by(
     given_ratio: Fraction, needed: Fraction, turns: int

@@ -31,6 +31,7 @@ def test_every_command_explains_itself(tmp_path: Path, name: str) -> None:
     assert not result.stderr
 
 
+@pytest.mark.slow
 def test_the_demo_flies_and_says_how_it_went(tmp_path: Path) -> None:
     result = command(tmp_path, "demo", "--speed", "max", "--to", "20")
     assert result.returncode == 0, result.stderr
@@ -40,6 +41,7 @@ def test_the_demo_flies_and_says_how_it_went(tmp_path: Path) -> None:
         assert re.search(rf"board {board}: ready, \d{{4,}} frames, 0 lost", result.stdout)
 
 
+@pytest.mark.slow
 def test_the_trace_shows_every_needle_where_its_reading_wants_it(tmp_path: Path) -> None:
     """The hundreds pointer within 10 ft (common practice, no source), by exact arithmetic of its drive.
 
@@ -84,6 +86,7 @@ def test_a_replay_goes_to_real_boards_at_the_flights_own_pace_only(panel: Path, 
     )
 
 
+@pytest.mark.slow
 def test_the_log_of_a_flight_recorder_is_replayed_and_what_is_assumed_of_it_is_named(tmp_path: Path) -> None:
     flight = ROOT / "tests" / "data" / "flights" / "midnight.igc"
     result = command(
@@ -97,6 +100,7 @@ def test_the_log_of_a_flight_recorder_is_replayed_and_what_is_assumed_of_it_is_n
 # -- run, listen ------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="signals of another process")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
 def test_run_stops_cleanly_and_leaves_a_whole_recording(
@@ -110,6 +114,7 @@ def test_run_stops_cleanly_and_leaves_a_whole_recording(
     assert (tmp_path / "flight.csv").read_text(encoding="utf-8").startswith("time[s],")
 
 
+@pytest.mark.slow
 def test_run_records_what_arrives_and_counts_what_is_short(panel: Path, tmp_path: Path) -> None:
     """A layout longer than the datagram can't be seen before one arrives: it is counted, logged, survived."""
     layout = """
@@ -138,6 +143,7 @@ def test_run_records_what_arrives_and_counts_what_is_short(panel: Path, tmp_path
     assert row[1] == {"pressure_altitude": 2000.0, "calibrated_airspeed": 90.0}
 
 
+@pytest.mark.slow
 def test_run_flies_without_a_serial_board_that_is_not_there(panel: Path, tmp_path: Path) -> None:
     change(panel, "[boards.centre]\n", '[boards.centre]\nlink = "serial"\nport = "no-such-port"\n')
     with started(tmp_path, "run", panel) as run:
@@ -146,6 +152,7 @@ def test_run_flies_without_a_serial_board_that_is_not_there(panel: Path, tmp_pat
     assert "board=centre why='no device at no-such-port: plug the board in" in run.output
 
 
+@pytest.mark.slow
 def test_listen_prints_a_line_for_what_arrives(tmp_path: Path) -> None:
     layout = ROOT / "config" / "layouts" / "keyvalue.toml"
     with (
@@ -165,6 +172,7 @@ def test_listen_prints_a_line_for_what_arrives(tmp_path: Path) -> None:
     assert "not a number 1" in line
 
 
+@pytest.mark.slow
 def test_listen_without_a_layout_shows_that_something_arrives(tmp_path: Path) -> None:
     with (
         started(tmp_path, "listen", "--on", "127.0.0.1:0") as listen,

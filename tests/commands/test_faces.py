@@ -27,6 +27,7 @@ def faces(*words: str) -> int:
     return run(parser.parse_args(words))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_the_demo_panel_gets_faces_cards_and_pointers(tmp_path: Path, paper: str) -> None:
     assert faces(str(CONFIG / "panel.toml"), "--out", str(tmp_path), "--paper", paper) == 0

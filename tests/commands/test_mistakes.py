@@ -92,6 +92,7 @@ MISTAKES = {  # file, what stood there, what stands there now, what the message 
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("mistake", MISTAKES)
 def test_a_mistake_in_a_description_is_explained(panel: Path, tmp_path: Path, mistake: str) -> None:
     file, old, new, words = MISTAKES[mistake]
@@ -106,6 +107,7 @@ def test_all_mistakes_are_told_at_once(panel: Path, tmp_path: Path) -> None:
     told(command(tmp_path, "run", panel), "needle.points", "vertical_sped", "furlong")
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("log", "words"),
     [
@@ -123,6 +125,7 @@ def test_a_mistake_in_a_log_is_explained(tmp_path: Path, log: str, words: list[s
     told(command(tmp_path, "replay", "log.csv", "--panel", panel, "--speed", "max"), *words)
 
 
+@pytest.mark.slow
 def test_a_gauge_whose_column_is_missing_from_the_log_is_named_and_others_fly(tmp_path: Path) -> None:
     rows = "".join(f"{n / 20:.2f},1000\n" for n in range(40))
     (tmp_path / "log.csv").write_text(f"time[s],pressure_altitude[ft]\n{rows}", encoding="utf-8")
@@ -134,6 +137,7 @@ def test_a_gauge_whose_column_is_missing_from_the_log_is_named_and_others_fly(tm
     assert "calibrated_airspeed" in dict(lacking)["airspeed"]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
@@ -159,6 +163,7 @@ def test_a_time_that_is_none_is_explained(tmp_path: Path, option: str, value: st
     assert expected in result.stderr
 
 
+@pytest.mark.slow
 def test_a_port_in_use_is_explained(panel: Path, tmp_path: Path) -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
         other.bind(("127.0.0.1", 0))
@@ -182,6 +187,7 @@ def test_a_recording_never_overwrites_another(panel: Path, tmp_path: Path) -> No
     assert (tmp_path / "flight.csv").read_text(encoding="utf-8") == "mine"
 
 
+@pytest.mark.slow
 def test_a_trace_never_overwrites_what_is_not_a_trace(panel: Path, tmp_path: Path) -> None:
     log = tmp_path / "log.csv"
     log.write_bytes(b"".join(CIRCUIT.read_bytes().splitlines(keepends=True)[:40]))
@@ -203,6 +209,7 @@ def test_a_trace_never_overwrites_what_is_not_a_trace(panel: Path, tmp_path: Pat
         assert again.returncode == 0, again.stderr
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform != "linux", reason="a device of Linux")
 def test_a_full_disk_is_told_in_one_line(panel: Path, tmp_path: Path) -> None:
     """/dev/full refuses every byte, as a full disk does."""
@@ -233,6 +240,7 @@ def test_a_full_disk_is_told_in_one_line(panel: Path, tmp_path: Path) -> None:
             assert result.stderr == f"pointer-bridge {words[0]}: [Errno 28] No space left on device\n"
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "geteuid") or sys.platform != "linux", reason="limits of Linux")
 def test_a_file_that_may_not_grow_is_told_in_one_line(panel: Path, tmp_path: Path) -> None:
     """A limit on the size of files stops a drawing halfway: nothing is left of it."""
@@ -251,6 +259,7 @@ def test_a_file_that_may_not_grow_is_told_in_one_line(panel: Path, tmp_path: Pat
         assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("words", [["faces"], ["wiring"], ["firmware", "left", "--panel"]])
 @pytest.mark.parametrize("out", ["a-file", "a-file/below", "no/folder"])
 def test_a_folder_that_can_not_be_made_is_explained(
@@ -262,6 +271,7 @@ def test_a_folder_that_can_not_be_made_is_explained(
     assert not (tmp_path / "no").exists()
 
 
+@pytest.mark.slow
 def test_with_a_view_into_a_file_the_log_is_whole_on_stderr(tmp_path: Path) -> None:
     panel = ROOT / "config" / "panel.toml"
     flight = ("--to", "2", "--speed", "max", "--virtual")
@@ -273,6 +283,7 @@ def test_with_a_view_into_a_file_the_log_is_whole_on_stderr(tmp_path: Path) -> N
     assert "altimeter.hundreds" in result.stdout
 
 
+@pytest.mark.slow
 def test_output_may_be_cut_short_by_its_reader(tmp_path: Path) -> None:
     """As `pointer-bridge check ... | head -1` does."""
     with subprocess.Popen(
@@ -288,6 +299,7 @@ def test_output_may_be_cut_short_by_its_reader(tmp_path: Path) -> None:
         assert b"Traceback" not in process.stderr.read()
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform != "linux", reason="a device of Linux")
 def test_listen_whose_output_fails_ends_in_one_line(tmp_path: Path) -> None:
     with Path("/dev/full").open("w", encoding="utf-8") as full:
@@ -305,6 +317,7 @@ def test_listen_whose_output_fails_ends_in_one_line(tmp_path: Path) -> None:
     assert result.stderr == "pointer-bridge listen: [Errno 28] No space left on device\n"
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="pipes")
 def test_listen_may_be_cut_short_by_its_reader(tmp_path: Path) -> None:
     """As `pointer-bridge listen | head -1` does, once datagrams come; each makes a line of every second."""
@@ -360,6 +373,7 @@ def test_a_file_whose_name_steers_terminals_is_named_in_plain_letters(tmp_path: 
     assert all(letter.isprintable() for letter in said.removesuffix("\n"))
 
 
+@pytest.mark.slow
 def test_times_of_a_loop_go_on_rising(tmp_path: Path) -> None:
     """`--loop` never ends by itself; the reader of the trace sees time go on over the seam."""
     panel = ROOT / "config" / "panel.toml"

@@ -18,6 +18,7 @@ def wiring(*words: str) -> int:
     return run(parser.parse_args(words))
 
 
+@pytest.mark.slow
 def test_the_demo_panel_gets_a_sheet_and_a_drawing_for_each_board(tmp_path: Path) -> None:
     assert wiring(str(DEMO), "--out", str(tmp_path)) == 0
     names = {file.name for file in tmp_path.iterdir()}

@@ -29,6 +29,7 @@ def box(text: Text) -> tuple[float, float, float, float]:
     return x - width / 2, y - text.height / 2, x + width / 2, y + text.height / 2
 
 
+@pytest.mark.slow
 @given(
     numerals=st.sampled_from([5, 10, 20, 30, 45, 60, 90]),
     height=st.floats(2.0, 9.0),

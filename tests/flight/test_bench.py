@@ -309,6 +309,7 @@ def test_a_reading_off_the_scale_is_refused_in_words(rig: Rig) -> None:
     assert bench.draft.captures == ()
 
 
+@pytest.mark.slow
 def test_an_endless_pointer_goes_the_short_way_to_a_reading_and_sweeps_once_round(rig: Rig) -> None:
     bench = taken(rig, "altimeter").benches.at("altimeter", ME)
     hundreds = rig.driven("altimeter.hundreds")
@@ -330,6 +331,7 @@ def test_an_endless_pointer_goes_the_short_way_to_a_reading_and_sweeps_once_roun
     assert hundreds.position == round(start)
 
 
+@pytest.mark.slow
 def test_a_sweep_goes_slowly_from_end_to_end_and_back(rig: Rig) -> None:
     bench = taken(rig).benches.at("airspeed", ME)
     bench.go(100.0)
@@ -530,6 +532,7 @@ def others(payload: bytes, channel: int) -> object:
     return sequence, [target for target in message.targets if target.channel != channel]
 
 
+@pytest.mark.slow
 def test_the_others_get_the_very_frames_that_they_get_without_a_bench(panel: Panel) -> None:
     """Whatever is done with one gauge: other boards byte for byte, and the other channels of its board."""
     with_bench, without = Rig(panel), Rig(panel)
@@ -645,6 +648,7 @@ STATES: dict[str, Callable[[Rig], None]] = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("state", STATES)
 def test_a_stop_holds_every_needle_from_every_state_until_they_go_on(state: str, config: Path) -> None:
     rig = Rig(changed(config, "panel.toml", ('behaviour = "hold"', 'behaviour = "park"')))
@@ -883,6 +887,7 @@ def do(rig: Rig, command: str, key: str, amount: float, panels: tuple[Panel, Pan
         }[command]()
 
 
+@pytest.mark.slow
 @settings(max_examples=60)
 @given(script=commands)
 def test_no_motion_is_beyond_the_limits_whatever_commands_come_in_whatever_order(

@@ -101,6 +101,7 @@ async def calibrate(bench: GaugeBench, eye: Eye) -> int:
     return presses
 
 
+@pytest.mark.slow
 @on_jumping_clock
 async def test_a_crooked_linkage_with_backlash_is_right_within_a_step_in_under_five_minutes(
     config: Path,

@@ -44,12 +44,14 @@ def frames(dry_run: DryRun) -> str:
     return digest.hexdigest()
 
 
+@pytest.mark.slow
 def test_a_flight_gives_the_same_frames_byte_for_byte() -> None:
     first = frames(rehearse(GO_AROUND, 55, 75))
     assert first == frames(rehearse(GO_AROUND, 55, 75))
     assert first != frames(rehearse(GO_AROUND, 56, 75))
 
 
+@pytest.mark.slow
 def test_in_a_climb_the_hundreds_pointer_is_within_10_ft_at_every_tick() -> None:
     """Reading to within 10 ft: common practice, no source."""
     dry_run = rehearse(CIRCUIT, 80, 140)
@@ -74,6 +76,7 @@ def test_needles_are_homed_and_set_before_the_flight_begins() -> None:
         assert needle.position == pytest.approx(needle.target, abs=15), needle.pointer.key
 
 
+@pytest.mark.slow
 def test_a_bounded_pointer_may_be_homed_by_an_index_mark(config: Path) -> None:
     panel = config / "panel.toml"
     swept = 'pins = ["D2", "D3", "D4", "D5"], homing = "sweep"'
@@ -88,6 +91,7 @@ def test_a_bounded_pointer_may_be_homed_by_an_index_mark(config: Path) -> None:
     assert dry_run.boards["right"].board.channel(0).place == pytest.approx(needle.target, abs=3)
 
 
+@pytest.mark.slow
 def test_boards_never_see_more_than_their_limits() -> None:
     dry_run = rehearse(GO_AROUND, 60, 120)
     tick_s = 0.01
@@ -102,6 +106,7 @@ def test_boards_never_see_more_than_their_limits() -> None:
             before[place] = (needle.position, needle.velocity)
 
 
+@pytest.mark.slow
 def test_missed_steps_are_found_at_the_index_mark_and_corrected() -> None:
     dry_run = rehearse(CIRCUIT, 100, 260)
     needle = dry_run.running.chain.pointers["left", 0]
@@ -115,6 +120,7 @@ def test_missed_steps_are_found_at_the_index_mark_and_corrected() -> None:
     assert channel.place == pytest.approx(needle.position, abs=4), "the pointer itself is right again"
 
 
+@pytest.mark.slow
 def test_a_new_description_swaps_in_flight(config: Path) -> None:
     panel = config / "panel.toml"
     dry_run = rehearse(CIRCUIT, 100, 110, panel)
@@ -136,6 +142,7 @@ def test_a_new_description_swaps_in_flight(config: Path) -> None:
     )
 
 
+@pytest.mark.slow
 def test_a_new_description_changes_the_pace_of_ticks_and_keeps_the_columns_of_a_trace(
     config: Path, tmp_path: Path
 ) -> None:

@@ -71,6 +71,7 @@ def shown_ft(run: DryRun, words: dict[str, object]) -> float:
     return turns * float(str(words["driven_ft"])) % 10_000
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("words", [QUICK_DRIVEN, SLOW_DRIVEN], ids=["geared down", "geared up"])
 @pytest.mark.parametrize("jump", [[500.0, 4500.0], [9500.0, 500.0], [4769.0]])
 def test_after_a_jump_and_after_homing_every_pointer_of_the_train_is_right(

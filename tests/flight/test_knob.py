@@ -83,6 +83,7 @@ async def fly(panel: Panel, state: StateFile, clicks: int, recording: Path) -> f
     return indication
 
 
+@pytest.mark.slow
 @on_jumping_clock
 async def test_a_recording_replays_with_the_setting_that_the_knob_had(panel: Panel, tmp_path: Path) -> None:
     """3,000 ft at 30.50 inHg: 531 ft more by 14 CFR Part 43, Appendix E, Table IV, to its 2 ft."""

@@ -51,6 +51,7 @@ def test_a_recorders_flight_has_the_standard_setting_and_the_models_variation(co
     assert "altimeter_setting" not in second[1]
 
 
+@pytest.mark.slow
 def test_with_them_the_altimeter_and_the_heading_show(config: Path) -> None:
     panel = panel_of(config, FIXED, "# ")
     log = with_defaults(open_log(MIDNIGHT), panel)

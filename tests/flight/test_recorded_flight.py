@@ -69,6 +69,7 @@ def test_the_hundreds_pointer_moves_smoothly_and_the_trace_shows_what_arrived(
     assert len({cells["derived.indicated_altitude[ft]"] for cells in traced}) > 10 * len(rows_ft)
 
 
+@pytest.mark.slow
 @on_jumping_clock
 async def test_only_rows_are_recorded(log_path: Path, tmp_path: Path) -> None:
     panel = load_panel(PANEL)
@@ -84,6 +85,7 @@ async def test_only_rows_are_recorded(log_path: Path, tmp_path: Path) -> None:
     assert [time_s for time_s, _ in again] == pytest.approx([time_s for time_s, _ in first], abs=1e-3)
 
 
+@pytest.mark.slow
 def test_between_two_rows_nothing_is_silent_or_lost_and_in_a_gap_it_rests(tmp_path: Path) -> None:
     panel = load_panel(PANEL)
     path = tmp_path / "slow.csv"

@@ -59,6 +59,7 @@ def replay(service: Service) -> ReplaySource:
     return service.replay
 
 
+@pytest.mark.slow
 @on_jumping_clock
 async def test_a_pause_is_neither_silence_nor_loss_however_long(climb: Path) -> None:
     async with flying(climb, park=True) as service:
@@ -81,6 +82,7 @@ async def test_a_pause_is_neither_silence_nor_loss_however_long(climb: Path) -> 
         assert needle.indication == pytest.approx(CLIMB_FT_MIN, abs=10), "no start from zero after a pause"
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("speed", [0.2, 4.0])
 @on_jumping_clock
 async def test_a_rate_is_that_of_the_flight_at_any_speed_of_the_replay(climb: Path, speed: float) -> None:
@@ -91,6 +93,7 @@ async def test_a_rate_is_that_of_the_flight_at_any_speed_of_the_replay(climb: Pa
         assert telemetry(service) is Telemetry.LIVE
 
 
+@pytest.mark.slow
 @on_jumping_clock
 async def test_a_seek_jumps_and_the_pointer_goes_the_short_way_also_while_paused(climb: Path) -> None:
     async with flying(climb) as service:

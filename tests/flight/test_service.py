@@ -244,6 +244,7 @@ async def test_telemetry_comes_back_after_a_reload_at_which_no_port_could_be_had
             )
 
 
+@pytest.mark.slow
 @on_jumping_clock
 async def test_silent_telemetry_holds_then_rests_and_comes_back(panel_file: Path) -> None:
     text = panel_file.read_text().replace("after_s = 10.0", "after_s = 1.5")
@@ -362,6 +363,7 @@ async def test_a_port_in_use_is_said_at_the_start(panel_file: Path) -> None:
             await Service(load_panel(panel_file)).run()
 
 
+@pytest.mark.slow
 @on_jumping_clock
 async def test_a_serial_board_that_is_not_there_stops_no_other(panel_file: Path) -> None:
     text = panel_file.read_text()

@@ -33,6 +33,7 @@ def pointer(running: RunningPanel, key: str, time_s: float = 1.0) -> PointerSnap
     return found
 
 
+@pytest.mark.slow
 def test_a_snapshot_stays_as_it_was_when_the_panel_flies_on() -> None:
     running = flown().running
     snapshot = running.snapshot(1.0)
@@ -48,6 +49,7 @@ def test_a_snapshot_stays_as_it_was_when_the_panel_flies_on() -> None:
         snapshot.pointers[0].state = "other"  # type: ignore[misc]
 
 
+@pytest.mark.slow
 def test_every_quantity_has_a_value_a_unit_and_an_age() -> None:
     """The panel has its magnetic variation fixed, 4 degrees east: 358 degrees magnetic are 2 degrees true."""
     running = flown().running
@@ -78,6 +80,7 @@ def test_before_anything_arrives_nothing_is_known() -> None:
     assert {r.value for r in snapshot.readings if r.name in READINGS} == {None}
 
 
+@pytest.mark.slow
 def test_a_card_shows_its_heading_at_the_lubber_line() -> None:
     """A card with 358 under the line at 12 o'clock is turned by -358 degrees, which is 2."""
     card = pointer(flown().running, "heading.card")
@@ -89,6 +92,7 @@ def test_a_card_shows_its_heading_at_the_lubber_line() -> None:
     assert past_north.shows is not None and 0.0 <= past_north.shows < 360.0
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("airspeed_kt", "is_off"), [(175.0, False), (230.0, True)])
 def test_beyond_the_scale_there_is_no_error(airspeed_kt: float, is_off: bool) -> None:
     """The demo's airspeed scale ends at 180 kt."""
@@ -108,6 +112,7 @@ def test_virtual_boards_are_told_from_real_ones(config: Path) -> None:
     assert virtual == {"left": False, "right": True, "centre": True}
 
 
+@pytest.mark.slow
 def test_what_a_board_reported_has_an_age() -> None:
     """A session asks ten times a second."""
     running = flown().running

@@ -40,6 +40,7 @@ def rows(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
+@pytest.mark.slow
 def test_the_columns_lead_from_the_telemetry_to_the_needle(tmp_path: Path) -> None:
     """Pressure to altitude by the standard atmosphere; 3,000 ft on a face of 1,000 ft a turn is its top."""
     fly(level_flight(2.0), tmp_path / "trace.csv")
@@ -104,6 +105,7 @@ def test_a_geared_pointer_is_traced_where_its_wheels_put_it(tmp_path: Path) -> N
     assert float(row["altimeter.thousands.shows[ft]"]) == pytest.approx(3500.0, abs=2.0)
 
 
+@pytest.mark.slow
 def test_a_disk_that_fills_ends_the_trace_and_not_the_flight(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -141,6 +143,7 @@ def test_a_device_that_is_full_ends_the_trace_and_stays_a_device() -> None:
     assert Path("/dev/full").is_char_device()
 
 
+@pytest.mark.slow
 def test_a_trace_replaces_a_trace_and_nothing_else(tmp_path: Path) -> None:
     path = tmp_path / "trace.csv"
     for _ in range(2):
@@ -157,12 +160,14 @@ def test_a_trace_replaces_a_trace_and_nothing_else(tmp_path: Path) -> None:
         Trace(path, snapshot, [path])
 
 
+@pytest.mark.slow
 def test_a_log_is_no_trace_and_a_trace_is_no_log(tmp_path: Path) -> None:
     fly(level_flight(0.1), tmp_path / "trace.csv")
     with pytest.raises(DescriptionErrors, match="telemetry"):
         read_log(tmp_path / "trace.csv")
 
 
+@pytest.mark.slow
 def test_an_old_trace_stays_until_the_new_one_is_whole(tmp_path: Path) -> None:
     path = tmp_path / "trace.csv"
     fly(level_flight(0.2), path)

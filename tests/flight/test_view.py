@@ -75,6 +75,7 @@ def row(text: str, name: str) -> list[str]:
     return line.split()
 
 
+@pytest.mark.slow
 def test_a_gauge_shows_what_it_should_show_what_it_shows_and_where_its_motor_is() -> None:
     text = drawn(fly(1.0))
     _, indication, unit, shows, error, target, board, state = row(text, "airspeed.needle")
@@ -89,6 +90,7 @@ def test_a_gauge_shows_what_it_should_show_what_it_shows_and_where_its_motor_is(
     assert "Hobnail   02:05.5   telemetry live" in text
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("start", [358.0, 2.0])
 def test_a_heading_across_north_shows_a_small_error(start: float, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(READINGS, "heading_magnetic", start)
@@ -101,6 +103,7 @@ def test_a_heading_across_north_shows_a_small_error(start: float, monkeypatch: p
     assert min(heading for heading, _ in shown) < 2 < 358 < max(heading for heading, _ in shown)
 
 
+@pytest.mark.slow
 def test_an_endless_pointer_is_read_in_the_turn_of_its_reading() -> None:
     """The hundreds pointer shows 3,000 ft although its motor never made three turns."""
     dry_run = fly(1.0)
@@ -117,6 +120,7 @@ def test_an_endless_pointer_is_read_in_the_turn_of_its_reading() -> None:
         assert shown.error == pytest.approx(0, abs=0.5)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("width", [80, 100, 160])
 def test_every_number_fits_the_terminal(width: int) -> None:
     text = drawn(fly(0.5, pressure_altitude=33.0), width)
@@ -125,6 +129,7 @@ def test_every_number_fits_the_terminal(width: int) -> None:
         assert "…" not in " ".join(row(text, pointer))
 
 
+@pytest.mark.slow
 def test_a_gauge_without_its_telemetry_and_a_pointer_in_trouble_are_named() -> None:
     dry_run = fly(0.5)
     channel = dry_run.running.sessions["right"].channels[0]
@@ -145,6 +150,7 @@ def test_a_reading_off_the_scale_is_no_error(monkeypatch: pytest.MonkeyPatch) ->
     assert float(cells[3]) == pytest.approx(180.0, abs=0.5), "the needle is at the scale's end"
 
 
+@pytest.mark.slow
 def test_a_quantity_that_stops_is_named_with_its_age(monkeypatch: pytest.MonkeyPatch) -> None:
     readings = dict(READINGS)
     arrivals = [Arrival(n / 20, dict(readings)) for n in range(40)]
@@ -159,6 +165,7 @@ def test_a_quantity_that_stops_is_named_with_its_age(monkeypatch: pytest.MonkeyP
     assert "attitude has lost its telemetry: pitch" in text
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("width", [66, 80])
 def test_names_give_way_before_states(width: int, config: Path) -> None:
     panel = config / "panel.toml"
@@ -175,6 +182,7 @@ def test_names_give_way_before_states(width: int, config: Path) -> None:
     assert line.split()[-1] == "ready"
 
 
+@pytest.mark.slow
 def test_a_homing_board_is_shown_as_homing() -> None:
     dry_run = fly(0.1)
     dry_run.running.sessions["left"].home(1)
@@ -184,6 +192,7 @@ def test_a_homing_board_is_shown_as_homing() -> None:
     assert "altimeter.thousands: homing, looks for its home position" in text
 
 
+@pytest.mark.slow
 def test_a_log_line_is_wrapped_and_its_cause_is_there() -> None:
     cause = "no device at /dev/ttyUSB0: plug the board in, or correct its port"
     line = f"12:00:00 [warning  ] board can't be reached         board=left attempt=1 why='{cause}'"
@@ -193,6 +202,7 @@ def test_a_log_line_is_wrapped_and_its_cause_is_there() -> None:
     assert "\x1b" not in text and "\x07" not in text
 
 
+@pytest.mark.slow
 def test_in_a_small_terminal_the_latest_log_lines_are_shown() -> None:
     log = tuple(f"line {n} " + "word " * 30 for n in range(9))
     text = drawn(fly(0.1), 80, log, height=24).rpartition("Hobnail")[2]  # the last of its drawings
@@ -205,6 +215,7 @@ def test_in_a_small_terminal_the_latest_log_lines_are_shown() -> None:
             assert before.startswith(("line", "    word")), "no end without its beginning"
 
 
+@pytest.mark.slow
 def test_the_latest_log_lines_are_shown_below() -> None:
     text = drawn(fly(0.1), log=tuple(f"line {n}" for n in range(9)))
     assert "line 8" in text

@@ -72,6 +72,7 @@ def test_body_rates_are_preferred_to_the_history_of_the_heading() -> None:
     assert ways(made)["turn_rate"] == ("pitch_rate", "yaw_rate", "pitch", "bank")
 
 
+@pytest.mark.slow
 @given(st.sets(st.sampled_from(sorted(CATALOGUE))), st.booleans())
 def test_any_plan_runs_in_an_order_that_needs_nothing_later(names: set[str], has_curve: bool) -> None:
     made = make_plan(names, CATALOGUE, position_error=CURVE if has_curve else None)
@@ -349,6 +350,7 @@ def test_the_same_arrivals_give_the_same_values_to_the_last_bit() -> None:
 # --- a whole flight ---
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("names", "wanted", "rms"),
     [

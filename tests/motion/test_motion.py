@@ -165,6 +165,7 @@ def check_tick(
     assert abs(after - before) <= speed * span_s + rounding
 
 
+@pytest.mark.slow
 @given(
     st.floats(-2_000, 4_000),  # position
     st.floats(-2_000, 2_000),  # velocity

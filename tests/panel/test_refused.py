@@ -218,6 +218,7 @@ ABSURD = (
 )
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 def test_any_number_can_be_absurd_and_is_refused_in_words_or_checked(

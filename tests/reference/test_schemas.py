@@ -36,6 +36,7 @@ def test_the_shipped_files_fit_their_schemas(name: str, file: Path) -> None:
     validator(name).validate(tomllib.loads(file.read_text()))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "wrong",
     [

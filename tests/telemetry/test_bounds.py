@@ -188,6 +188,7 @@ def test_labels_outlive_a_reload_of_the_layout(tmp_path: Path) -> None:
     assert again.senders[0].readings["pressure_altitude"] == 2140.0
 
 
+@pytest.mark.slow
 def test_useless_datagrams_leave_no_garbage_for_the_collector(tmp_path: Path) -> None:
     layouts = [load_layout(file) for file in LAYOUTS]
     source = UdpSource("127.0.0.1", 0, layouts, clock=lambda: 1.0)

@@ -68,6 +68,7 @@ def check(layout: Layout, datagram: bytes, names: list[str], values: list[float]
 Sent = tuple[list[tuple[str, str]], list[float], list[float]]
 
 
+@pytest.mark.slow
 @given(some_sent(), st.sampled_from([",", ";", "\t", " ", "|"]), st.randoms(use_true_random=False))
 def test_columns_by_place_come_back_as_sent(sent: Sent, separator: str, random: object) -> None:
     fields, values, raw = sent
@@ -124,6 +125,7 @@ def test_packed_numbers_come_back_as_sent(sent: Sent, order: str, data: st.DataO
     check(layout_of(toml(head, described)), bytes(datagram), names, [expected[name] for name in names], 3e-7)
 
 
+@pytest.mark.slow
 @given(some_sent(), st.integers(1, 4), st.sampled_from(["little", "big"]))
 def test_numbers_in_tagged_groups_come_back_as_sent(sent: Sent, numbers: int, order: str) -> None:
     fields, values, raw = sent
@@ -286,6 +288,7 @@ def numbers_as_sent(layout: Layout) -> st.SearchStrategy[bytes]:
     return texts.map(lambda found: described.separator.join(found).encode())
 
 
+@pytest.mark.slow
 @settings(max_examples=300)
 @given(st.data())
 @pytest.mark.parametrize("layout", EXAMPLE_LAYOUTS, ids=lambda layout: layout.name)
@@ -310,6 +313,7 @@ def test_only_readings_within_their_range_get_through_whatever_the_numbers(
     assert found + sum(decoded.others.values()) == len(layout.described.fields)
 
 
+@pytest.mark.slow
 @given(st.lists(st.text(alphabet="0123456789.,-+eE_ <>LABSTime;=nanif\n\0", max_size=60), max_size=5))
 def test_no_text_makes_a_labelled_decoder_raise_anything_but_a_telemetry_error(texts: list[str]) -> None:
     layout = layout_of(

@@ -30,6 +30,7 @@ def log_of(path: Path, text: str) -> FlightLog:
     return read_log(path)
 
 
+@pytest.mark.slow
 @given(st.data(), st.sampled_from([csv.QUOTE_MINIMAL, csv.QUOTE_ALL]), st.sampled_from(["\r\n", "\n"]))
 def test_what_pythons_csv_writer_wrote_is_read_with_units_converted(
     data: st.DataObject, quoting: int, line_end: str

@@ -8,6 +8,7 @@ import re
 import socket
 import struct
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
@@ -49,6 +50,7 @@ async def listened(is_terminal: bool, word: str) -> str:
     return written(console)
 
 
+@pytest.mark.slow
 async def test_away_from_a_terminal_it_prints_plain_lines() -> None:
     output = await listened(False, "not a number")
     assert "\x1b" not in output
@@ -126,6 +128,7 @@ def test_packed_bytes_are_shown_as_numbers_in_both_byte_orders_after_an_odd_head
     assert list(number_rows(b"alt=2140\r\n")) == [], "text is read as it is"
 
 
+@pytest.mark.slow
 @given(st.binary(max_size=256))
 def test_any_bytes_are_shown_and_none_steers_the_terminal(sample: bytes) -> None:
     source = heard([load_layout(file) for file in sorted(EXAMPLES.glob("*.toml"))], (0.0, sample))

@@ -127,6 +127,7 @@ print(json.dumps({"given": count + 1, "meanwhile": len(meanwhile), "whole": whol
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="limits a file's size as POSIX does")
 def test_a_disk_that_fills_and_has_room_again_costs_no_row_and_leaves_a_valid_log_all_along(
     tmp_path: Path,

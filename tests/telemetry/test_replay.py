@@ -208,6 +208,7 @@ async def test_a_loop_begins_again_after_the_mean_interval_also_from_beyond_the_
     assert flown.times == [(0, 0), (1, 1), (2, 2), (3, 3), (4, 4), (5, 0), (5.5, 0)]
 
 
+@pytest.mark.slow
 async def test_a_survey_has_the_flights_ends_and_its_altitude_in_few_points() -> None:
     log = read_log(SHIPPED / "circuit.csv")
     survey = await ReplaySource(log).survey()

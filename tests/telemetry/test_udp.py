@@ -70,6 +70,7 @@ async def test_several_layouts_share_a_port_and_the_first_that_can_use_a_datagra
     assert source.given == {"pitch", "bank"}
 
 
+@pytest.mark.slow
 async def test_what_is_dropped_is_counted_by_cause_and_logged_sparingly() -> None:
     fields: list[dict[str, object]] = [
         {"quantity": "pitch", "unit": "deg", "column": 1},

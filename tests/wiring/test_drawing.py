@@ -69,6 +69,7 @@ def test_the_html_stands_alone_and_shows_every_caution_before_any_wire() -> None
     assert text.count("<svg") == sum(len(pictures(sheet(board))) for board in BOARDS)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("paper", ["a4", "letter"])
 def test_the_pdf_holds_cautions_diagram_and_tables(paper: str) -> None:
     data = sheets_pdf([sheet("right")], "letter" if paper == "letter" else "a4", "Test")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -48,6 +49,7 @@ def test_no_sequence_of_moves_beats_speed_acceleration_or_stops(
         before = now
 
 
+@pytest.mark.slow
 @settings(deadline=None)
 @given(st.lists(st.one_of(st.binary(max_size=40), any_message.map(lambda message: codec.encode(message, 0)))))
 def test_any_frames_are_answered_by_frames_and_raise_nothing(payloads: list[bytes]) -> None:

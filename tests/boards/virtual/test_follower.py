@@ -20,6 +20,7 @@ commands = st.lists(
 )
 
 
+@pytest.mark.slow
 @given(commands, st.floats(50, 3_000), st.floats(200, 60_000), st.floats(-9_000, 0), st.floats(1, 9_000))
 @example([(0.0, 74.0, 0.05), (0.0, 146.0, 0.0167)], 146.0, 5349.0, 0.0, 4.0)
 def test_limits_and_stops_hold_on_any_commands(
@@ -90,6 +91,7 @@ def test_a_halt_takes_the_braking_distance() -> None:
     assert follower.position == pytest.approx(at + 50.0)
 
 
+@pytest.mark.slow
 @given(
     st.floats(-5_000, 5_000),
     st.floats(-2_000, 2_000),
