@@ -95,10 +95,11 @@ def served(service: Service, address: str | None, tail: LogTail) -> Iterator[Non
         yield
         return
     from bridge.page.access import parse_address
+    from bridge.page.http import bind
     from bridge.page.invitation import invitation
-    from bridge.page.server import Page, bind
+    from bridge.page.server import Page
 
-    page = Page(service, bind(parse_address(address), exactly=False), tail)
+    page = Page(service, bind(parse_address(address), exactly=False, option="--page"), tail)
     service.add_part("page", page.run)
     if (replay := service.replay) is not None:
         replay.stays = lambda: len(page.hub) > 0

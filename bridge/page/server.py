@@ -6,38 +6,29 @@ What can be sent to every browser alike is made and encoded once, and only while
 from __future__ import annotations
 
 import asyncio
-import errno
 import socket
-import sys
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from importlib import resources
 
 import structlog
-import uvicorn
 from starlette.applications import Starlette
 from starlette.requests import HTTPConnection, Request
 from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route, WebSocketRoute
 from starlette.types import ASGIApp, Receive, Scope, Send
 from starlette.websockets import WebSocket, WebSocketDisconnect
-from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
-from bridge.errors import BridgeError, DescriptionError
+from bridge.errors import BridgeError
 from bridge.flight.service import Service
 from bridge.logs import LogTail, LogThrottle
-from bridge.page.access import MOST_BYTES, WRONG_TOKENS, Access, AccessError, Address, Rate, TooMuchError
+from bridge.page.access import WRONG_TOKENS, Access, AccessError, Address, Rate, TooMuchError
 from bridge.page.controls import Controls
 from bridge.page.feed import Feed
+from bridge.page.http import Server, bind
 from bridge.page.hub import Browser, Hub, encode
 from bridge.page.messages import Enter, MessageError, parse
 from bridge.threads import in_thread
 
-CONNECTIONS = 256
-"""More at once are refused."""
-SEND_BUFFER_BYTES = 32_768
-"""Of each connection: what waits in it is old by the time it arrives."""
-STALLED_S = 10.0
 CLOSE_S = 1.0
 _MOST_REASON_BYTES = 123  # RFC 6455, 5.5: a control frame has 125 bytes, of which two are the code
 
@@ -94,9 +85,9 @@ class Page:
 
     async def run(self) -> None:
         """Serve until cancelled."""
-        listener = self._listener or bind(self.address, exactly=True)
+        listener = self._listener or bind(self.address, exactly=True, option="--page")
         self._listener = None
-        server = _Server(self._app())
+        server = Server(self._app())
         try:
             async with asyncio.TaskGroup() as tasks:
                 tasks.create_task(server.serve([listener]))
@@ -238,97 +229,3 @@ async def _file(name: str) -> Response:
 
 def _missing() -> Response:
     return PlainTextResponse("There is nothing here. The page itself is at /", 404, _HEADERS)
-
-
-def bind(address: Address, *, exactly: bool) -> socket.socket:
-    """A socket that listens there, or on a free port if another program has that one and `exactly` is false.
-
-    Raises `DescriptionError` where it can't be.
-    """
-    try:
-        return _bound(address)
-    except OSError as error:
-        if error.errno == errno.EADDRINUSE and not exactly:
-            _log.warning("page: another program has this port, taking a free one", port=address.port)
-            return _bound(Address(address.host, 0))
-        raise DescriptionError(
-            "--page",
-            "",
-            f"{address.host}:{address.port}, which can't be bound ({error.strerror or error})",
-            "an address of this machine and a free port",
-            "Try --page alone, which takes this machine's own",
-        ) from None
-
-
-def _bound(address: Address) -> socket.socket:
-    family, _, _, _, place = socket.getaddrinfo(address.host, address.port, type=socket.SOCK_STREAM)[0]
-    listener = socket.socket(family, socket.SOCK_STREAM)
-    try:
-        if sys.platform != "win32":
-            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listener.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
-        listener.bind(place)
-        listener.listen(64)
-    except OSError:
-        listener.close()
-        raise
-    return listener
-
-
-class _Protocol(WebSocketsSansIOProtocol):
-    """A browser that reads slowly misses messages; it does not get old ones."""
-
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        super().connection_made(transport)
-        self.transport.set_write_buffer_limits(high=0)
-
-
-class _Server(uvicorn.Server):
-    """Serves `app`; signals are the command's own, see `bridge.commands.ending`."""
-
-    def __init__(self, app: ASGIApp) -> None:
-        super().__init__(
-            uvicorn.Config(
-                app,
-                ws=_Protocol,
-                ws_per_message_deflate=False,
-                ws_max_size=16 * MOST_BYTES,
-                access_log=False,
-                log_config=None,
-                log_level="critical",
-                lifespan="off",
-                server_header=False,
-                limit_concurrency=CONNECTIONS,
-            )
-        )
-
-    @contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        yield
-
-    async def drop_stalled(self) -> None:
-        """Close what takes nothing for `STALLED_S`, or asks for nothing: it would keep a place for ever."""
-        before: dict[object, int] = {}
-        while True:
-            await asyncio.sleep(STALLED_S)
-            now: dict[object, int] = {}
-            for connection in list(self.server_state.connections):
-                waiting = connection.transport.get_write_buffer_size()
-                if waiting or getattr(connection, "cycle", connection) is None:
-                    now[connection] = waiting
-                    if before.get(connection) == waiting:
-                        connection.transport.abort()
-            before = now
-
-    async def close(self) -> None:
-        """Close every connection, also that of a browser which reads nothing."""
-        for accepting in getattr(self, "servers", ()):
-            accepting.close()
-        connections = list(self.server_state.connections)
-        for connection in connections:
-            connection.shutdown()
-        await asyncio.sleep(0)
-        for connection in connections:
-            connection.transport.abort()
-        for task in list(self.server_state.tasks):
-            task.cancel()

@@ -26,7 +26,8 @@ from bridge.boards.state import State
 from bridge.flight.service import Service
 from bridge.flight.sources import FixedSources
 from bridge.page.access import Address
-from bridge.page.server import Page, bind
+from bridge.page.http import bind
+from bridge.page.server import Page
 from bridge.panel.load import load_panel
 from bridge.telemetry.flightlog import read_log
 from bridge.telemetry.replay import ReplaySource
@@ -70,7 +71,7 @@ async def fly(measured: dict[int, Measured]) -> None:
         sources=FixedSources(ReplaySource(log, 1.0, FROM_S)),
         replayed=True,
     )
-    page = Page(service, bind(Address("127.0.0.1", 0), exactly=True), logs.LogTail())
+    page = Page(service, bind(Address("127.0.0.1", 0), exactly=True, option="--page"), logs.LogTail())
     service.add_part("page", page.run)
     running = asyncio.create_task(service.run())
     while any(session.state is not State.READY for session in service.running.sessions.values()):

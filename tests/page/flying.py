@@ -18,7 +18,8 @@ from bridge.flight.sources import FixedSources
 from bridge.gauges.pointer import Pointer
 from bridge.logs import LogTail
 from bridge.page.access import Address
-from bridge.page.server import Page, bind
+from bridge.page.http import bind
+from bridge.page.server import Page
 from bridge.panel.load import load_panel
 from bridge.telemetry.flightlog import read_log
 from bridge.telemetry.replay import ReplaySource
@@ -93,7 +94,7 @@ class Flying:
         log_file, start_s = self._flight
         source = ReplaySource(read_log(log_file, panel.catalogue), 1.0, start_s, clock=Service.clock)
         self._service = Service(panel, sources=FixedSources(source), replayed=True)
-        page = Page(self._service, bind(Address("127.0.0.1", 0), exactly=True), LogTail())
+        page = Page(self._service, bind(Address("127.0.0.1", 0), exactly=True, option="--page"), LogTail())
         self._service.add_part("page", page.run)
         self.url = page.address.url
         looking = asyncio.create_task(self._look())

@@ -17,7 +17,8 @@ from bridge.flight.service import Service
 from bridge.flight.sources import FixedSources
 from bridge.logs import LogTail
 from bridge.page.access import Address
-from bridge.page.server import Page, bind
+from bridge.page.http import bind
+from bridge.page.server import Page
 from bridge.panel.load import load_panel
 from bridge.telemetry.flightlog import read_log
 from bridge.telemetry.replay import ReplaySource
@@ -29,7 +30,7 @@ async def served(panel: Path, host: str = "127.0.0.1") -> AsyncIterator[tuple[Se
     """The panel flying the circuit on virtual boards, and its page, once the boards are ready."""
     source = ReplaySource(read_log(ROOT / "replay_logs" / "circuit.csv"), 1.0, 200.0)
     service = Service(load_panel(panel), sources=FixedSources(source), replayed=True)
-    page = Page(service, bind(Address(host, 0), exactly=True), LogTail())
+    page = Page(service, bind(Address(host, 0), exactly=True, option="--page"), LogTail())
     service.add_part("page", page.run)
     running = asyncio.create_task(service.run())
     try:

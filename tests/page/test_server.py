@@ -13,7 +13,7 @@ import websockets
 from bridge.boards.state import State
 from bridge.flight import bench
 from bridge.flight.service import Service
-from bridge.page import server
+from bridge.page import http
 from bridge.page.hub import Browser
 from tests.conftest import until
 from tests.flight.one_gauge import one_gauge
@@ -148,7 +148,7 @@ async def test_a_flood_and_a_message_too_long_are_told_why_and_closed_and_the_bo
 async def test_a_browser_that_never_reads_loses_its_place_and_delays_nobody(
     panel: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(server, "STALLED_S", 0.3)
+    monkeypatch.setattr(http, "STALLED_S", 0.3)
     async with served(panel) as (service, page):
         reader, writer = await asyncio.open_connection("127.0.0.1", page.address.port, limit=1024)
         handshake = (
