@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import os
 from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 
 PAGE = "127.0.0.1:58280"
 """Where the page is unless another address is named."""
+METRICS = "127.0.0.1:58281"
+"""Where the counters are unless another address is named."""
 _DRAW_S = 0.25
 
 
@@ -31,6 +34,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_needles_argument(parser)
     parser.add_argument("--view", action="store_true", help="show every gauge live in the terminal")
     add_page_argument(parser)
+    parser.add_argument(
+        "--metrics",
+        nargs="?",
+        const=METRICS,
+        metavar="HOST:PORT",
+        help="serve counters to a monitor, as OpenMetrics text at /metrics (%(const)s)",
+    )
     parser.add_argument("--json", action="store_true", help="log in JSON lines")
 
 
@@ -76,7 +86,15 @@ async def _fly(panel: Panel, arguments: argparse.Namespace, view: View | None, t
     state = StateFile(state_file(panel.path))
     confirmed = positions_as_left(panel, state) if arguments.needles_as_left else {}
     service = Service(panel, state=state, confirmed=confirmed)
-    with stopped_by_signals(service), served(service, arguments.page, tail):
+    with (
+        stopped_by_signals(service),
+        served(service, arguments.page, tail),
+        _measured(service, arguments.metrics),
+    ):
+        if "NOTIFY_SOCKET" in os.environ:
+            from bridge.operation.systemd import Notifier
+
+            service.add_part("service manager", Notifier(service).run)
         if arguments.record is None:
             return await fly(service, view)
         columns = sorted(service.running.chain.given | service.running.recorded({}).keys())
@@ -99,7 +117,7 @@ def served(service: Service, address: str | None, tail: LogTail) -> Iterator[Non
     from bridge.page.invitation import invitation
     from bridge.page.server import Page
 
-    page = Page(service, bind(parse_address(address), exactly=False, option="--page"), tail)
+    page = Page(service, bind(parse_address(address, "--page"), exactly=False, option="--page"), tail)
     service.add_part("page", page.run)
     if (replay := service.replay) is not None:
         replay.stays = lambda: len(page.hub) > 0
@@ -109,6 +127,28 @@ def served(service: Service, address: str | None, tail: LogTail) -> Iterator[Non
     finally:
         asked.cancel()
         page.close()
+
+
+@contextmanager
+def _measured(service: Service, address: str | None) -> Iterator[None]:
+    """While it lasts, the service's counters are served at this address (host:port), if there is one.
+
+    Raises DescriptionError for an address that can't be bound.
+    """
+    if address is None:
+        yield
+        return
+    from bridge.operation.metrics import Metrics
+    from bridge.page.access import parse_address
+    from bridge.page.http import bind
+
+    listener = bind(parse_address(address, "--metrics"), exactly=True, option="--metrics")
+    metrics = Metrics(lambda: service.snapshot(service.clock()), listener)
+    service.add_part("metrics", metrics.run)
+    try:
+        yield
+    finally:
+        metrics.close()
 
 
 async def _announce(service: Service, text: str) -> None:

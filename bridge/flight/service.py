@@ -150,6 +150,11 @@ class Service:
             self.benches.stopped,
         )
 
+    @property
+    def ticked_s(self) -> float:
+        """When frames were last sent to the boards, by the service's clock."""
+        return self._ticked_s
+
     def add_part(self, name: str, part: Part) -> None:
         """Run this as well while the service flies: an onlooker, which fails and restarts alone."""
         self._onlookers[name] = part

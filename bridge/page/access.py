@@ -49,12 +49,12 @@ class Address:
         return f"http://{f'[{self.host}]' if ':' in self.host else self.host}:{self.port}/"
 
 
-def parse_address(text: str) -> Address:
-    """host:port, as in 127.0.0.1:58280 or [::1]:58280; raises `DescriptionError`."""
+def parse_address(text: str, option: str) -> Address:
+    """host:port, as in 127.0.0.1:58280 or [::1]:58280, the value of `option`; raises `DescriptionError`."""
     match = _ADDRESS.fullmatch(text)
     if match is None or int(match["port"]) > 65_535:
-        cure = "Write --page=127.0.0.1:58280, or --page alone as the last word"
-        raise DescriptionError("--page", "", repr(text), "host:port", cure)
+        cure = f"Write {option}=127.0.0.1:58280, or {option} alone as the last word"
+        raise DescriptionError(option, "", repr(text), "host:port", cure)
     return Address(match["host"].strip("[]"), int(match["port"]))
 
 

@@ -24,7 +24,7 @@ from bridge.page.messages import Jog, MessageError, parse
 
 @pytest.mark.parametrize("text", ["127.0.0.1:58280", "[::1]:0", "localhost:8000", "0.0.0.0:65535"])
 def test_an_address_is_host_and_port(text: str) -> None:
-    assert parse_address(text).url == f"http://{text}/"
+    assert parse_address(text, "--page").url == f"http://{text}/"
 
 
 @pytest.mark.parametrize(
@@ -32,7 +32,7 @@ def test_an_address_is_host_and_port(text: str) -> None:
 )
 def test_what_is_no_address_is_refused_with_the_way_to_write_it(text: str) -> None:
     with pytest.raises(DescriptionError, match=r"--page=127\.0\.0\.1:58280"):
-        parse_address(text)
+        parse_address(text, "--page")
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,1 @@
+"""What a service that runs unattended needs: counters for a monitor, readiness and a watchdog for systemd."""
