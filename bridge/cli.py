@@ -23,6 +23,7 @@ _COMMANDS = {  # name: the module that has it, and what it does
     "replay": ("bridge.commands.replay", "fly a recorded flight"),
     "listen": ("bridge.commands.listen", "show what arrives from a simulator, and what is wrong with it"),
     "calibrate": ("bridge.commands.calibrate", "calibrate a gauge at the bench, mark by mark"),
+    "prove": ("bridge.commands.prove", "test a gauge as instruments are tested, and write its sheet"),
     "check": ("bridge.commands.check", "check a panel description and whether its drives can work"),
     "faces": ("bridge.commands.faces", "draw the faces and pointers to scale: SVG, PDF, DXF"),
     "wiring": ("bridge.commands.wiring", "draw the wiring sheet of each board"),

@@ -5,12 +5,12 @@ from __future__ import annotations
 import argparse
 import asyncio
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from bridge.commands import run as run_command
 from bridge.commands.keys import keys, keys_can_be_read
+from bridge.commands.screen import Screen, Shown, typed_on
 from bridge.commands.shipped import PANEL
 
 if TYPE_CHECKING:
@@ -24,9 +24,6 @@ _LOOK_S = 0.05
 HOLDER = "the terminal"
 _JOGS = {"right": 1, "left": -1, "up": 10, "down": -10}
 _MARKS = {"n": 1, "p": -1}
-_OF_NUMBERS = frozenset("0123456789.-")
-_BACKSPACE = ("\x7f", "\b")
-_LONGEST_NUMBER = 12
 KEYS = (
     "Enter: the needle covers the mark   left, right: jog a step   down, up: ten",
     "n, p: next, previous mark   d: from the other side   u: undo   s: save   q: quit",
@@ -62,38 +59,9 @@ def run(arguments: argparse.Namespace) -> int:
         found = "no terminal to read keys from"
         raise DescriptionError("calibrate", "", found, "a terminal of Linux or macOS", "Start it in one")
     pointer = next(p for p in panel.pointers if (p.gauge, p.name) == (gauge, name))
-    screen = Screen(pointer)
+    screen = Screen(KEYS)
     logs.set_up(sink=screen.log)
     return asyncio.run(_calibrate(panel, pointer, screen, arguments.needles_as_left))
-
-
-@dataclass(frozen=True, slots=True)
-class _Shown:
-    """What the screen shows: lines, from the top."""
-
-    lines: tuple[str, ...]
-
-
-class Screen:
-    """The bench in the terminal: where the pointer is, what is captured, which keys there are."""
-
-    def __init__(self, pointer: Pointer) -> None:
-        from rich.live import Live
-
-        self.live = Live(auto_refresh=False, screen=False)
-        self._pointer = pointer
-        self._note = ""
-
-    def log(self, line: str) -> None:
-        """Keep the latest log line; it is shown at the bottom."""
-        self._note = line
-
-    def draw(self, shown: _Shown) -> None:
-        """Draw these lines, the latest log line and the keys."""
-        from rich.text import Text
-
-        lines = [*shown.lines, self._note, *KEYS]
-        self.live.update(Text("\n".join(lines), no_wrap=True, overflow="ellipsis"), refresh=True)
 
 
 async def _calibrate(panel: Panel, pointer: Pointer, screen: Screen, needles_as_left: bool) -> int:
@@ -193,10 +161,8 @@ class _Front:
                 self._bench.go(reading)
         elif key == "escape":
             self._typed = None
-        elif key in _BACKSPACE:
-            self._typed = typed[:-1]
-        elif key in _OF_NUMBERS and len(typed) < _LONGEST_NUMBER:
-            self._typed = typed + key
+        else:
+            self._typed = typed_on(typed, key)
 
     def _leave(self, asked: bool) -> None:
         if not asked and any(bench.unsaved for bench in self._snapshots()):
@@ -207,17 +173,17 @@ class _Front:
     def _snapshots(self) -> tuple[BenchSnapshot, ...]:
         return self.service.benches.snapshot(self.service.clock())
 
-    def shown(self) -> _Shown:
+    def shown(self) -> Shown:
         """The lines for the screen."""
         head = f"{self._pointer.key}   {self.service.running.panel.path.name}"
         stopped = self.service.benches.stopped
         note = self.note if stopped is None else f"{self.note or 'all needles are stopped'}: x to go on"
         found = self._snapshots()
         if not found:
-            return _Shown((head, note or "the bench has ended: the log below has the reason. q: quit"))
+            return Shown((head, note or "the bench has ended: the log below has the reason. q: quit"))
         (bench,) = found
         if not bench.known:
-            return _Shown((head, f"{bench.state}: {bench.detail or 'wait'}", note))
+            return Shown((head, f"{bench.state}: {bench.detail or 'wait'}", note))
         side = "from above" if bench.falling else "from below"
         still = "moving" if bench.moving else "at rest"
         lines = [
@@ -232,10 +198,10 @@ class _Front:
             play = f"   backlash {backlash[capture.reading]:+.2f} deg" if capture.reading in backlash else ""
             off = f"{capture.residual_deg:+.2f} deg off the curve before"
             lines.append(f"  {capture.reading:>8g} from {side}   {off}{play}")
-        return _Shown((*lines, *bench.mistakes, note or bench.note))
+        return Shown((*lines, *bench.mistakes, note or bench.note))
 
 
-async def _work(front: _Front, pressed: asyncio.Queue[str], show: Callable[[_Shown], None]) -> None:
+async def _work(front: _Front, pressed: asyncio.Queue[str], show: Callable[[Shown], None]) -> None:
     from bridge.errors import BridgeError
 
     await front.service.started.wait()

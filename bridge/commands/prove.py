@@ -1,0 +1,299 @@
+"""`prove`: test a gauge over its scale, up and down, and write its sheet."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import getpass
+import math
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bridge.commands import run as run_command
+from bridge.commands.ending import ending
+from bridge.commands.keys import keys, keys_can_be_read
+from bridge.commands.screen import Screen, Shown, typed_on
+from bridge.commands.shipped import PANEL
+
+if TYPE_CHECKING:
+    from bridge.flight.service import Service
+    from bridge.gauges.pointer import Pointer
+    from bridge.panel.load import Panel
+    from bridge.proof.work import Work
+
+_LOOK_S = 0.05
+HOLDER = "the test"
+KEYS = (
+    "type what the needle shows, Enter   Backspace: correct   m: it can't be read   u: the one before again",
+    "x, Esc: stop all needles, and let them go on   q: stop here, and go on another time",
+)
+_FAR = 0.2
+"""Of the scale: a reading so far off is asked for again."""
+_BREATHE = 5  # readings of a virtual board between two looks at signals
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The arguments of `prove`."""
+    parser.add_argument("gauge", help="the gauge's name in the panel description")
+    parser.add_argument("--pointer", metavar="NAME", help="which of its pointers (the first)")
+    parser.add_argument(
+        "--panel", type=Path, default=PANEL, metavar="FILE", help=f"the description ({PANEL})"
+    )
+    parser.add_argument(
+        "--out", type=Path, default=Path("proof"), metavar="FOLDER", help="where the sheet goes (%(default)s)"
+    )
+    parser.add_argument("--paper", choices=("a4", "letter"), default="a4", help="paper of the PDF")
+    parser.add_argument(
+        "--virtual", action="store_true", help="test the description, on virtual boards, in their own time"
+    )
+    parser.add_argument(
+        "--cycles", type=_count, metavar="N", help="how often up and down (5 on virtual boards, 2 by eye)"
+    )
+    parser.add_argument(
+        "--hold", type=_positive, default=1.0, metavar="S", help="at rest so long before a reading (1)"
+    )
+    parser.add_argument(
+        "--read-to", type=_positive, metavar="VALUE",
+        help="how finely you read, either way, in the needle's unit (half of the smallest division)",
+    )  # fmt: skip
+    parser.add_argument("--who", metavar="NAME", help="who reads the needle, for the sheet (your login name)")
+    run_command.add_needles_argument(parser)
+
+
+def _count(text: str) -> int:
+    if not text.isascii() or not text.isdigit() or not 1 <= int(text) <= 50:
+        raise argparse.ArgumentTypeError(f"found {text!r}; expected a whole number from 1 to 50")
+    return int(text)
+
+
+def _positive(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not 0.0 < value < 1e6:
+        raise argparse.ArgumentTypeError(f"found {text!r}; expected a number above 0")
+    return value
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Test, and write the sheet; returns 1 unless every test that was done is passed.
+
+    Raises DescriptionError for a gauge, pointer or terminal that is none, or files that may not be written.
+    """
+    from bridge import logs
+    from bridge.description import chosen
+    from bridge.panel.load import load_panel
+    from bridge.proof.readers import VIRTUAL, by_eye
+    from bridge.proof.work import Work
+
+    panel = load_panel(arguments.panel)
+    where = str(panel.path)
+    described = panel.description
+    (gauge,) = chosen(where, "GAUGE", "gauge", arguments.gauge, described.gauges)
+    name = chosen(where, "--pointer", "pointer", arguments.pointer, described.gauges[gauge].pointers)[0]
+    pointer = next(p for p in panel.pointers if (p.gauge, p.name) == (gauge, name))
+    if arguments.virtual or described.boards[pointer.board].is_virtual:
+        work = Work(panel, pointer, VIRTUAL, arguments.out, arguments.cycles or 5, arguments.hold)
+        logs.set_up(sink=lambda line: None)  # what the other gauges lack is no news here
+        if work.goes_on:
+            print(f"going on after {len(work.run.taken)} of {len(work.plan.steps)} readings", flush=True)
+        return asyncio.run(_on_virtual_boards(work, arguments))
+    _refuse_without_terminal()
+    who = arguments.who or getpass.getuser()
+    reader = by_eye(panel, pointer, who, arguments.read_to)
+    work = Work(panel, pointer, reader, arguments.out, arguments.cycles or 2, arguments.hold)
+    screen = Screen(KEYS)
+    logs.set_up(sink=screen.log)
+    return asyncio.run(_by_eye(work, screen, arguments))
+
+
+def _refuse_without_terminal() -> None:
+    from bridge.errors import DescriptionError
+
+    if not keys_can_be_read():
+        found = "no terminal to type readings in"
+        cure = "Start it in one, or test the description alone with --virtual"
+        raise DescriptionError("prove", "", found, "a terminal of Linux or macOS", cure)
+
+
+def _finish(work: Work, arguments: argparse.Namespace) -> int:
+    """Write the sheet, and print what is on it in short; returns the exit code."""
+    files = work.write_sheet(arguments.paper)
+    evaluation = work.evaluation
+    for result in evaluation.results:
+        worst = result.worst
+        found = (
+            ""
+            if worst is None
+            else f": worst {worst.error:+.3g} of ±{worst.limit:g} {work.plan.unit} at {worst.at}"
+        )
+        print(f"{result.verdict:>14}  {result.test}{found}{'. ' if result.remark else ''}{result.remark}")
+    for look in evaluation.looks:
+        print(look)
+    left = len(work.plan.steps) - len(work.run.taken)
+    if left:
+        print(f"{left} readings are still to be taken: the same command goes on with them")
+    for file in files:
+        print(file)
+    print("Not an airworthiness document: nothing here is for a real aircraft.")
+    return 0 if evaluation.verdict == "pass" and not left else 1
+
+
+async def _on_virtual_boards(work: Work, arguments: argparse.Namespace) -> int:
+    from bridge.proof.virtual import fly
+
+    async def read() -> int:
+        pointer = work.pointer
+        readings = fly(_all_virtual(work.panel), pointer, work.run, pointer.reading)
+        for n, _ in enumerate(readings):
+            if n % _BREATHE == 0:
+                work.keep()
+                await asyncio.sleep(0)
+        return 0
+
+    try:
+        await ending.run(read())
+    finally:
+        code = _finish(work, arguments)
+    return code
+
+
+def _all_virtual(panel: Panel) -> Panel:
+    boards = {
+        name: board.model_copy(update={"link": "virtual"}) for name, board in panel.description.boards.items()
+    }
+    return replace(panel, description=panel.description.model_copy(update={"boards": boards}))
+
+
+async def _by_eye(work: Work, screen: Screen, arguments: argparse.Namespace) -> int:
+    from bridge.commands.drawing import Drawing
+    from bridge.flight.service import Service
+    from bridge.flight.sources import FixedSources
+    from bridge.flight.state_file import StateFile, positions_as_left, state_file
+    from bridge.proof.plan import Feed
+    from bridge.proof.run import needle_of
+    from bridge.proof.source import ProofSource
+
+    panel, pointer = work.panel, work.pointer
+    state = StateFile(state_file(panel.path))
+    confirmed = positions_as_left(panel, state) if arguments.needles_as_left else {}
+    source = ProofSource(pointer.key, Feed(panel, pointer), work.run, Service.clock)
+    service = Service(panel, sources=FixedSources(source), state=state, confirmed=confirmed)
+    source.needle = lambda: needle_of(service.running, (pointer.board, pointer.channel))
+    with run_command.stopped_by_signals(service), keys() as pressed, Drawing(screen) as drawing:
+        asking = asyncio.create_task(_ask(_Front(work, service), pressed, drawing.show))
+        try:
+            await service.run()
+        finally:
+            asking.cancel()
+    introduced = service.running.sessions[pointer.board].introduction
+    if introduced is not None:
+        work.board_id = introduced.board_id.hex()
+    print()
+    return _finish(work, arguments)
+
+
+class _Front:
+    """The keys and the screen of a test that a person reads."""
+
+    def __init__(self, work: Work, service: Service) -> None:
+        self.note = ""
+        self._work = work
+        self._service = service
+        self._typed = ""
+        self._doubted: float | None = None  # a reading far off, which is taken when it is typed again
+
+    @property
+    def _pointer(self) -> Pointer:
+        return self._work.pointer
+
+    def press(self, key: str) -> None:
+        """Do what a key asks for."""
+        self.note = ""
+        benches = self._service.benches
+        if key in ("x", "escape"):
+            benches.stop_all(HOLDER) if benches.stopped is None else benches.go_on(HOLDER)
+        elif key == "q":
+            self._service.stop()
+        elif key == "u":
+            self._work.run.take_back()
+            self._work.keep()
+        elif key == "enter":
+            self._enter()
+        elif key == "m" and self._work.run.due:
+            self._take(None)
+        else:
+            self._typed = typed_on(self._typed, key)
+
+    def _enter(self) -> None:
+        run = self._work.run
+        if run.asked_setting is not None:
+            run.confirm_setting()
+        elif not run.due:
+            self.note = "the needle is not at rest yet: wait"
+        elif self._typed:
+            try:
+                reading = float(self._typed)
+            except ValueError:
+                self.note = f"found {self._typed!r}; expected a number of {self._pointer.unit}"
+                self._typed = ""
+            else:
+                self._weigh(reading)
+
+    def _weigh(self, reading: float) -> None:
+        face, step = self._pointer.face, self._work.run.step
+        assert step is not None
+        off = reading - step.wanted
+        if face.period is not None:
+            off -= round(off / face.period) * face.period
+        if abs(off) > _FAR * (face.high - face.low) and self._doubted != reading:
+            self._doubted, self._typed = reading, ""
+            self.note = f"{reading:g} is far from what is to be expected: type it again if it is so"
+        else:
+            self._take(reading)
+
+    def _take(self, reading: float | None) -> None:
+        self._doubted, self._typed = None, ""
+        self._work.run.take(reading)
+        self._work.keep()
+
+    def shown(self) -> Shown:
+        """The lines for the screen. What the needle should show is not among them: it would be read."""
+        work, run = self._work, self._work.run
+        step = run.step
+        head = f"{self._pointer.key}   {len(run.taken)} of {len(work.plan.steps)} readings   {work.json}"
+        if step is None:
+            return Shown((head, "every reading is taken", ""))
+        stopped = self._service.benches.stopped
+        if stopped is not None:
+            return Shown((head, f"all needles are stopped by {stopped}", self.note or "x to go on"))
+        unit = self._pointer.unit
+        if (setting := run.asked_setting) is not None:
+            line = f"set {setting:.2f} inHg on the altimeter's own scale, then Enter"
+        elif run.due:
+            tap = "tap beside the gauge, then " if step.tapped else ""
+            line = f"{tap}read the needle, {unit}: {self._typed}_"
+        else:
+            line = "on its way: wait until the needle is at rest"
+        side = "from above" if step.falling else "from below"
+        pass_ = f", pass {step.cycle}" if step.cycle else ""
+        return Shown((head, f"{step.purpose}, {side}{pass_}", line, self.note))
+
+
+async def _ask(front: _Front, pressed: asyncio.Queue[str], show: Callable[[Shown], None]) -> None:
+    from bridge.errors import BridgeError
+
+    while True:
+        show(front.shown())
+        try:
+            async with asyncio.timeout(_LOOK_S):
+                key = await pressed.get()
+        except TimeoutError:
+            continue
+        try:
+            front.press(key)
+        except BridgeError as error:
+            front.note = str(error)

@@ -1,0 +1,296 @@
+"""What is tested of one pointer, in which order: places to go to, and where the needle is read. Pure.
+
+An altimeter is tested by 14 CFR Part 43 Appendix E: fed with the pressures that Table I prints, so that the
+air data, the curve, the drive and the pointer are all in the test. Every other instrument is fed with what it
+shows. Readings are in the pointer's unit, settings in inHg, rates in units a second.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from bridge.calibration.bench import face_marks
+from bridge.gauges.pointer import Pointer
+from bridge.instruments import airdata
+from bridge.panel.load import Panel
+from bridge.proof import published
+from bridge.proof.published import Limits
+
+Purpose = Literal["before", "scale", "after", "friction", "setting"]
+
+_OVERRUN_SHARE = 0.1  # of the scale: from so far beyond a mark it is approached
+_OVERRUN_TURNS = 0.25  # of an endless pointer, if that is less
+_LEAST_ROOM_DEG = 8.0  # more than any play that one would keep
+_SLOW_S = 120.0  # the slow approach of the friction test would take so long over the whole scale
+_SHARES = (0.25, 0.5, 0.75)  # of the scale, where no table names the marks of the friction test
+_FRICTION_APPROACH_FT = 100.0
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where the gauge is taken: what it is fed (as a reading), the setting, and how fast at most (0: any)."""
+
+    fed: float
+    setting_inhg: float
+    rate: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One reading of the needle, at the last of these places; `wanted` is what it should show.
+
+    `falling` when the place is approached from above. `tapped`: the gauge is tapped, or its motor shaken by
+    less than a step, before the reading.
+    """
+
+    purpose: Purpose
+    wanted: float
+    falling: bool
+    cycle: int
+    places: tuple[Place, ...]
+    tapped: bool = False
+
+    @property
+    def setting_inhg(self) -> float:
+        """The altimeter setting at the reading."""
+        return self.places[-1].setting_inhg
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The whole test of one pointer. `limits` and `friction` are published, None where there are none.
+
+    `own` is the builder's tolerance in the pointer's unit, None where none is written. `cycles` times the
+    scale is gone up and down; the needle is read after it has been still for `hold_s`. `untested` tells what
+    is left out, and why.
+    """
+
+    key: str
+    unit: str
+    steps: tuple[Step, ...]
+    limits: Limits | None
+    friction: Limits | None
+    own: float | None
+    cycles: int
+    hold_s: float
+    is_altimeter: bool
+    untested: tuple[str, ...]
+
+
+def make_plan(panel: Panel, pointer: Pointer, cycles: int, hold_s: float) -> Plan:
+    """The tests that this pointer can be put to."""
+    described = panel.description.gauges[pointer.gauge]
+    untested: list[str] = []
+    is_altimeter = described.instrument == "altimeter"
+    limits = _limits(described.instrument, pointer)
+    own = described.pointers[pointer.name].tolerance
+    if own is None:
+        untested.append(
+            f"the builder's own tolerance: none is written (tolerance = under pointers.{pointer.name})"
+        )
+    if limits is None:
+        untested.append(
+            f"a published scale error: no free source has one for this instrument ({described.instrument})"
+        )
+    marks = _marks(panel, pointer, limits)
+    scale = _Scale(pointer, marks, untested, published.TOP_FT if is_altimeter else None)
+    friction = published.FRICTION if is_altimeter else None
+    steps = [scale.first(), *scale.cycles(cycles), scale.last(), *_friction(scale, friction)]
+    if is_altimeter:
+        if panel.description.altimeter_setting.source == "fixed":
+            untested.append("the barometric scale: the setting is fixed in the description")
+        else:
+            steps += _settings(scale)
+        untested += (
+            f"above {published.TOP_FT:,.0f} ft",
+            "the hold of 1 to 10 minutes before each reading: a motor has no capsule that creeps "
+            f"(held for {hold_s:g} s)",
+            "case leak: there is no case under pressure",
+        )
+    if described.pointers[pointer.name].kind != "endless" and described.instrument in _LAGGING:
+        untested.append("the lag: the needle is read once it is still")
+    others = [name for name in (*described.pointers, *described.geared) if name != pointer.name]
+    if others:
+        untested.append(f"the gauge's other pointers: {', '.join(others)}")
+    return Plan(
+        pointer.key, pointer.unit, tuple(steps), limits, friction, own, cycles, hold_s, is_altimeter,
+        tuple(untested),
+    )  # fmt: skip
+
+
+_LAGGING = ("vertical_speed", "turn_coordinator", "turn_indicator")
+
+
+def _limits(instrument: str, pointer: Pointer) -> Limits | None:
+    match instrument, pointer.indication:
+        case "altimeter", _:
+            return published.SCALE_ERROR
+        case "airspeed", _:
+            return published.airspeed_limits(pointer.face.high)
+        case "vertical_speed", _:
+            return published.VERTICAL_SPEED
+        case "heading", _:
+            return published.HEADING
+        case "attitude", _:
+            return published.LEVEL
+    return None
+
+
+def _marks(panel: Panel, pointer: Pointer, limits: Limits | None) -> tuple[float, ...]:
+    """The readings to test at, rising: those of the table that are on the scale, else the face's own."""
+    if limits is published.SCALE_ERROR:
+        return tuple(row for row, _ in limits.rows if row <= published.TOP_FT)
+    rows = [] if limits is None else [row for row, _ in limits.rows if _is_on(pointer, row)]
+    if limits is published.VERTICAL_SPEED:
+        rows = sorted({*rows, 0.0})
+    return tuple(rows) if len(rows) >= _FEWEST else tuple(sorted({*_drawn(panel, pointer), *rows}))
+
+
+_FEWEST, _EVENLY = 5, 8
+
+
+def _drawn(panel: Panel, pointer: Pointer) -> tuple[float, ...]:
+    """The marks of the face, the finer ones where the others are few; without any, places evenly apart."""
+    marks = face_marks(panel, pointer)
+    if len(marks) >= _FEWEST:
+        return marks
+    gauge = panel.description.gauges[pointer.gauge]
+    first = next(iter(gauge.pointers))
+    for own, face in ((pointer.name, gauge.face.cards.get(pointer.name)), (first, gauge.face)):
+        for scale in face.scales if face else ():
+            if scale.unit is None and (scale.pointer or own) == pointer.name:
+                for step in (scale.medium, scale.minor):
+                    if step and (scale.high - scale.low) / step + 1 >= _FEWEST:
+                        count = round((scale.high - scale.low) / step)
+                        finer = (scale.low + n * step for n in range(count + 1))
+                        return tuple(mark for mark in finer if _is_on(pointer, mark))
+    low, high = pointer.face.low, pointer.face.high
+    places = [low + (high - low) * n / _EVENLY for n in range(_EVENLY + 1)]
+    return tuple(places[:-1] if pointer.endless else places)
+
+
+def _is_on(pointer: Pointer, reading: float) -> bool:
+    face = pointer.face
+    return face.low <= reading <= face.high and (face.period is None or reading < face.high)
+
+
+class _Scale:
+    """Ways over the scale: every mark from below, then from above."""
+
+    def __init__(
+        self, pointer: Pointer, marks: Sequence[float], untested: list[str], top: float | None
+    ) -> None:
+        self.marks = marks
+        face = pointer.face
+        span = marks[-1] - marks[0]
+        self.overrun = _OVERRUN_SHARE * (span or 1.0)
+        self._low, self._high = float("-inf"), float("inf")
+        if face.period is not None:
+            self.overrun = min(self.overrun, _OVERRUN_TURNS * face.period)
+        else:
+            self._low, self._high = face.low, face.high
+        self.span = span
+        self._room = {end: self._has_room(pointer, end) for end in (marks[0], marks[-1])}
+        for end, side in ((marks[0], "below"), (marks[-1], "above")):
+            if not self._room[end]:
+                untested.append(f"{end:g} {pointer.unit} from {side}: the scale has no room beyond it")
+        self.start = self.marks[0] if self._room[marks[0]] else self.marks[1]
+
+    def _has_room(self, pointer: Pointer, end: float) -> bool:
+        beyond = self.beyond(end, below=end == self.marks[0])
+        return abs(pointer.face(beyond) - pointer.face(end)) >= _LEAST_ROOM_DEG
+
+    def beyond(self, reading: float, below: bool) -> float:
+        """From where this reading is approached, within the scale."""
+        return max(self._low, reading - self.overrun) if below else min(self._high, reading + self.overrun)
+
+    def at(self, fed: float, setting_inhg: float = published.STANDARD_INHG, rate: float = 0.0) -> Place:
+        return Place(fed, setting_inhg, rate)
+
+    def from_below(self, reading: float) -> tuple[Place, Place]:
+        return self.at(self.beyond(reading, below=True)), self.at(reading)
+
+    def first(self) -> Step:
+        return Step("before", self.start, False, 0, self.from_below(self.start))
+
+    def last(self) -> Step:
+        places = self.at(self.beyond(self.start, below=False)), self.at(self.start)
+        return Step("after", self.start, True, 0, places)
+
+    def cycles(self, count: int) -> list[Step]:
+        """Up over the marks and down again, so many times."""
+        steps: list[Step] = []
+        for cycle in range(1, count + 1):
+            for falling in (False, True):
+                marks = self.marks[::-1] if falling else self.marks
+                before = self.at(self.beyond(marks[0], below=not falling))
+                for n, mark in enumerate(marks):
+                    if n == 0 and not self._room[mark]:
+                        continue
+                    places = (before, self.at(mark)) if n == 0 or not steps else (self.at(mark),)
+                    steps.append(Step("scale", mark, falling, cycle, places))
+        return steps
+
+
+def _friction(scale: _Scale, limits: Limits | None) -> list[Step]:
+    if limits is not None:
+        marks = [row for row, _ in limits.rows if row <= published.TOP_FT]
+        rate, approach = published.FRICTION_RATE_FT_MIN / 60.0, _FRICTION_APPROACH_FT
+    else:
+        inner = scale.marks[1:-1]
+        marks = [min(inner, key=lambda m: abs(m - scale.marks[0] - s * scale.span)) for s in _SHARES]
+        rate, approach = scale.span / _SLOW_S, 0.02 * scale.span
+    steps: list[Step] = []
+    for mark in dict.fromkeys(marks):
+        fast, slow = scale.at(mark - approach), scale.at(mark, rate=rate)
+        places = scale.at(scale.beyond(mark - approach, below=True)), fast, slow
+        steps.append(Step("friction", mark, False, 0, places))
+        steps.append(Step("friction", mark, False, 0, (slow,), tapped=True))
+    return steps
+
+
+def _settings(scale: _Scale) -> list[Step]:
+    """At the pressure of 0 ft, the setting rising, so that the needle comes from below each time."""
+    steps: list[Step] = []
+    below = published.SETTINGS[0][0] - 0.3
+    for n, (setting, difference) in enumerate(published.SETTINGS):
+        here = scale.at(0.0, setting)
+        places = (scale.at(0.0, below), here) if n == 0 else (here,)
+        steps.append(Step("setting", float(difference), False, 0, places))
+    return steps
+
+
+class Feed:
+    """What a gauge is fed with, as readings of telemetry, so that it should show what a place says."""
+
+    def __init__(self, panel: Panel, pointer: Pointer) -> None:
+        instrument = panel.instrument(pointer.gauge)
+        self._pointer = pointer
+        self._quantity = panel.catalogue[pointer.indication]
+        self._is_altimeter = panel.description.gauges[pointer.gauge].instrument == "altimeter"
+        self._sets = self._is_altimeter and panel.description.altimeter_setting.source == "telemetry"
+        others = dict.fromkeys((*instrument.needs, *instrument.uses), 0.0)
+        others.pop(pointer.indication, None)
+        self._others = {} if self._is_altimeter else others
+
+    @property
+    def given(self) -> frozenset[str]:
+        """The quantities that it has."""
+        return frozenset(self.readings(Place(0.0, published.STANDARD_INHG)))
+
+    def readings(self, place: Place) -> dict[str, float]:
+        """The readings of this place, in canonical units."""
+        if not self._is_altimeter:
+            return {**self._others, self._pointer.indication: self._quantity.wrap(place.fed)}
+        readings = {"static_pressure": pressure_hpa(place.fed)}
+        if self._sets:
+            readings["altimeter_setting"] = place.setting_inhg
+        return readings
+
+
+def pressure_hpa(altitude_ft: float) -> float:
+    """The pressure (hPa) at this altitude: as Table I prints it, else by the standard atmosphere."""
+    printed = published.PRESSURES_INHG.get(altitude_ft)
+    return airdata.static_pressure_hpa(altitude_ft) if printed is None else printed * published.INHG_HPA

@@ -1,0 +1,84 @@
+"""One test with its files: what is tested, the readings so far, and the sheet that is written from them."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime
+from pathlib import Path
+
+from bridge.faces.sheets import Paper
+from bridge.gauges.pointer import Pointer
+from bridge.outputs import put_files, refuse_taken
+from bridge.panel.load import Panel
+from bridge.proof.evaluation import Evaluation, evaluate
+from bridge.proof.html import sheet_html
+from bridge.proof.pdf import sheet_pdf
+from bridge.proof.plan import make_plan
+from bridge.proof.readers import Reader
+from bridge.proof.record import Record, fingerprint, read_record, to_json
+from bridge.proof.run import ProofRun
+from bridge.proof.sheet import facts, sheet
+
+
+class Work:
+    """The test of one pointer in the folder of its files: goes on with a record that is there.
+
+    `board_id` is the id that the pointer's board introduced itself with, as text, once it is known.
+    Raises DescriptionErrors for files that may not be written, DescriptionError for a record of another test.
+    """
+
+    def __init__(
+        self, panel: Panel, pointer: Pointer, reader: Reader, folder: Path, cycles: int, hold_s: float
+    ) -> None:
+        self.panel, self.pointer, self.reader = panel, pointer, reader
+        self.plan = make_plan(panel, pointer, cycles, hold_s)
+        self.board_id = panel.description.boards[pointer.board].id or "not known"
+        name = re.sub(r"[\W_]+", "-", pointer.key)
+        self.json, self.html, self.pdf = (folder / f"{name}.{kind}" for kind in ("json", "html", "pdf"))
+        self._folder = folder
+        refuse_taken((self.json, self.html, self.pdf), panel.files)
+        mark = fingerprint(self.plan, pointer, reader)
+        found = read_record(self.json, mark, len(self.plan.steps))
+        self.goes_on = found is not None
+        self.record = found or Record(mark, now())
+        face, drive = pointer.face, pointer.drive
+        unit_per_step = abs((face.high - face.low) / drive.steps(face.angles[-1] - face.angles[0]))
+        self.run = ProofRun(
+            self.plan,
+            self.record.taken,
+            unit_per_step,
+            unit_per_step * drive.speed_steps_s,
+            asks_setting=panel.description.altimeter_setting.source == "knob",
+        )
+
+    @property
+    def evaluation(self) -> Evaluation:
+        """What the readings so far prove."""
+        return evaluate(self.plan, self.pointer, self.run.taken, self.reader.uncertainty)
+
+    def keep(self) -> None:
+        """Write the record of the readings so far; raises DescriptionError where the disk refuses."""
+        self.record.taken = list(self.run.taken)
+        self.record.latest = now()
+        data = to_json(self.record, self.plan, self.evaluation, self._facts(), self.reader)
+        put_files({self.json: data}, self._folder)
+
+    def write_sheet(self, paper: Paper) -> tuple[Path, ...]:
+        """Write record and sheet; returns the files."""
+        self.keep()
+        whole = sheet(self.plan, self.evaluation, self._facts())
+        put_files({self.html: sheet_html(whole), self.pdf: sheet_pdf(whole, paper)}, self._folder)
+        return self.json, self.html, self.pdf
+
+    def _facts(self) -> tuple[tuple[str, str], ...]:
+        described = self.panel.description.gauges[self.pointer.gauge].calibration
+        calibrated = None
+        if described is not None:
+            file = self.panel.path.parent / described
+            calibrated = datetime.fromtimestamp(file.stat().st_mtime, UTC).astimezone().date()
+        return facts(self.panel, self.pointer, self.plan, self.record, self.reader, self.board_id, calibrated)
+
+
+def now() -> str:
+    """The time of day and the day, here, in words."""
+    return datetime.now(UTC).astimezone().strftime("%Y-%m-%d %H:%M")
