@@ -153,16 +153,26 @@ class Host:
         return await self.until(there, what)
 
     async def make_known(self, *channels: int) -> None:
-        """Home or adopt, by each channel's own way, and wait until all are ready."""
+        """Home or adopt, by each channel's own way, and wait until all are ready.
+
+        A board whose time is quicker than ours may miss us on a busy machine, and stop by its watchdog: it is
+        told again.
+        """
         limits = self.subject.channels
         homing = tuple(c for c in channels if limits[c].homing != Homing.LAST_POSITION)
         adopted = tuple(c for c in channels if c not in homing and limits[c].output != Output.SERVO)
-        if homing:
-            self.send(messages.Home(homing))
-        if adopted:
-            self.send(messages.Adopt(tuple(messages.ChannelPosition(c, middle(limits[c])) for c in adopted)))
+        trips: int | None = None
 
         def ready(status: messages.Status) -> bool:
+            nonlocal trips
+            if status.watchdog_trips != trips:
+                trips = status.watchdog_trips
+                if homing:
+                    self.send(messages.Home(homing))
+                if adopted:
+                    places = (messages.ChannelPosition(c, middle(limits[c])) for c in adopted)
+                    self.send(messages.Adopt(tuple(places)))
+                return False
             return all(status.channels[c].state == ChannelState.READY for c in channels)
 
         await self.until(ready, f"ready channels {channels}")

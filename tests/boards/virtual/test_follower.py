@@ -23,6 +23,7 @@ commands = st.lists(
 @pytest.mark.slow
 @given(commands, st.floats(50, 3_000), st.floats(200, 60_000), st.floats(-9_000, 0), st.floats(1, 9_000))
 @example([(0.0, 74.0, 0.05), (0.0, 146.0, 0.0167)], 146.0, 5349.0, 0.0, 4.0)
+@example([(0.0, -930.0, 0.13), (0.0, -2188.0, 0.0167)], 2162.0, 32092.0, -91.0, 1.0)
 def test_limits_and_stops_hold_on_any_commands(
     wanted: list[tuple[float, float, float]], speed: float, acceleration: float, low: float, high: float
 ) -> None:
