@@ -175,6 +175,15 @@ def driven_pointer(pointer: Pointer) -> DrivenPointer:
     return DrivenPointer(pointer, DirectionTracker(pointer), Motion(motion_limits(pointer), home), home)
 
 
+def _made_alike(gauge: str, instrument: Instrument, before: Panel, after: Panel) -> bool:
+    """Whether the panel after would make the same instrument for this gauge as the panel before has."""
+    was, now = before.description.gauges[gauge], after.description.gauges[gauge]
+    names = (*instrument.needs, *instrument.uses)
+    return (was.instrument, was.options) == (now.instrument, now.options) and all(
+        before.catalogue.get(name) == after.catalogue.get(name) for name in names
+    )
+
+
 def homes(panel: Panel) -> dict[PointerAddress, float]:
     """The position of each pointer at its home position, in steps."""
     return {(p.board, p.channel): p.drive.zero_steps for p in panel.pointers}
@@ -193,7 +202,7 @@ class Chain:
     """The panel's pointers, driven by readings.
 
     `given` names the quantities that will arrive. With `before`, a chain that ran until now, pointers keep
-    their positions and gauges whose description is the same keep their dynamics: that is how a new
+    their positions and gauges with the same instrument keep its dynamics: that is how a new
     description takes over while flying.
 
     The altimeter setting of a knob starts from `setting_inhg`, what it was last, or else from the
@@ -307,7 +316,7 @@ class Chain:
         same = {
             gauge: instrument
             for gauge, instrument in before._instruments.items()
-            if before.panel.description.gauges[gauge] == self.panel.description.gauges.get(gauge)
+            if gauge in self._instruments and _made_alike(gauge, instrument, before.panel, self.panel)
         }
         self._instruments.update(same)
         self._time_s, self._flight_s = before._time_s, before._flight_s

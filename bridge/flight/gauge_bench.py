@@ -22,9 +22,9 @@ from bridge.flight.snapshot import BenchSnapshot, CaptureSnapshot, CurveSnapshot
 from bridge.gauges.pointer import Pointer
 from bridge.panel.load import Panel
 
-TURN_S = 0.3
-"""A turn that is not repeated within this time ends. With its braking that is half a second at most, at 50
-ticks a second or more."""
+TURN_S = 0.25
+"""A turn that is not repeated within this time ends. With its braking it is at rest in half a second at most,
+also at 20 ticks a second, the fewest that a panel may have."""
 BRAKE_S = 0.1
 """A turning pointer takes at most about this long to brake: its speed is chosen so."""
 SWEEP_S = 15.0
@@ -227,14 +227,11 @@ class GaugeBench:
         driven, bench = self._driven, self._bench
         if not self.known:
             return
-        if self._channel.takes != self._takes:  # found again: it is where its board reports it
-            self._takes = self._channel.takes
-            self._turning, self._sweep = None, []
-            bench.found(driven.position)
+        self._take_up()
         bench.saw(driven.position)
         if self._turning is not None:
             way, fast, until_s = self._turning
-            if time_s >= until_s:
+            if time_s + self._tick_s > until_s:  # the next tick would be too late
                 self.halt()
             else:
                 speed = self.turn_speed(fast)
@@ -247,6 +244,17 @@ class GaugeBench:
                     bench.stay(goal)
             elif (next_goal := bench.next_position()) is not None:
                 driven.go_to(next_goal)
+
+    def _take_up(self) -> None:
+        """A pointer that was found again is where its board reports it."""
+        if self._channel.takes != self._takes:
+            self._takes = self._channel.takes
+            self._turning, self._sweep = None, []
+            self._bench.found(self._driven.position)
+
+    @property
+    def _tick_s(self) -> float:
+        return 1.0 / self._running.panel.description.tick_hz
 
     def flies(self, running: RunningPanel, pointer: Pointer, draft: CalibrationDraft | None) -> None:
         """A new description takes over. `draft` is None where captures of before mean nothing any more."""
@@ -340,6 +348,7 @@ class GaugeBench:
                 f"{self._pointer.key} can't be moved, its position is not known ({what}). Wait, home it, or "
                 "confirm where it is"
             )
+        self._take_up()
 
     def _ready_to_move(self) -> CalibrationBench:
         """The bench, with nothing else under way. Raises BenchError while the pointer can't be moved."""

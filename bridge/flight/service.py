@@ -27,6 +27,7 @@ from bridge.calibration.file import save_points
 from bridge.errors import BridgeError, DescriptionError, DescriptionErrors
 from bridge.flight.bench import Benches
 from bridge.flight.chain import PointerAddress, homes
+from bridge.flight.gauge_bench import Saving
 from bridge.flight.links import make_link
 from bridge.flight.notice_log import NoticeLog
 from bridge.flight.running_panel import RunningPanel
@@ -98,7 +99,7 @@ class Service:
         )
         self.benches = Benches(self.running)
         """Gauges at the bench, and the stop of all needles; they outlive reloads."""
-        self._saving = asyncio.Lock()
+        self._saves: asyncio.Queue[tuple[str, Saving, asyncio.Future[None]]] = asyncio.Queue()
         self.boards = {name: self._board(panel, name) for name in self.running.sessions}
         self.started = asyncio.Event()
         """Set when every source is open and every part runs."""
@@ -186,6 +187,7 @@ class Service:
                 self._parts.start("files", self._watch_files)
                 self._parts.start("reloads", self._take_reloads)
                 self._parts.start("telemetry", self._watch_given)
+                self._parts.start("saves", self._save_calibrations)
                 if self._state is not None:
                     self._parts.start("state", self._keep_state)
                 for name, part in self._onlookers.items():
@@ -345,16 +347,36 @@ class Service:
     async def save_calibration(self, gauge: str, holder: str) -> None:
         """Write what this holder has captured into the gauge's calibration file, which the watch then takes.
 
-        Raises BridgeError when the holder does not have the gauge, the curve has mistakes, or the file can't
-        be written.
+        Whoever asked need not wait for it: what is written counts as saved all the same. Raises BridgeError
+        when the holder does not have the gauge, the curve has mistakes, or the file can't be written.
         """
-        async with self._saving:  # two gauges may change the panel's own file
-            saving = self.benches.at(gauge, holder).saving()
-            save = partial(save_points, saving.panel, saving.pointer, saving.points)
-            files = await in_thread("calibration", save)
-            note = f"saved: {', '.join(file.name for file in files)}; the version before is beside it"
-            self.benches.saved(gauge, saving, note)
-            _log.info("calibration saved", pointer=saving.pointer.key, files=[str(file) for file in files])
+        saved: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._saves.put_nowait((gauge, self.benches.at(gauge, holder).saving(), saved))
+        await saved
+
+    async def _save_calibrations(self) -> None:
+        """One after the other, since two gauges may change the panel's own file."""
+        while True:
+            gauge, saving, saved = await self._saves.get()
+            try:
+                await self._save(gauge, saving)
+            except Exception as error:
+                if saved.done():  # whoever asked has left
+                    _log.error("calibration not saved", gauge=gauge, why=str(error))
+                else:
+                    saved.set_exception(error)
+            else:
+                if not saved.done():
+                    saved.set_result(None)
+            finally:
+                saved.cancel()  # nobody waits for ever for what the end of the flight has cut off
+
+    async def _save(self, gauge: str, saving: Saving) -> None:
+        save = partial(save_points, saving.panel, saving.pointer, saving.points)
+        files = await in_thread("calibration", save)
+        note = f"saved: {', '.join(file.name for file in files)}; the version before is beside it"
+        self.benches.saved(gauge, saving, note)
+        _log.info("calibration saved", pointer=saving.pointer.key, files=[str(file) for file in files])
 
     # -- reloads ----------------------------------------------------------------------------------
 

@@ -30,9 +30,11 @@ panel: also after each change of the description. The box of a gauge (x, y, widt
 layers, all of one size, in mm from the panel's top left corner, y down. `low` and `high` are the scale's ends
 (of an endless pointer: the quantity's range); `period` is the reading of one turn, null for a bounded one;
 `driven_by` is the key of the pointer that drives a geared one. `trouble` is why a gauge could not be drawn.
-`axis_mm` is the pointers' axis in the box. A layer with `moving` has groups to move.
+`middle_mm` is the face's middle in the box. A layer with `moving` has groups to move, each turned about the
+origin of its own frame: a pivot off the middle is in the drawing.
     {"type":"panel","revision":3,"name":"...","width_mm":300,"height_mm":200,
-     "gauges":[{"name":"airspeed","x_mm":0,"y_mm":0,"width_mm":90,"height_mm":90,"axis_mm":[45,45],"trouble":"",
+     "gauges":[{"name":"airspeed","x_mm":0,"y_mm":0,"width_mm":90,"height_mm":90,"middle_mm":[45,45],
+       "trouble":"",
        "layers":[{"url":"/faces/airspeed/0.svg?r=3","moving":false}],
        "pointers":[{"key":"airspeed.needle","name":"needle","quantity":"indicated_airspeed","unit":"kt","decimals":0,
                     "low":0,"high":180,"period":null,"driven_by":null,"board":"right","channel":0}]}],

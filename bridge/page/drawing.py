@@ -99,7 +99,7 @@ def _gauge(panel: Panel, name: str, drawn: DrawnGauge, box: Box, revision: int) 
         "y_mm": round(top, 2),
         "width_mm": round(right - left, 2),
         "height_mm": round(bottom - top, 2),
-        "axis_mm": [round(-drawn.box[0], 2), round(-drawn.box[1], 2)],
+        "middle_mm": [round(-drawn.box[0], 2), round(-drawn.box[1], 2)],
         "trouble": drawn.trouble,
         "layers": [
             {"url": f"/faces/{name}/{number}.svg?r={revision}", "moving": layer.moving}

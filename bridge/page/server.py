@@ -95,7 +95,9 @@ class Page:
                 tasks.create_task(self._feed.run())
         finally:
             await server.close()
-            listener.close()  # where the server had not taken it yet
+            if listener.fileno() >= 0:  # a stop while the server started: it listens, and nobody has it
+                asyncio.get_running_loop().remove_reader(listener)
+                listener.close()
 
     def close(self) -> None:
         """Give the port back if `run` never took it."""

@@ -259,7 +259,7 @@ class GaugeDescription(StrictModel):
     options: dict[str, Any] = {}
     """Of the instrument, as in `{ lag_s = 2.5 }`."""
     place: tuple[PlaceMm, PlaceMm] | None = None
-    """Of its axis, right of and below the panel's top left corner, mm, as in `[50, 50]`."""
+    """Of its face's middle, right of and below the panel's top left corner, mm, as in `[50, 50]`."""
     calibration: str | None = None
     """A file of measured points; its path starts at this file, as in `"calibration/own.toml"`."""
     pointers: Annotated[dict[str, PointerDescription], Field(min_length=1)]

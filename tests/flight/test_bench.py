@@ -180,6 +180,43 @@ def test_a_holder_that_vanishes_stops_turning_at_once_and_loses_the_gauge_after_
     rig.benches.take("airspeed", OTHER, rig.time_s)
 
 
+@pytest.fixture(scope="module")
+def slow_panel(tmp_path_factory: pytest.TempPathFactory) -> Panel:
+    """The same panel at the fewest ticks a second."""
+    folder = tmp_path_factory.mktemp("slow") / "config"
+    shutil.copytree(ROOT / "config", folder)
+    return changed(folder, "panel.toml", ("tick_hz = 100 ", "tick_hz = 20 "))
+
+
+@pytest.mark.parametrize("gauge", ["airspeed", "altimeter", "turn"])
+@pytest.mark.parametrize("late_s", [0.0, 0.001, 0.049])
+def test_a_turn_is_at_rest_half_a_second_after_it_was_last_asked_for_at_the_fewest_ticks(
+    slow_panel: Panel, gauge: str, late_s: float
+) -> None:
+    """At 20 ticks a second, wherever between two of them the browser vanished; also the motor itself."""
+    rig = Rig(slow_panel)
+    bench = taken(rig, gauge).benches.at(gauge, ME)
+
+    def fly(ticks: int) -> None:
+        for _ in range(ticks):
+            rig.benches.heard(ME, rig.time_s)
+            rig.tick()
+            rig.ticks += 4  # of a hundred in a second, every fifth
+
+    for _ in range(10):
+        asked_s = rig.time_s - 0.05 + late_s
+        bench.turn(1, True, asked_s)
+        fly(2)
+    key = bench.pointer.key
+    assert not rig.driven(key).motion.at_rest
+    while rig.time_s < asked_s + 0.5:
+        fly(1)
+    assert rig.driven(key).motion.at_rest
+    stopped_at = rig.place(key)
+    fly(20)
+    assert rig.place(key) == pytest.approx(stopped_at, abs=0.01)
+
+
 def test_a_needle_on_its_way_stops_before_it_is_given_back(rig: Rig) -> None:
     rig.feeds = {**LEVEL, "calibrated_airspeed": 160.0}
     rig.settle()
@@ -903,9 +940,10 @@ def test_no_motion_is_beyond_the_limits_whatever_commands_come_in_whatever_order
             do(rig, command, key, amount, (panel, recalibrated))
         except BridgeError as error:
             assert str(error)
+        held |= {driven.pointer.key for driven in rig.running.chain.pointers.values() if driven.held}
         for _ in range(ticks):
-            held |= {driven.pointer.key for driven in rig.running.chain.pointers.values() if driven.held}
             rig.fly(TICK_S, ME)
+            held |= {driven.pointer.key for driven in rig.running.chain.pointers.values() if driven.held}
     rig.fly(2.0, ME)
     for address, driven in rig.running.chain.pointers.items():
         pointer, worst = driven.pointer, rig.worst[address]

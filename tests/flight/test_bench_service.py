@@ -183,6 +183,34 @@ async def test_what_can_not_be_saved_is_refused_in_words_and_the_file_stays(conf
 
 
 @on_jumping_clock
+async def test_what_is_written_counts_as_saved_also_when_whoever_asked_has_left(config: Path) -> None:
+    file = config / "calibration" / "airspeed.toml"
+    before = file.read_text()
+    async with at_the_bench(config, CrookedLinkage(0.0, 0.0)) as (service, bench, _):
+        bench.mark(2)
+        await at_rest(bench)
+        bench.capture()
+        saving = asyncio.create_task(service.save_calibration("airspeed", ME))
+        await asyncio.sleep(0)
+        saving.cancel()
+        await asyncio.wait({saving})
+        assert saving.cancelled()
+        await until(lambda: not bench.snapshot().unsaved, "saved")
+        assert file.read_text() != before
+        bench.mark(1)
+        await at_rest(bench)
+        bench.capture()
+        (config / "calibration" / "airspeed.toml.new").mkdir()
+        with capture_logs() as logs:
+            saving = asyncio.create_task(service.save_calibration("airspeed", ME))
+            await asyncio.sleep(0)
+            saving.cancel()
+            await until(lambda: logs, "the log line")
+        assert (logs[0]["event"], logs[0]["gauge"]) == ("calibration not saved", "airspeed")
+        assert bench.snapshot().unsaved
+
+
+@on_jumping_clock
 async def test_two_gauges_saved_at_once_both_get_their_line_in_the_description(config: Path) -> None:
     async with at_the_bench(config, CrookedLinkage(0.0, 0.0)) as (service, _, _):
         names = ("turn", "attitude")

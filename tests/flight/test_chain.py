@@ -119,3 +119,28 @@ def test_after_a_jump_in_the_telemetry_derived_readings_and_lags_start_afresh() 
     for tick in range(1, 40):
         chain.feed(time_s + tick / 20, {"pressure_altitude": 3300.0, "altimeter_setting": 29.92})
     assert needle.indication == pytest.approx(0, abs=1), "the 100 ft between are no climb"
+
+
+def test_an_instrument_that_stays_as_described_keeps_its_lag_when_its_place_or_face_changes(
+    config: Path,
+) -> None:
+    def changed(old: str, new: str) -> Chain:
+        text = (config / "panel.toml").read_text()
+        assert old in text
+        (config / "panel.toml").write_text(text.replace(old, new, 1))
+        return Chain(load_panel(config / "panel.toml"), given, chain)
+
+    def climb(chain: Chain, time_s: float) -> float:
+        """The vertical speed shown when a climb of 600 ft/min has begun at 20 s."""
+        altitude = 3000.0 + 10.0 * max(0.0, time_s - 20.0)
+        chain.feed(time_s, {"pressure_altitude": altitude, "altimeter_setting": 29.92})
+        return chain.pointers["right", 1].indication or 0.0
+
+    given = frozenset({"pressure_altitude", "altimeter_setting"})
+    chain = Chain(load_panel(config / "panel.toml"), given)
+    late = [climb(chain, tick / 20) for tick in range(20 * 22)]
+    assert 50.0 < late[-1] < 500.0, "it lags"
+    moved = changed("place = [234, 142]", "place = [120, 142]")
+    assert climb(moved, 22.0) - late[-1] == pytest.approx(late[-1] - late[-2], abs=2.0)
+    made_anew = changed("lag_s = 2.5", "lag_s = 9.0")
+    assert climb(made_anew, 22.05) == pytest.approx(600.0, abs=60.0), "its first reading has no lag"

@@ -13,8 +13,14 @@ import websockets
 from bridge.boards.state import State
 from bridge.flight import bench
 from bridge.flight.service import Service
+from bridge.flight.sources import FixedSources
+from bridge.logs import LogTail
 from bridge.page import http
+from bridge.page.access import Address
+from bridge.page.http import bind
 from bridge.page.hub import Browser
+from bridge.page.server import Page
+from bridge.panel.load import load_panel
 from tests.conftest import until
 from tests.flight.one_gauge import one_gauge
 from tests.page.served import served, watching
@@ -204,8 +210,8 @@ async def test_a_reload_draws_the_panel_again_and_a_mistake_is_in_the_health(pan
         panel.write_text(text.replace('instrument = "gauge"', 'instrument = "gauge"\nplace = [100, 80]'))
         again = await browser.until("panel", lambda message: message["revision"] > first["revision"])
         (gauge,) = again["gauges"]
-        assert gauge["x_mm"] + gauge["axis_mm"][0] == pytest.approx(100)
-        assert gauge["y_mm"] + gauge["axis_mm"][1] == pytest.approx(80)
+        assert gauge["x_mm"] + gauge["middle_mm"][0] == pytest.approx(100)
+        assert gauge["y_mm"] + gauge["middle_mm"][1] == pytest.approx(80)
         await browser.until("health", lambda message: message["reload"] and message["reload"]["taken"])
         panel.write_text(text.replace("tachometer", ""))
         health = await browser.until("health", lambda message: not message["reload"]["taken"])
@@ -226,6 +232,25 @@ async def test_a_replay_is_controlled_and_a_pause_is_no_fault(panel: Path) -> No
         await browser.until(
             "needles", lambda message: message["replay"]["speed"] == 2 and message["replay"]["time_s"] > 602
         )
+
+
+@pytest.mark.parametrize("turns", range(8))
+async def test_a_stop_while_the_page_starts_leaves_nothing_that_listens(panel: Path, turns: int) -> None:
+    """Wherever in its first turns of the loop: the port is free, and the loop looks at its socket no more."""
+    service = Service(load_panel(panel), sources=FixedSources())
+    listener = bind(Address("127.0.0.1", 0), exactly=True, option="--page")
+    number = listener.fileno()
+    page = Page(service, listener, LogTail())
+    starting = asyncio.create_task(page.run())
+    for _ in range(turns):
+        await asyncio.sleep(0)
+    starting.cancel()
+    await asyncio.wait({starting})
+    assert starting.cancelled()
+    page.close()
+    assert listener.fileno() == -1
+    assert not asyncio.get_running_loop().remove_reader(number), "the socket was still looked at"
+    bind(page.address, exactly=True, option="--page").close()
 
 
 async def test_the_page_fails_and_restarts_alone_at_the_same_address(

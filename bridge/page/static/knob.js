@@ -3,7 +3,7 @@
 import { el, set } from "./dom.js";
 
 const CLICK_DEG = 15;
-/** The program ends a turn that is not repeated within 300 ms. */
+/** The program ends a turn that is not repeated within 250 ms. */
 const REPEAT_MS = 100;
 
 /** A knob: dragged round, each click calls `jog(±1)`; by key `jog(±1 or ±10)`, `mark(±1)`, `capture()`. */
