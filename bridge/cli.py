@@ -21,6 +21,7 @@ _COMMANDS = {  # name: the module that has it, and what it does
     "begin": ("bridge.commands.begin", "begin a panel of your own from ready gauges"),
     "run": ("bridge.commands.run", "fly: telemetry in, needles out, until stopped"),
     "replay": ("bridge.commands.replay", "fly a recorded flight"),
+    "relay": ("bridge.commands.relay", "join the boards at this computer to an MQTT broker"),
     "listen": ("bridge.commands.listen", "show what arrives from a simulator, and what is wrong with it"),
     "calibrate": ("bridge.commands.calibrate", "calibrate a gauge at the bench, mark by mark"),
     "prove": ("bridge.commands.prove", "test a gauge as instruments are tested, and write its sheet"),

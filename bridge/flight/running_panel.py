@@ -10,9 +10,10 @@ from collections.abc import Mapping
 from enum import Enum
 from math import inf
 
+from bridge.boards.mqtt.window import query_s
 from bridge.boards.notices import KnobTurned, Notice, PositionNeeded
 from bridge.boards.pointer_channel import Phase
-from bridge.boards.session import BoardSession
+from bridge.boards.session import QUERY_S, BoardSession
 from bridge.errors import BoardError
 from bridge.flight.ages import age_of, longest_recent, patience_s
 from bridge.flight.chain import Chain, DrivenPointer, PointerAddress
@@ -129,12 +130,18 @@ class RunningPanel:
         expected = expected_channels(self.panel, name)
         if before is not None and name in before.sessions:
             was = before.panel.description.boards[name]
-            same_line = (described.link, described.port, described.baud) == (was.link, was.port, was.baud)
+            same_way = self.panel.way_to(name) == before.panel.way_to(name)
             same_board = (described.id, expected) == (was.id, expected_channels(before.panel, name))
-            if same_line and same_board:
+            if same_way and same_board:
                 return before.sessions[name]
         board_id = bytes.fromhex(described.id) if described.id else None
-        return BoardSession(name, expected, board_id=board_id, panel_file=str(self.panel.path))
+        return BoardSession(
+            name,
+            expected,
+            board_id=board_id,
+            panel_file=str(self.panel.path),
+            query_s=QUERY_S if not described.kind.over_broker else query_s(self.panel.description.tick_hz),
+        )
 
     def feed(
         self,

@@ -28,7 +28,7 @@ from bridge.errors import BridgeError, DescriptionError, DescriptionErrors
 from bridge.flight.bench import Benches
 from bridge.flight.chain import PointerAddress, homes
 from bridge.flight.gauge_bench import Saving
-from bridge.flight.links import make_link
+from bridge.flight.links import Links
 from bridge.flight.notice_log import NoticeLog
 from bridge.flight.running_panel import RunningPanel
 from bridge.flight.service_snapshot import ReloadSnapshot, ServiceSnapshot, recording_of, senders_of
@@ -100,6 +100,7 @@ class Service:
         self.benches = Benches(self.running)
         """Gauges at the bench, and the stop of all needles; they outlive reloads."""
         self._saves: asyncio.Queue[tuple[str, Saving, asyncio.Future[None]]] = asyncio.Queue()
+        self._links = Links(self.clock)
         self.boards = {name: self._board(panel, name) for name in self.running.sessions}
         self.started = asyncio.Event()
         """Set when every source is open and every part runs."""
@@ -127,7 +128,7 @@ class Service:
         return arriving or frozenset[str]().union(*(source.given for source in self.sources))
 
     def _board(self, panel: Panel, name: str) -> Board:
-        return Board(self.running.sessions[name], make_link(panel, name, self.clock), self.clock)
+        return Board(self.running.sessions[name], self._links.make(panel, name), self.clock)
 
     @property
     def parts(self) -> tuple[str, ...]:

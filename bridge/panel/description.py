@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, field_validator, model_validator
 
 from bridge.description import MistakeError, StrictModel
+from bridge.panel.broker import BrokerDescription
 from bridge.panel.face import Face
 from bridge.panel.hardware import (
     MOST_DEGREES,
@@ -345,6 +346,8 @@ class PanelDescription(StrictModel):
     """Steps of the motion, and frames to each board, in a second."""
     sources: tuple[UdpSourceDescription, ...] = ()
     """Where telemetry comes from, as in `[{ listen = "127.0.0.1:58226", layouts = ["own.toml"] }]`."""
+    broker: BrokerDescription | None = None
+    """For boards over MQTT, as in `{ host = "192.168.1.20", prefix = "hobnail" }`."""
     altimeter_setting: AltimeterSetting = AltimeterSetting()
     """Where it comes from, as in `{ source = "fixed", inhg = 29.92 }`."""
     fixed: dict[str, float] = {}

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema, field_validator, model_validator
 
 from bridge.description import MistakeError, StrictModel
+from bridge.mqtt.topics import is_topic
 from bridge.panel.names import PORTS, is_port
 
 _RATIO = re.compile(r"\s*[+-]?[0-9]{1,9}(\.[0-9]{1,9})?(\s*/\s*[0-9]{1,9})?\s*")
@@ -228,15 +231,37 @@ class Input(StrictModel):
     """As printed on the board, as in `["A3", "A4"]`."""
 
 
+@dataclass(frozen=True, slots=True)
+class LinkKind:
+    """What a kind of link means for its board: `reached_by` are the keys that name the way to it, the first
+    of which no two boards of this kind may share and `needed` ones must be written."""
+
+    is_real: bool
+    reached_by: tuple[str, ...] = ()
+    needed: tuple[str, ...] = ()
+    over_broker: bool = False
+
+
+LINK_KINDS: Mapping[str, LinkKind] = {
+    "virtual": LinkKind(is_real=False),
+    "serial": LinkKind(is_real=True, reached_by=("port", "baud"), needed=("port",)),
+    "mqtt": LinkKind(is_real=True, reached_by=("topic",), over_broker=True),
+}
+"""Every kind that `BoardDescription.link` allows; how each is made is in `bridge.flight.links`."""
+
+
 class BoardDescription(StrictModel):
     """One microcontroller board: how it is reached and what hangs on it."""
 
-    link: Literal["virtual", "serial"] = "virtual"
-    """Whether it is a real one on a serial port; a virtual one needs no hardware."""
+    link: Literal["virtual", "serial", "mqtt"] = "virtual"
+    """A virtual one needs no hardware; a real one is on a serial port, or behind a relay at the broker."""
     port: str | None = None
-    """Where a real one is, as in `"/dev/ttyUSB0"`."""
+    """Where a real one is, at this machine or at its relay's, as in `"/dev/ttyUSB0"`."""
     baud: Annotated[int, Field(ge=9600, le=2_000_000)] = 115_200
     """Of the serial line, in bits a second."""
+    topic: str | None = None
+    """Of one over MQTT, a single level below the broker's `prefix`; the board's own name where none is
+    written, as in `"left"`."""
     part: str = "atmega328p"
     """Its microcontroller."""
     id: Annotated[str, Field(pattern="^[0-9a-f]{16}$")] | None = None
@@ -255,11 +280,29 @@ class BoardDescription(StrictModel):
     @property
     def is_virtual(self) -> bool:
         """Whether no hardware is behind it."""
-        return self.link == "virtual"
+        return not self.kind.is_real
+
+    @property
+    def kind(self) -> LinkKind:
+        """What its kind of link means."""
+        return LINK_KINDS[self.link]
+
+    @property
+    def reached(self) -> tuple[object, ...]:
+        """The way to it: boards that differ in nothing of it are the same one."""
+        return (self.link, *(getattr(self, key) for key in self.kind.reached_by))
+
+    @field_validator("topic")
+    @classmethod
+    def _one_level(cls, value: str | None) -> str | None:
+        if value is not None and ("/" in value or not is_topic(value)):
+            expected = "letters, digits, . _ and -, beginning with a letter or digit"
+            raise MistakeError(repr(value), expected, "Rename it")
+        return value
 
     @model_validator(mode="after")
     def _reachable(self) -> BoardDescription:
-        if not self.is_virtual and not self.port:
+        if any(getattr(self, key) is None for key in self.kind.needed):
             raise MistakeError("a real board without a port", f"a port, such as {PORTS}", "Name the port")
         if self.port is not None and not is_port(self.port):
             raise MistakeError(f"the port {self.port!r}", PORTS, "Name the port as the system does")

@@ -52,6 +52,11 @@ class Panel:
         described = self.description.gauges[pointer.gauge].pointers[pointer.name]
         return self.motors[self.description.drives[described.drive].motor]
 
+    def way_to(self, board: str) -> tuple[object, ...]:
+        """How this board is reached: a description that changes nothing of it names the same board."""
+        described = self.description.boards[board]
+        return (*described.reached, self.description.broker if described.kind.over_broker else None)
+
     def board_pointers(self, board: str) -> tuple[Pointer, ...]:
         """The pointers on one board, by ascending channel."""
         return tuple(sorted((p for p in self.pointers if p.board == board), key=lambda p: p.channel))
@@ -96,7 +101,7 @@ class _Loader:
             for below, found, expected, cure in check_pins(board):
                 self.mistakes.wrong(f"boards.{name}.{below}", found, expected, cure)
         self._one_pointer_a_channel()
-        self._ports()
+        self._links()
         self._parking()
         if not catalogue:
             self.mistakes.check()  # what uses a quantity that is wrongly declared is not wrong itself
@@ -133,16 +138,24 @@ class _Loader:
             for fault in name_faults(table, names):
                 self.mistakes.wrong(*fault)
 
-    def _ports(self) -> None:
-        """One port can serve one board only."""
-        taken: dict[str, str] = {}
+    def _links(self) -> None:
+        """One port or topic can serve one board only; and what is over a broker needs one."""
+        taken: dict[tuple[str, str], str] = {}
         for name, board in self.description.boards.items():
-            if board.is_virtual or board.port is None:
+            if board.kind.over_broker and self.description.broker is None:
+                self.mistakes.wrong(
+                    f"boards.{name}.link", f"{board.link} without a broker", "a broker", "Add [broker]"
+                )
+            if not board.kind.reached_by:
                 continue
-            if board.port in taken:
-                found = f"{board.port}, the port of board {taken[board.port]}"
-                self.mistakes.wrong(f"boards.{name}.port", found, "a port of its own", "Name its own port")
-            taken.setdefault(board.port, name)
+            key = board.kind.reached_by[0]
+            place = getattr(board, key) or name
+            if (key, place) in taken:
+                found = f"{place}, the {key} of board {taken[key, place]}"
+                self.mistakes.wrong(
+                    f"boards.{name}.{key}", found, f"a {key} of its own", f"Name its own {key}"
+                )
+            taken.setdefault((key, place), name)
 
     def _parking(self) -> None:
         """A resting place that is off its pointer's scale."""

@@ -30,10 +30,7 @@ class SlowToClose(VirtualLink):
 
 @pytest.fixture(autouse=True)
 def slow_links(monkeypatch: pytest.MonkeyPatch) -> None:
-    def slow(panel: Panel, board: str, clock: Callable[[], float]) -> Link:
-        return SlowToClose(virtual_board(panel, board), clock)
-
-    monkeypatch.setattr(links, "MAKERS", {"virtual": slow})
+    monkeypatch.setattr(links, "VirtualLink", SlowToClose)
 
 
 @asynccontextmanager

@@ -1,0 +1,1 @@
+"""Boards over MQTT: the host's end, and the relay's."""

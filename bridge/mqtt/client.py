@@ -1,0 +1,131 @@
+"""One party at the broker: its connection for frames, the one for what is retained, both kept up.
+
+Both are up or none is: a board that is driven but whose state nobody hears, or the other way round, would be
+worse than one that is away for a moment. They come back by themselves, after a pause that differs.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import random
+from collections.abc import Awaitable, Callable, Sequence
+from contextlib import AsyncExitStack
+from typing import TYPE_CHECKING
+
+from bridge.mqtt.broker import Broker, BrokerError
+from bridge.mqtt.connection import Connection
+from bridge.mqtt.packets import Message
+
+if TYPE_CHECKING:
+    from bridge.mqtt.retained import Retained, RetainedConnection
+
+RETRY_S = 0.2
+"""A lost connection is opened again after once to twice this long."""
+TAKEN_S = 5.0
+"""The same, after another program came with our name: the two would take turns otherwise."""
+
+
+def client_id(role: str, topic: str) -> str:
+    """The name of the one who has this role for this topic: a second one takes its place at the broker.
+
+    23 characters, of letters and digits, as every broker must take (MQTT 3.1.1, 3.1.3.1).
+    """
+    return "pb" + hashlib.sha256(f"{role} {topic}".encode()).hexdigest()[:21]
+
+
+class Client:
+    """`run` is its task. `on_up` is awaited when it is connected, `on_down` called when it is not any more,
+    or could not be; each again and again. `on_frame` is called with each message of the topics `frames`."""
+
+    def __init__(
+        self,
+        broker: Broker,
+        *,
+        frames: Sequence[str] = (),
+        on_frame: Callable[[Message], None] = lambda message: None,
+        retained: Retained | None = None,
+        on_up: Callable[[], Awaitable[None]] | None = None,
+        on_down: Callable[[BrokerError], None] = lambda error: None,
+    ) -> None:
+        self.broker = broker
+        self._topics = frames
+        self._on_frame = on_frame
+        self._retained = retained
+        self._on_up = on_up
+        self._on_down = on_down
+        self._frames: Connection | None = None
+        self._kept: RetainedConnection | None = None
+        self._speaks_5 = True
+        self._renew: asyncio.Future[BrokerError | None] | None = None
+        self.oversized = 0
+        """Messages that were too long to be read."""
+
+    @property
+    def is_up(self) -> bool:
+        """Whether it is connected."""
+        return self._frames is not None
+
+    @property
+    def writable(self) -> bool:
+        """Whether what is sent leaves at once."""
+        return self._frames is not None and self._frames.writable
+
+    def send(self, topic: str, payload: bytes) -> None:
+        """Publish at QoS 0; into nothing while not connected. Never waits, never raises."""
+        if self._frames is not None:
+            self._frames.send(topic, payload)
+
+    async def keep(self, topic: str, payload: bytes, forgotten_s: int | None = None) -> None:
+        """Let the broker keep this message; into nothing while not connected. Raises BrokerError."""
+        if self._kept is not None:
+            await self._kept.publish(topic, payload, forgotten_s)
+
+    def renew(self) -> None:
+        """Connect anew: what is still on its way to us is discarded."""
+        if self._renew is not None and not self._renew.done():
+            self._renew.set_result(None)
+
+    async def run(self) -> None:
+        """Until cancelled; then what was sent is still sent."""
+        while True:
+            wait_s = 0.0
+            try:
+                await self._stay()
+            except BrokerError as error:
+                self._on_down(error)
+                shortest_s = TAKEN_S if error.taken else RETRY_S
+                wait_s = random.uniform(shortest_s, 2.0 * shortest_s)
+            await asyncio.sleep(wait_s)
+
+    async def _stay(self) -> None:
+        """Connect, and stay so until asked to connect anew; raises BrokerError when the broker is lost."""
+        async with AsyncExitStack() as stack:
+            self._renew = asyncio.get_running_loop().create_future()
+            frames = await Connection.opened(self.broker, self._topics, self._on_frame)
+            stack.push_async_callback(frames.close)
+            ends: set[asyncio.Future[BrokerError | None]] = {frames.lost, self._renew}
+            if self._retained is not None:
+                self._kept = await self._enter(stack, self._retained)
+                ends.add(self._kept.lost)
+            self._frames = frames
+            try:
+                if self._on_up is not None:
+                    await self._on_up()
+                ended, _ = await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
+            finally:
+                self._frames = self._kept = None
+                self.oversized += frames.oversized
+            for error in (one.result() for one in ended):
+                if error is not None:
+                    raise error
+
+    async def _enter(self, stack: AsyncExitStack, retained: Retained) -> RetainedConnection:
+        from bridge.mqtt.retained import NotSpokenError, RetainedConnection
+
+        if self._speaks_5:
+            try:
+                return await stack.enter_async_context(RetainedConnection(self.broker, retained, True))
+            except NotSpokenError:
+                self._speaks_5 = False
+        return await stack.enter_async_context(RetainedConnection(self.broker, retained, False))
