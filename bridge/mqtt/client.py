@@ -11,6 +11,7 @@ import hashlib
 import random
 from collections.abc import Awaitable, Callable, Sequence
 from contextlib import AsyncExitStack
+from math import inf
 from typing import TYPE_CHECKING
 
 from bridge.mqtt.broker import Broker, BrokerError
@@ -22,8 +23,10 @@ if TYPE_CHECKING:
 
 RETRY_S = 0.2
 """A lost connection is opened again after once to twice this long."""
-TAKEN_S = 5.0
-"""The same, after another program came with our name: the two would take turns otherwise."""
+TAKEN_S, LONGEST_TAKEN_S = 5.0, 60.0
+"""The same, after another program came with our name, doubled each time: the two take turns otherwise."""
+SHORT_S, MOST_SHORT = 2.0, 5
+"""Not every broker tells who has taken our place: so many connections that last no longer tell it as well."""
 
 
 def client_id(role: str, topic: str) -> str:
@@ -58,8 +61,14 @@ class Client:
         self._kept: RetainedConnection | None = None
         self._speaks_5 = True
         self._renew: asyncio.Future[BrokerError | None] | None = None
-        self.oversized = 0
-        """Messages that were too long to be read."""
+        self._up_s = -inf
+        self._short = 0  # connections that lasted for no longer than SHORT_S
+        self._oversized_before = 0
+
+    @property
+    def oversized(self) -> int:
+        """Messages that were too long to be read, over all connections."""
+        return self._oversized_before + (self._frames.oversized if self._frames is not None else 0)
 
     @property
     def is_up(self) -> bool:
@@ -89,14 +98,30 @@ class Client:
     async def run(self) -> None:
         """Until cancelled; then what was sent is still sent."""
         while True:
-            wait_s = 0.0
+            shortest_s = 0.0
             try:
                 await self._stay()
             except BrokerError as error:
-                self._on_down(error)
-                shortest_s = TAKEN_S if error.taken else RETRY_S
-                wait_s = random.uniform(shortest_s, 2.0 * shortest_s)
-            await asyncio.sleep(wait_s)
+                shortest_s = self._pause_s(error)
+            await asyncio.sleep(random.uniform(shortest_s, 2.0 * shortest_s))
+
+    def _pause_s(self, error: BrokerError) -> float:
+        """Report what ended the connection, or kept it from beginning; how long to wait at least."""
+        lasted_s = asyncio.get_running_loop().time() - self._up_s
+        if LONGEST_TAKEN_S < lasted_s < inf:
+            self._short = 0
+        elif lasted_s < SHORT_S:
+            self._short += 1
+        if error.taken:
+            self._short = max(self._short, MOST_SHORT)
+        elif self._short >= MOST_SHORT and lasted_s < SHORT_S:
+            why = "it lets us in and closes again: look whether this panel or this board's relay runs twice"
+            error = BrokerError(self.broker, why, taken=True)
+        self._up_s = -inf  # until it is up again
+        self._on_down(error)
+        if not error.taken:
+            return RETRY_S
+        return float(min(TAKEN_S * 2 ** (self._short - MOST_SHORT), LONGEST_TAKEN_S))
 
     async def _stay(self) -> None:
         """Connect, and stay so until asked to connect anew; raises BrokerError when the broker is lost."""
@@ -109,13 +134,14 @@ class Client:
                 self._kept = await self._enter(stack, self._retained)
                 ends.add(self._kept.lost)
             self._frames = frames
+            self._up_s = asyncio.get_running_loop().time()
             try:
                 if self._on_up is not None:
                     await self._on_up()
                 ended, _ = await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
             finally:
                 self._frames = self._kept = None
-                self.oversized += frames.oversized
+                self._oversized_before += frames.oversized
             for error in (one.result() for one in ended):
                 if error is not None:
                     raise error

@@ -25,12 +25,13 @@ OPEN_S = 2.0
 KEEPALIVE_S = 2
 """A PINGREQ is sent this often; a broker that sends nothing for twice as long is lost."""
 CLOSE_S = 0.2
+_REFUSED_LOGIN = "refuses our user and password: correct the login, or let this user in there"
 _REFUSED = {  # 3.2.2.3, and 3.1.1's words for a cure
     1: "speaks no MQTT 3.1.1",
     2: "refuses our name",
     3: "is not available now",
-    4: "refuses the user or the password: correct the login",
-    5: "lets nobody in like this: give a login, or allow this one in its access list",
+    4: _REFUSED_LOGIN,
+    5: _REFUSED_LOGIN,  # which of the two a broker sends for a wrong password is its own choice
 }
 _REFUSED_TOPIC = 0x80
 

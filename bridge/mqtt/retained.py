@@ -17,6 +17,7 @@ from typing import Self
 
 import aiomqtt
 from aiomqtt import MqttCodeError, MqttError, ProtocolVersion
+from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
@@ -79,7 +80,7 @@ class RetainedConnection:
             will=self._will(),
             # A session that is taken up again within the delay of its will keeps the will back (3.1.3.2.2).
             clean_session=None if self._is_5 else True,
-            clean_start=False,
+            clean_start=False if self._is_5 else MQTT_CLEAN_START_FIRST_ONLY,
             properties=self._properties(PacketTypes.CONNECT, MaximumPacketSize=MOST_BYTES, **session),
             timeout=TIMEOUT_S,
             keepalive=KEEPALIVE_S,

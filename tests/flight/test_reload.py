@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
 from structlog.testing import capture_logs
 
-from bridge.boards.link import Link
 from bridge.boards.state import State
 from bridge.boards.virtual.link import VirtualLink
 from bridge.flight import links
-from bridge.flight.dry_run import virtual_board
 from bridge.flight.service import Service
 from bridge.flight.sources import FixedSources
 from bridge.panel.load import Panel, load_panel

@@ -69,6 +69,11 @@ class Relay:
             on_down=self._down,
         )
 
+    @property
+    def oversized(self) -> int:
+        """Messages that were too long to be read at all."""
+        return self._client.oversized
+
     async def run(self) -> None:
         """Until cancelled; then the broker is told that the board is gone."""
         client = asyncio.create_task(self._client.run())

@@ -1,16 +1,38 @@
-"""Boards behind a real broker: the conformance suite through relay, broker and link, and what breaks on the way."""
+"""Boards behind a real broker: the conformance suite, and what breaks between host, broker, relay and board.
+
+How long each takes is the matter of the table (`python -m tests.faults mqtt`); here only states count.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import asyncio
+import signal
+from collections.abc import AsyncIterator, Callable, Iterator
+from contextlib import asynccontextmanager
+from dataclasses import replace
 
+import aiomqtt
 import pytest
+from structlog.testing import capture_logs
 
+from bridge.boards.codec import encode, encode_move
+from bridge.boards.messages import ChannelState, Home
+from bridge.boards.mqtt.presence import ABOUT, STATE, TO, encode_state
+from bridge.boards.mqtt.relay import Relay
+from bridge.boards.mqtt.window import MOST_UNCONFIRMED
+from bridge.boards.state import State
+from bridge.boards.virtual.board import VirtualBoard
+from bridge.boards.virtual.link import VirtualLink
 from tests.boards import conformance
+from tests.boards.mqtt.rig import CHANNELS, Rig
 from tests.boards.mqtt.subjects import MqttSubject
+from tests.conftest import until
 from tests.mqtt.broker import RunningBroker, running
+from tests.mqtt.proxy import Proxy
 
 pytestmark = pytest.mark.slow
+
+FAR_OFF = 50_000.0
 
 
 @pytest.fixture(scope="module")
@@ -19,6 +41,180 @@ def broker() -> Iterator[RunningBroker]:
         yield made
 
 
+@asynccontextmanager
+async def stranger(broker: RunningBroker) -> AsyncIterator[aiomqtt.Client]:
+    async with aiomqtt.Client("127.0.0.1", broker.port) as client:
+        yield client
+
+
 @pytest.mark.parametrize("check", conformance.CHECKS, ids=lambda check: check.__name__)
 async def test_it_conforms_over_a_broker(check: conformance.Check, broker: RunningBroker) -> None:
     await conformance.run(check, MqttSubject(broker.broker))
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGKILL])
+async def test_a_broker_that_was_gone_is_found_again_and_nothing_homes(
+    broker: RunningBroker, number: signal.Signals
+) -> None:
+    rig = Rig(broker.broker)
+    async with rig.running():
+        await rig.follows(100.0)
+        homes = rig.near.homes
+        broker.stop(number)
+        await rig.lost()
+        await until(
+            lambda: rig.virtual.channel(0).status.state == ChannelState.HOLDING, "the board holding by itself"
+        )
+        broker.start()
+        await rig.ready()
+        await rig.follows(200.0)
+        assert rig.near.homes == homes
+
+
+async def test_a_host_that_is_gone_leaves_the_board_to_its_watchdog(broker: RunningBroker) -> None:
+    """The relay sends it nothing of its own."""
+    rig = Rig(broker.broker)
+    async with rig.running():
+        await rig.follows(100.0)
+        await rig.link.close()
+        rig.goal = FAR_OFF
+        await until(
+            lambda: rig.virtual.channel(0).status.state == ChannelState.HOLDING, "the board holding by itself"
+        )
+        assert rig.position == 100.0
+
+
+async def test_what_a_broker_kept_back_while_it_was_stalled_is_not_obeyed(broker: RunningBroker) -> None:
+    """The host goes elsewhere meanwhile: a MOVE from before would be a way back."""
+    rig = Rig(broker.broker)
+    async with rig.running():
+        await rig.follows(0.0)
+        await rig.moves(20)
+        broker.stall(True)
+        rig.goal = FAR_OFF
+        await rig.lost()
+        await asyncio.sleep(1.0)  # longer than a relay takes for a pause (PAUSE_S)
+        before, rig.goal = len(rig.near.moves), 0.0
+        broker.stall(False)
+        await rig.ready()
+        await rig.moves(20)
+        assert rig.relay.stale > 0
+        assert all(far_off not in rig.near.moves[before:] for far_off in rig.near.moves[:before])
+        assert rig.position == 0.0
+
+
+async def test_a_board_that_confirms_nothing_finds_ten_moves_when_it_reads_again(
+    broker: RunningBroker,
+) -> None:
+    async with Proxy(broker.port) as network:
+        rig = Rig(broker.broker, relay_at=replace(broker.broker, port=network.port))
+        async with rig.running():
+            await rig.moves(20)
+            network.stall(True)
+            before = len(rig.near.moves)
+            await rig.lost()
+            superseded = rig.link.superseded
+            network.stall(False)
+            await rig.ready()
+            assert superseded > 0
+            assert len(rig.near.moves) - before <= MOST_UNCONFIRMED + 40  # and those that came since
+
+
+async def test_a_slow_network_makes_fewer_moves_and_loses_no_board(broker: RunningBroker) -> None:
+    async with Proxy(broker.port) as network:
+        rig = Rig(broker.broker, relay_at=replace(broker.broker, port=network.port))
+        async with rig.running():
+            network.delay_s = 0.1
+            await rig.moves(50)
+            await rig.follows(300.0)
+            assert rig.session.state is State.READY
+            assert rig.session.statistics.worst_round_trip_s > 0.2
+
+
+async def test_a_relay_that_is_cut_off_is_back_and_nothing_homes(broker: RunningBroker) -> None:
+    async with Proxy(broker.port) as network:
+        rig = Rig(broker.broker, relay_at=replace(broker.broker, port=network.port))
+        async with rig.running():
+            await rig.follows(100.0)
+            homes = rig.near.homes
+            for goal in (200.0, 300.0, 400.0):
+                network.cut()
+                await rig.follows(goal)
+            assert rig.near.homes == homes
+
+
+async def test_a_relay_that_ends_tells_so(broker: RunningBroker) -> None:
+    rig = Rig(broker.broker)
+    async with rig.running():
+        assert rig.relaying is not None
+        rig.relaying.cancel()
+        await until(lambda: "its relay was ended" in rig.session.detail, "the reason")
+        assert rig.session.state is State.ABSENT
+
+
+async def test_a_board_whose_link_fails_is_gone_with_the_relays_reason(broker: RunningBroker) -> None:
+    rig = Rig(broker.broker)
+    async with rig.running():
+        rig.relay._is_gone("/dev/ttyUSB0 was lost: look at its cable")
+        await until(lambda: "/dev/ttyUSB0 was lost" in rig.session.detail, "the reason")
+
+
+async def test_a_move_that_somebody_left_at_the_broker_is_not_obeyed(broker: RunningBroker) -> None:
+    rig = Rig(broker.broker)
+    async with stranger(broker) as client:
+        await client.publish(f"{rig.topic}/{TO}", encode_move(0, [FAR_OFF], [0.0], 1), qos=1, retain=True)
+        await client.publish(f"{rig.topic}/{TO}", encode(Home((0,)), 0), qos=1, retain=True)
+        async with rig.running():
+            await rig.follows(50.0)
+            assert rig.relay.ignored == 1  # the later took the earlier one's place
+        await client.publish(f"{rig.topic}/{TO}", b"", retain=True)
+
+
+async def test_a_late_will_does_not_end_a_board_that_is_back(broker: RunningBroker) -> None:
+    rig = Rig(broker.broker)
+    async with rig.running(), stranger(broker) as client:
+        await client.publish(f"{rig.topic}/{STATE}", encode_state(12345, False), qos=1, retain=True)
+        await until(lambda: rig.link.presence.late_wills == 1, "the late will")
+        await rig.follows(50.0)
+        assert rig.session.state is State.READY
+
+
+async def test_two_relays_of_one_board_are_told_of_each_other(broker: RunningBroker) -> None:
+    rig = Rig(broker.broker)
+    with capture_logs() as lines:
+        async with rig.running():
+            second = Relay(broker.broker, rig.topic, "left", VirtualLink(VirtualBoard(CHANNELS)))
+            running_second = asyncio.create_task(second.run())
+            told = lambda: any("runs twice" in str(line.get("why")) for line in lines)  # noqa: E731
+            await until(told, "the one whose place was taken")
+            running_second.cancel()
+            await asyncio.wait({running_second})
+
+
+@pytest.mark.parametrize("size", [0, 2, 251, 100_000])
+async def test_a_message_that_is_no_frame_is_counted_and_not_passed_on(
+    broker: RunningBroker, size: int
+) -> None:
+    rig = Rig(broker.broker)
+    async with rig.running(), stranger(broker) as client:
+        await client.publish(f"{rig.topic}/{TO}", bytes(size))
+        await client.publish(f"{rig.topic}/from", bytes(size))
+        oversized: Callable[[], int] = lambda: rig.relay.ignored + rig.relay.oversized  # noqa: E731
+        await until(lambda: oversized() == 1, "the message refused")
+        await rig.follows(50.0)
+        assert rig.virtual.bad == 0
+
+
+async def test_nothing_else_of_the_panel_is_retained(broker: RunningBroker) -> None:
+    rig = Rig(broker.broker)
+    async with rig.running():
+        await rig.follows(50.0)
+    async with stranger(broker) as client:
+        await client.subscribe(f"{rig.prefix}/#")
+        kept = set()
+        async with asyncio.timeout(10):
+            async for message in client.messages:
+                assert message.retain
+                kept.add(message.topic.value)
+                if kept == {f"{rig.topic}/{ABOUT}", f"{rig.topic}/{STATE}"}:
+                    break

@@ -1,0 +1,178 @@
+"""Connections to a real broker that has a login, an access list and TLS, and to what is no broker at all."""
+
+from __future__ import annotations
+
+import asyncio
+import subprocess
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from bridge.mqtt.broker import Broker, BrokerError
+from bridge.mqtt.client import Client
+from bridge.mqtt.connection import Connection
+from bridge.mqtt.packets import Message
+from bridge.mqtt.retained import NotSpokenError, Retained, RetainedConnection
+from tests.conftest import until
+from tests.mqtt.broker import RunningBroker, free_tcp_port, running
+from tests.mqtt.certificates import make_authority, make_certificate
+
+pytestmark = pytest.mark.slow
+
+SECRET = "hob-nail-7"
+ACCESS = """
+user left
+topic write test/left/from
+topic read test/left/to
+"""
+
+
+def ignore(message: Message) -> None:
+    """Nobody reads."""
+
+
+async def refused(broker: Broker, *topics: str) -> str:
+    """Why the connection can't be had; nowhere in it a password."""
+    with pytest.raises(BrokerError) as error:
+        await Connection.opened(broker, topics, ignore)
+    assert SECRET not in str(error.value)
+    return str(error.value)
+
+
+@pytest.fixture(scope="module")
+def closed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningBroker]:
+    """A broker that lets in one user, who may do little."""
+    folder = tmp_path_factory.mktemp("closed")
+    subprocess.run(["mosquitto_passwd", "-b", "-c", folder / "users", "left", SECRET], check=True)
+    (folder / "access").write_text(ACCESS)
+    (folder / "users").chmod(0o644)
+    configuration = f"allow_anonymous false\npassword_file {folder}/users\nacl_file {folder}/access\n"
+    with running(f"user root\n{configuration}") as made:
+        yield made
+
+
+def login(folder: Path, password: str) -> Path:
+    file = folder / "broker.login"
+    file.write_text(f"left\n{password}\n")
+    file.chmod(0o600)
+    return file
+
+
+async def test_a_wrong_password_is_named_as_such(closed: RunningBroker, tmp_path: Path) -> None:
+    broker = replace(closed.broker, login=login(tmp_path, "wrong"))
+    assert "correct the login" in await refused(broker)
+    assert "correct the login" in await refused(closed.broker)
+    with pytest.raises(BrokerError, match="does not let us in"):
+        await RetainedConnection(broker, Retained("pb1"), True).__aenter__()
+
+
+async def test_a_login_from_the_file_is_let_in_and_a_corrected_one_without_a_restart(
+    closed: RunningBroker, tmp_path: Path
+) -> None:
+    broker = replace(closed.broker, login=login(tmp_path, "wrong"))
+    errors: list[BrokerError] = []
+    client = Client(broker, retained=Retained("pb1"), on_down=errors.append)
+    task = asyncio.create_task(client.run())
+    await until(lambda: errors, "refused")
+    login(tmp_path, SECRET)
+    await until(lambda: client.is_up, "let in")
+    task.cancel()
+    await asyncio.wait({task})
+
+
+async def test_a_topic_that_the_access_list_refuses_is_named(closed: RunningBroker, tmp_path: Path) -> None:
+    broker = replace(closed.broker, login=login(tmp_path, SECRET))
+    connection = await Connection.opened(broker, ["test/left/to"], ignore)
+    await connection.close()
+    # mosquitto 2.0 lets anybody subscribe and sends nothing: who reads there learns nothing.
+    heard: list[Message] = []
+    other = await Connection.opened(broker, ["test/#"], heard.append)
+    other.send("test/right/to", b"not allowed")
+    other.send("test/left/from", b"allowed, and not for us to read")
+    await asyncio.sleep(0.1)
+    await other.close()
+    assert not heard
+
+
+@pytest.fixture(scope="module")
+def authority(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_authority(tmp_path_factory.mktemp("authority"))
+
+
+@asynccontextmanager
+async def encrypted(authority: Path, folder: Path, days: int) -> AsyncIterator[Broker]:
+    """A broker with TLS."""
+    certificate = make_certificate(folder, authority, "broker", days)
+    configuration = f"user root\nallow_anonymous true\ncertfile {certificate}\nkeyfile {certificate}.key\n"
+    with running(configuration) as made:
+        yield replace(made.broker, tls=True, ca=authority)
+
+
+async def test_frames_and_what_is_retained_go_encrypted(authority: Path, tmp_path: Path) -> None:
+    heard: list[Message] = []
+    async with encrypted(authority, tmp_path, days=2) as broker:
+        client = Client(broker, frames=["a/to"], on_frame=heard.append, retained=Retained("pb1"))
+        task = asyncio.create_task(client.run())
+        await until(lambda: client.is_up, "connected")
+        client.send("a/to", b"frame")
+        await until(lambda: heard == [Message("a/to", b"frame", False)], "the frame")
+        task.cancel()
+        await asyncio.wait({task})
+        async with plain_server() as port:
+            assert "no TLS there" in await refused(Broker("127.0.0.1", port, tls=True, ca=authority))
+        stranger = make_authority(tmp_path, "stranger")
+        assert "certificate is refused" in await refused(replace(broker, ca=stranger))
+
+
+async def test_an_expired_certificate_is_named_as_such(authority: Path, tmp_path: Path) -> None:
+    async with encrypted(authority, tmp_path, days=-1) as broker:
+        assert "certificate has expired" in await refused(broker)
+
+
+@asynccontextmanager
+async def plain_server() -> AsyncIterator[int]:
+    """The port of a server that speaks neither TLS nor MQTT."""
+
+    async def greet(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.read(10)
+        writer.write(b"220 hello\r\n")
+        await writer.drain()
+        writer.close()
+
+    server = await asyncio.start_server(greet, "127.0.0.1", 0)
+    async with server:
+        yield int(server.sockets[0].getsockname()[1])
+
+
+async def test_what_is_no_broker_is_named_as_such() -> None:
+    async with plain_server() as port:
+        assert "closed the connection" in await refused(Broker("127.0.0.1", port))
+    assert "nothing listens there" in await refused(Broker("127.0.0.1", free_tcp_port()))
+    assert "no such host" in await refused(Broker("no-such-host.invalid", 1883))
+
+
+async def test_a_broker_that_knows_no_mqtt_5_is_tried_with_3_1_1() -> None:
+    """Its answer is CONNACK 0x01, unacceptable protocol version (MQTT 3.1.1, 3.2.2.3)."""
+    versions: list[int] = []
+
+    async def only_3(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        head = await reader.readexactly(9)
+        versions.append(head[8])
+        writer.write(b"\x20\x02\x00\x01" if head[8] == 5 else b"\x20\x02\x00\x00")
+        await reader.read()
+        writer.close()
+
+    server = await asyncio.start_server(only_3, "127.0.0.1", 0)
+    broker = Broker("127.0.0.1", int(server.sockets[0].getsockname()[1]))
+    with pytest.raises(NotSpokenError):
+        await RetainedConnection(broker, Retained("pb1"), True).__aenter__()
+    client = Client(broker, retained=Retained("pb1"))
+    task = asyncio.create_task(client.run())
+    await until(lambda: client.is_up, "connected")
+    task.cancel()
+    await asyncio.wait({task})
+    server.close()
+    assert versions == [5, 4, 5, 4]
