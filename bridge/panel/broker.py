@@ -32,7 +32,7 @@ class BrokerDescription(StrictModel):
     host: str = "127.0.0.1"
     """Its name or address; this machine where none is written."""
     port: Annotated[int, Field(ge=1, le=65_535)] | None = None
-    """1883, or 8883 with TLS, where none is written."""
+    """1883, or 8883 with TLS, where none is written, as in `8883`."""
     prefix: str = "pointer-bridge"
     """The topic below which the boards of this panel are; no two panels of one broker may share it."""
     tls: bool = False

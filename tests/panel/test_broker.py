@@ -49,12 +49,9 @@ def test_what_is_no_topic_and_no_host_is_refused(config: Path, key: str) -> None
 
 
 def test_two_boards_can_not_share_a_topic(config: Path) -> None:
-    file = changed(
-        config,
-        over_mqtt('topic = "one"\n'),
-        ("[boards.right]\n", '[boards.right]\nlink = "mqtt"\ntopic = "one"\n'),
-    )
-    assert "one, the topic of board left" in refusal(file)
+    right = "[boards.right]\n"
+    shared = (right, f'{right}link = "mqtt"\ntopic = "one"\n')
+    assert "one, the topic of board left" in refusal(changed(config, over_mqtt('topic = "one"\n'), shared))
 
 
 def test_a_password_has_no_place_in_a_description(config: Path) -> None:
