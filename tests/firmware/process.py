@@ -100,6 +100,7 @@ class ProcessSubject(Subject):
 
     async def elapse(self, seconds_s: float) -> None:
         until_s = self.process.time_s() + seconds_s
+        self.process.tell("go", seconds_s + 0.001)
         async with asyncio.timeout(_ANSWER_S + 10 * seconds_s):
             while self.process.time_s() < until_s:
                 await asyncio.sleep(0.002)

@@ -30,7 +30,8 @@ class HostPort(ExampleBoard):
     name = "firmware as a process"
 
     def __init__(self) -> None:
-        super().__init__(FirmwareProcess([built.program("host"), "6"]), 2_000_000, at=(-700, 512, 333))
+        process = FirmwareProcess([built.program("host"), "6", "waits"])
+        super().__init__(process, 2_000_000, at=(-700, 512, 333))
 
 
 @pytest.mark.parametrize("check", conformance.CHECKS, ids=lambda check: check.__name__)

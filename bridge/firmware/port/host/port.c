@@ -1,10 +1,12 @@
 /* Port to a POSIX process: the serial line is a pty, whose name is printed at the start; the motors are plant.c.
  *
- * Usage: board [SPEED]   runs SPEED times faster than the wall clock (1).
+ * Usage: board [SPEED [waits]]   runs SPEED times faster than the wall clock (1); with `waits` its time goes on only
+ * as long as `go` asks for, and for a moment after bytes have come, so that it misses nobody who is held up.
  * Lines on stdin: those of plant.h, and
  *   reset    press the board's reset button
  *   time     print the board's time in seconds
  *   positions   print for every channel its pointer's position and the steps its motor made
+ *   go SECONDS   let this much of the board's time go by (with `waits`)
  *   quit     (so does the end of stdin)
  * The firmware runs in a child process, so that a reset is what it is on a chip: everything begins anew but
  * the plant.
@@ -28,15 +30,18 @@
 #include "plant.h"
 
 #define MOST_OWED (500000 / SLOT_US) /* half a second */
+#define ANSWER_SLOTS (20000 / SLOT_US) /* enough to take up a frame and answer it */
 
 struct shared {
     struct plant plant;
     uint64_t slots; /* of the board's time since it was switched on */
+    uint64_t asked; /* with `waits`: `go` lets its time reach this */
 };
 
 static struct shared *shared;
 static int line;
 static double speed = 1.0;
+static bool waits;
 static uint8_t levels[CHANNELS];
 static struct step planned[CHANNELS];
 static uint8_t planned_count;
@@ -138,6 +143,7 @@ static void advance_slot(void)
 static void run(void)
 {
     double last_s = now_s(), due = 0.0;
+    uint64_t answered = 0;
     uint8_t bytes[64];
 
     port_start();
@@ -156,7 +162,15 @@ static void run(void)
         time_s = now_s();
         due += (time_s - last_s) * speed * 1e6 / SLOT_US;
         last_s = time_s;
-        if (due > MOST_OWED) { /* held up by the machine: the board's time falls behind */
+        if (waits) {
+            uint64_t until;
+
+            if (count > 0)
+                answered = shared->slots + ANSWER_SLOTS;
+            until = answered > shared->asked ? answered : shared->asked;
+            if (until < shared->slots + (uint64_t)due)
+                due = until > shared->slots ? (double)(until - shared->slots) : 0.0;
+        } else if (due > MOST_OWED) { /* held up by the machine: the board's time falls behind */
             steps_lose_slots((uint16_t)(due - MOST_OWED));
             due = MOST_OWED;
         }
@@ -215,6 +229,7 @@ int main(int argc, char **argv)
 
     if (argc > 1)
         speed = strtod(argv[1], NULL);
+    waits = argc > 2 && !strcmp(argv[2], "waits");
     shared = mmap(NULL, sizeof *shared, PROT_READ | PROT_WRITE, MAP_SHARED | MAP_ANONYMOUS, -1, 0);
     line = open_line();
     if (shared == MAP_FAILED || line < 0 || speed <= 0.0) {
@@ -232,6 +247,8 @@ int main(int argc, char **argv)
             printf("%.6f\n", (double)shared->slots * SLOT_US * 1e-6);
         } else if (!strcmp(text, "positions\n")) {
             positions();
+        } else if (!strncmp(text, "go ", 3)) {
+            shared->asked = shared->slots + (uint64_t)(strtod(text + 3, NULL) * 1e6 / SLOT_US);
         } else if (!plant_obey(&shared->plant, text)) {
             fprintf(stderr, "not understood: %s", text);
         }
