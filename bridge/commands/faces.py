@@ -78,7 +78,8 @@ def _drawn(panel: Panel, gauges: list[str]) -> dict[str, tuple[Part, ...]]:
     errors: list[DescriptionError] = []
     for name in gauges:
         try:
-            drawn[name] = gauge_parts(panel_gauge(panel, name))
+            parts = gauge_parts(panel_gauge(panel, name))
+            drawn[name] = tuple(part for part in parts if part.setting is None)
         except DescriptionErrors as faults:
             errors.extend(faults.errors)
     if errors:

@@ -12,7 +12,8 @@ from math import hypot
 
 from bridge.description import near
 from bridge.errors import DescriptionError, DescriptionErrors
-from bridge.faces.marks import Hand, SheetDrawing, card_angles, face_angles, slide_heights
+from bridge.faces.marks import Hand, SheetDrawing, card_angles, face_angles, opening, slide_heights
+from bridge.faces.plates import flag_plate, setting_plate
 from bridge.faces.primitives import (
     Circle,
     Layer,
@@ -27,7 +28,7 @@ from bridge.faces.primitives import (
 )
 from bridge.faces.shapes import pointer_outline, symbol_shape
 from bridge.gauges.curve import Curve
-from bridge.panel.description import Aircraft
+from bridge.panel.description import Aircraft, FlagDescription
 from bridge.panel.face import Bezel, Card, Face, Flag, Outline, Sheet
 from bridge.panel.ready_gauges import Origins
 
@@ -39,7 +40,7 @@ _PLACES = 90  # at which a pointer off the middle is looked at on its way
 @dataclass(frozen=True, slots=True)
 class Gauge:
     """What a drawing needs to know of one gauge. `where` is the file that describes it, `origins` what in it
-    came from a ready gauge."""
+    came from a ready gauge; `flags` are those of the gauge, apart from the cross-hatched one of its face."""
 
     name: str
     face: Face
@@ -47,6 +48,7 @@ class Gauge:
     aircraft: Aircraft
     where: str
     origins: Origins = field(default_factory=Origins)
+    flags: Mapping[str, FlagDescription] = field(default_factory=dict)
 
 
 def gauge_parts(gauge: Gauge) -> tuple[Part, ...]:
@@ -61,10 +63,13 @@ def gauge_parts(gauge: Gauge) -> tuple[Part, ...]:
     parts = [_still(gauge, face, "face", Layer.FACE, key, faults)]
     if face.backing:
         parts.append(_still(gauge, face.backing, "backing", Layer.BACKING, f"{key}.backing", faults))
+    if face.setting:  # under a drum or card that shows it
+        parts.append(setting_plate(face.setting))
     for name, card in face.cards.items():
         parts += _card(gauge, name, card, f"{key}.cards.{name}", faults)
     if face.flag:
         parts += _flag(gauge, face.flag, f"{key}.flag", faults)
+    parts += [flag_plate(name, flag) for name, flag in gauge.flags.items() if flag.window]
     for name, outline in face.pointers.items():
         hand = gauge.hands.get(name)
         if hand is None:
@@ -128,6 +133,9 @@ def _still(
     if isinstance(sheet, Face) and sheet.flag:
         flag = sheet.flag
         drawing.holes.append(Sector(flag.inner_mm, flag.outer_mm, flag.from_deg, flag.to_deg))
+    if isinstance(sheet, Face):
+        drawing.holes += [opening(flag.window) for flag in gauge.flags.values() if flag.window]
+        drawing.holes += [opening(sheet.setting)] if sheet.setting else []
     drawing.draw(face_angles)
     drawing.check()
     outline = Circle((0.0, 0.0), sheet.radius_mm)

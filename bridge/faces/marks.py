@@ -29,7 +29,7 @@ from bridge.faces.shapes import symbol_shape
 from bridge.faces.speed_marks import MissingSpeedError, speed_marks
 from bridge.gauges.curve import Curve
 from bridge.panel.description import Aircraft
-from bridge.panel.face import PRINTABLE_MM, Band, Colour, Letters, Limit, Scale, Sheet
+from bridge.panel.face import PRINTABLE_MM, Band, Colour, Letters, Limit, Scale, Sheet, Window
 from bridge.quantities.units import make_conversion
 
 EDGE_MM = 1.5
@@ -320,14 +320,18 @@ def _box(text: str, height: float) -> tuple[float, float, float, float]:
     return min(xs), min(ys), max(xs), max(ys)
 
 
+def opening(window: Window, wider_mm: float = 0.0, colour: Colour | None = None) -> Polygon:
+    """A window's outline, or the rectangle that is wider on every side."""
+    x, y, w, h = window.x_mm, window.y_mm, window.width_mm / 2 + wider_mm, window.height_mm / 2 + wider_mm
+    return Polygon(((x - w, y + h), (x + w, y + h), (x + w, y - h), (x - w, y - h)), colour)
+
+
 def _openings(sheet: Sheet, axes: Iterable[Point]) -> Iterator[Shape]:
     if sheet.centre_hole_mm:
         yield from (Circle(axis, sheet.centre_hole_mm / 2) for axis in axes)
     for hole in sheet.holes:
         yield Circle((hole.x_mm, hole.y_mm), hole.diameter_mm / 2)
-    for window in sheet.windows:
-        x, y, w, h = window.x_mm, window.y_mm, window.width_mm / 2, window.height_mm / 2
-        yield Polygon(((x - w, y + h), (x + w, y + h), (x + w, y - h), (x - w, y - h)))
+    yield from (opening(window) for window in sheet.windows)
     for slot in sheet.slots:
         yield Sector(slot.inner_mm, slot.outer_mm, slot.from_deg, slot.to_deg)
     if sheet.screws:

@@ -32,4 +32,5 @@ def panel_gauge(panel: Panel, name: str) -> Gauge:
         unit = panel.catalogue[root.indication].unit
         hands[geared_name] = Hand(turn, unit, geared.length_mm, pivots[geared_name])
     aircraft = panel.description.aircraft
-    return Gauge(name, described.face, hands, aircraft, str(panel.path), panel.origins)
+    where = str(panel.path)
+    return Gauge(name, described.face, hands, aircraft, where, panel.origins, described.flags)

@@ -10,7 +10,7 @@ from enum import IntEnum
 from math import cos, radians, sin
 from typing import Literal
 
-from bridge.panel.face import Colour
+from bridge.panel.face import Colour, SettingWindow
 
 Point = tuple[float, float]
 
@@ -119,7 +119,8 @@ class Part:
 
     `pointer` is the pointer that moves it, in the way that `motion` names; a sliding part is
     `crank_mm` x cos(face angle) above its middle, in the frame of `carried_by`. `pivot` is where the origin
-    of its own coordinates, about which it turns, is on the gauge.
+    of its own coordinates, about which it turns, is on the gauge. `flag` is the flag that brings it in sight;
+    `setting` marks the altimeter setting, which a page writes and nobody cuts.
     """
 
     name: str
@@ -133,6 +134,8 @@ class Part:
     carried_by: str | None = None
     note: str = ""
     pivot: Point = (0.0, 0.0)
+    flag: str | None = None
+    setting: SettingWindow | None = None
 
     @property
     def box(self) -> tuple[float, float, float, float]:

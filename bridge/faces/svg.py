@@ -76,7 +76,7 @@ def assembly_svg(parts: Iterable[Part], angles_deg: Mapping[str, float], title: 
 
 @dataclass(frozen=True, slots=True)
 class DrawnLayer:
-    """A part of an assembly that is one picture: `moving` when a pointer moves anything in it.
+    """A part of an assembly that is one picture: `moving` when anything in it moves, comes or changes.
 
     `box_mm` is what the picture shows: its left, top, right and bottom edge from the axis, y down.
     """
@@ -90,7 +90,9 @@ def layers_svg(parts: Iterable[Part], title: str) -> tuple[DrawnLayer, ...]:
     """The assembly as pictures of one size to lay over each other, from the back; pointers at 12 o'clock.
 
     What never moves is apart from what does, so that a live page redraws only the latter. A moving part's
-    group has `data-pointer`, and for a sliding one `data-crank-mm` and `data-carried-by`.
+    group has `data-pointer`, and for a sliding one `data-crank-mm` and `data-carried-by`; a flag's
+    `data-flag`, out of sight; the setting's `data-setting` with its unit, to be written at
+    `data-x-mm`, `data-y-mm` (down), `data-height-mm` high.
     """
     assembly = _Assembly(parts, {}, title)
     layers = []
@@ -108,7 +110,7 @@ def layers_svg(parts: Iterable[Part], title: str) -> tuple[DrawnLayer, ...]:
         edge = assembly.edge if clipped else ""
         clip = f' clip-path="url(#{assembly.prefix}-edge)"' if clipped else ""
         drawn = [f"<defs>{edge}{''.join(assembly.masks)}</defs>", f"<g{clip}>{body}</g>"]
-        moving = any(part.pointer for part in chosen)
+        moving = any(part.pointer or part.flag or part.setting for part in chosen)
         layers.append(DrawnLayer(moving, document(assembly.box, drawn, title), shown_mm(assembly.box)))
     return tuple(layers)
 
@@ -140,6 +142,12 @@ class _Assembly:
         if part.motion == "slides":
             moved_by += f' data-crank-mm="{_n(part.crank_mm)}"'
             moved_by += f" data-carried-by={quoteattr(part.carried_by)}" if part.carried_by else ""
+        if part.flag:
+            moved_by += f' data-flag={quoteattr(part.flag)} visibility="hidden"'
+        if part.setting:
+            window = part.setting
+            moved_by += f' data-setting="{window.unit}" data-x-mm="{_n(window.x_mm)}"'
+            moved_by += f' data-y-mm="{_n(-window.y_mm)}" data-height-mm="{_n(window.height_mm)}"'
         place = _motion(part, self._angles_deg)
         group = f'<g data-part={quoteattr(part.name)}{moved_by} transform="{place}">{printed}</g>'
         if part.pivot == (0.0, 0.0):

@@ -52,9 +52,12 @@ class Losses:
         self._overdue: frozenset[str] = before._overdue if before else frozenset()
         self._looked_s: float = before._looked_s if before else float("-inf")
 
-    def rest_on(self, rests_on: Mapping[tuple[str, int], frozenset[str]]) -> None:
-        """Take, for each pointer's board and channel, the given quantities that it follows from now on."""
-        self._awaited = frozenset[str]().union(*rests_on.values())
+    def rest_on(
+        self, rests_on: Mapping[tuple[str, int], frozenset[str]], others: frozenset[str] = frozenset()
+    ) -> None:
+        """Take, for each pointer's board and channel, the given quantities that it follows from now on, and
+        `others` that are awaited as well."""
+        self._awaited = others.union(*rests_on.values())
         self.pointers = {
             address: tuple(sorted(quantities & self.quantities))
             for address, quantities in rests_on.items()

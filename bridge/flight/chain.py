@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from math import copysign, inf
 
 from bridge.flight.ages import Losses, age_of
+from bridge.flight.conditions import Conditions
 from bridge.flight.readings import NOTHING, Readings
 from bridge.gauges.pointer import DirectionTracker, Pointer
 from bridge.instruments.derivation import Plan, make_plan
@@ -231,6 +232,7 @@ class Chain:
         elif described.altimeter_setting.source == "fixed":
             own["altimeter_setting"] = described.altimeter_setting.inhg
         self._own = frozenset(own)
+        self._conditions: Conditions = Conditions(panel.conditions, before._conditions if before else None)
         self.losses: Losses = Losses(before.losses if before else None)
         self.readings: Readings = Readings(
             self._plan, given, own, before.readings if before else None, self.losses.quantities
@@ -251,6 +253,7 @@ class Chain:
         if before is not None:
             self._take_pointers(before)
         self._show_own()
+        self._conditions.update(self._time_s, self.readings.values)
 
     def _setting_source(self) -> str:
         """Where the altimeter setting comes from: "knob", "fixed", "telemetry", "flight log" or "derived"."""
@@ -265,16 +268,40 @@ class Chain:
         return "telemetry" if "altimeter_setting" in self.given else "derived"
 
     def _plan(self, given: Iterable[str]) -> Plan:
-        wanted = [name for i in self._instruments.values() for name in (*i.needs, *i.uses)]
+        wanted = [name for gauge in self._instruments for name in self._wanted(gauge)]
+        wanted += sorted(self._conditions.quantities)
         return make_plan(given, wanted, self.panel.catalogue, self.panel.position_error)
 
     def _missing(self) -> dict[str, str]:
         missing = self.readings.full_plan.missing
         lacking = {
-            gauge: [missing[name] for name in (*instrument.needs, *instrument.uses) if name in missing]
-            for gauge, instrument in self._instruments.items()
+            gauge: [missing[name] for name in self._wanted(gauge) if name in missing]
+            for gauge in self._instruments
         }
+        for gauge, described in self.panel.description.gauges.items():
+            for name in described.flags:
+                condition = self.panel.conditions.get(f"gauges.{gauge}.flags.{name}")
+                if condition is not None and condition.quantity in missing:
+                    lacking[gauge].append(f"flag {name}: {missing[condition.quantity]}")
         return {gauge: "; ".join(whys) for gauge, whys in lacking.items() if whys}
+
+    def _wanted(self, gauge: str) -> list[str]:
+        """The readings of which this gauge makes something: of those that add an indication only what its
+        pointers show."""
+        instrument = self._instruments[gauge]
+        pointers = self.panel.description.gauges[gauge].pointers.values()
+        shown = {name for pointer in pointers for name in instrument.follows(pointer.indication)}
+        return [*instrument.needs, *(name for name in instrument.uses if name in shown)]
+
+    def holds(self, key: str) -> bool | None:
+        """Whether the condition of this key in the description holds; None while its reading is not known.
+
+        Raises KeyError for a key that has none.
+        """
+        quantity = self.panel.conditions[key].quantity
+        if self.readings.rests_on.get(quantity, frozenset()) & self.losses.quantities:
+            return None
+        return self._conditions.held(key)
 
     def rests_on(self, address: PointerAddress) -> frozenset[str]:
         """The given quantities on which this pointer's indication rests now, the panel's own included."""
@@ -289,7 +316,11 @@ class Chain:
         """Take up the way in which the readings are had now."""
         # What is stepped may be sent on change only: it is never lost.
         kept = self._own | {name for name, quantity in self.panel.catalogue.items() if quantity.stepped}
-        self.losses.rest_on({address: self.rests_on(address) - kept for address in self.pointers})
+        depends, nothing = self.readings.depends, frozenset[str]()
+        looked_at = nothing.union(*(depends.get(name, nothing) for name in self._conditions.quantities))
+        self.losses.rest_on(
+            {address: self.rests_on(address) - kept for address in self.pointers}, looked_at - kept
+        )
         full, lost = self.readings.full_depends, self.losses.quantities
         self.switched = {
             address: tuple(sorted(gone))
@@ -347,6 +378,7 @@ class Chain:
     def start_afresh(self) -> None:
         """What arrives next does not follow from what came before: derivation and instruments forget."""
         self.readings.start_afresh()
+        self._conditions.start_afresh()
         self._instruments = {gauge: self.panel.instrument(gauge) for gauge in self._instruments}
         self._gauges = self._group()
 
@@ -411,6 +443,7 @@ class Chain:
         values = self.readings.update(self._time_s, readings, between)
         if between:
             readings = {**readings, **between}
+        self._conditions.update(self._time_s, values)
         for gauge in self._gauges:
             # A gauge of which nothing arrived stays: an old reading at a new time would be wrong.
             if gauge.rests_on.isdisjoint(readings):

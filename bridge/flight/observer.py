@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from bridge.boards.pointer_channel import Phase, PointerChannel
 from bridge.boards.session import BoardSession
 from bridge.flight.chain import Chain, DrivenPointer, PointerAddress
+from bridge.flight.flags import Flags
 from bridge.flight.snapshot import (
     BoardSnapshot,
     GearedSnapshot,
@@ -44,6 +45,7 @@ class Observer:
             for p in panel.pointers
             for driven in (chain.pointers[p.board, p.channel],)
         )
+        self._flags = Flags(chain)
         self._panel = panel
         self._plan = self._take_plan()
         self._planned = chain.readings.plan
@@ -72,6 +74,7 @@ class Observer:
             chain.readings.rows,
             tuple(pointers),
             tuple(geared),
+            self._flags.at(telemetry),
             tuple(_board(session, virtual) for session, virtual in self._sessions),
             dict(chain.losses.arrived_s),
             self._plan,

@@ -103,6 +103,16 @@ class GearedSnapshot:
 
 
 @dataclass(frozen=True, slots=True)
+class FlagSnapshot:
+    """One flag of a gauge. `why` is why it is in sight, in a few words; empty while it is not."""
+
+    key: str
+    gauge: str
+    name: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class GaugeSnapshot:
     """One gauge. `indications` maps what it shows to its value, None until it shows it.
 
@@ -174,6 +184,7 @@ class PanelSnapshot:
     rows: Mapping[str, float]
     pointers: tuple[PointerSnapshot, ...]
     geared: tuple[GearedSnapshot, ...]
+    flags: tuple[FlagSnapshot, ...]
     boards: tuple[BoardSnapshot, ...]
     _arrived_s: Mapping[str, float]
     _plan: PlanSnapshot

@@ -37,8 +37,8 @@ class Trace:
     `indication` (what it should show), `shows` and `face` (where the board's last report puts it, in its
     unit and as an angle), `target`, `commanded` and `reported` (motor steps), `report_age`, and `state` (of
     its channel; then the quantities that it has lost, and whether it is parked or held). A geared pointer has
-    `shows` and `face`. The columns are those of the first snapshot: a pointer that a new description takes
-    away leaves blanks, one that it adds is not traced.
+    `shows` and `face`, a flag the reason why it is in sight. The columns are those of the first snapshot: a
+    pointer that a new description takes away leaves blanks, one that it adds is not traced.
 
     The file grows under a temporary name, and gets its own when the trace is closed. Raises DescriptionError
     (or DescriptionErrors) where it can't be made, is one of the `inputs`, or is a file of the user's. A
@@ -122,6 +122,7 @@ class _Columns:
         ]
         self._pointers = {pointer.key: pointer.unit for pointer in first.pointers}
         self._geared = {geared.key: geared.unit for geared in first.geared}
+        self._flags = [flag.key for flag in first.flags]
         self._boards = [board.name for board in first.boards]
         self._values: Mapping[str, float] | None = None
         self._reading_cells: list[str] = []
@@ -137,6 +138,7 @@ class _Columns:
             names += [f"{key}.report_age[s]", f"{key}.state"]
         for key, unit in self._geared.items():
             names += [f"{key}.shows[{unit}]", f"{key}.face[deg]"]
+        names += [f"{key}.flag" for key in self._flags]
         return names + [f"board.{name}.state" for name in self._boards]
 
     def cells(self, snapshot: PanelSnapshot) -> list[str]:
@@ -157,6 +159,8 @@ class _Columns:
             geared = {pointer.key: pointer for pointer in snapshot.geared}
             for key in self._geared:
                 cells += _geared(geared[key]) if key in geared else ["", ""]
+        whys = {flag.key: flag.why for flag in snapshot.flags}
+        cells += [whys.get(key, "") for key in self._flags]
         states = {board.name: board.state for board in snapshot.boards}
         return cells + [states.get(name, "") for name in self._boards]
 

@@ -154,6 +154,9 @@ def notes(snapshot: PanelSnapshot) -> Iterator[str]:
             yield f"{gauge.name} has lost its telemetry: {gauge.why}"
         elif gauge.state == "live" and gauge.why:
             yield f"{gauge.name} {gauge.why}"
+    for flag in snapshot.flags:
+        if flag.why:
+            yield f"{flag.gauge} flag {flag.name}: {flag.why}"
     together: dict[str, list[str]] = {}
     for pointer in snapshot.pointers:
         if pointer.detail:

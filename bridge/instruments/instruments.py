@@ -83,9 +83,20 @@ class TurnCoordinator(Instrument):
         return self.needs if indication == "turn_rate" else (indication,)
 
 
+class Altimeter(Instrument):
+    """Pointers that follow the altitude, and a drum or card that follows the setting; see `altimeter`."""
+
+    __slots__ = ()
+
+    def __init__(self, lag_s: float) -> None:
+        super().__init__(("indicated_altitude", "altimeter_setting"), lag_s)
+        self.needs, self.uses = (), self.indications
+        self._lags["altimeter_setting"] = Lag(find_quantity("altimeter_setting"), 0.0)
+
+
 def altimeter(*, lag_s: float = 0.0) -> Instrument:
-    """Indicated altitude, ft."""
-    return Instrument(("indicated_altitude",), lag_s)
+    """Indicated altitude, ft, and the setting of its subscale, inHg, which the knob's wheels turn at once."""
+    return Altimeter(lag_s)
 
 
 def airspeed(*, lag_s: float = 0.0) -> Instrument:

@@ -17,8 +17,9 @@ its snapshots. (Measured by `python -m tests.bench page`: with 20 browsers a tur
 than with none. With the server in a thread and a loop of its own the figures were the same: it needs none.)
 
 HTTP: `GET /` is static/index.html, `GET /static/NAME`, `GET /faces/GAUGE/N.svg?r=REVISION` is layer N of a
-gauge from the back (an SVG without style attributes; a moving layer's groups have `data-pointer`). The
-WebSocket is `/live`, JSON text both ways. Nothing else is served, nothing comes from elsewhere.
+gauge from the back (an SVG without style attributes; a moving layer's groups have `data-pointer`, `data-flag`
+or `data-setting`). The WebSocket is `/live`, JSON text both ways. Nothing else is served, nothing comes from
+elsewhere.
 
 Server to browser
 -----------------
@@ -43,8 +44,10 @@ origin of its own frame: a pivot off the middle is in the drawing.
                       "altitude":null | {"quantity":"pressure_altitude","unit":"ft","points":[[0,1964]]}}}
 needles: at most 30 a second, twice a second where nothing moves. Per pointer: face angle by the board's last
 report (deg clockwise from 12 o'clock, 0 to 360), face angle of the indication, indication, what the pointer
-shows, error (shows less indication); null where not known.
+shows, error (shows less indication); null where not known. Per flag the reason why it is in sight, "" while
+not.
     {"type":"needles","time_s":12.3,"p":{"airspeed.needle":[92.1,92.0,71.2,71.3,0.1]},
+     "flags":{"attitude.off":"suction < 4.5 inHg"},
      "replay":null | {"time_s":80.2,"playing":true,"speed":1}}
 health: twice a second. `held_s` is how long coils have held a still pointer with current (null: they do not),
 `missed_steps` what the index audit has found since homing (null: no marks to audit by). `state` of telemetry:

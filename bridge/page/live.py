@@ -65,5 +65,6 @@ def needles_message(
         "type": "needles",
         "time_s": round(snapshot.time_s, 3),
         "p": needles.message(snapshot),
+        "flags": {flag.key: flag.why for flag in snapshot.flags},
         "replay": replay,
     }

@@ -11,7 +11,8 @@ from pydantic import Field, field_validator, model_validator
 
 from bridge.description import MistakeError, StrictModel
 from bridge.panel.broker import BrokerDescription
-from bridge.panel.face import Face
+from bridge.panel.conditional import Conditional
+from bridge.panel.face import Colour, Face, Window
 from bridge.panel.hardware import (
     MOST_DEGREES,
     BoardDescription,
@@ -250,6 +251,27 @@ class GearedPointer(PointerBody):
     """Of the wheels, at this pointer, as in `1`."""
 
 
+class FlagDescription(Conditional):
+    """A flag of a gauge: in sight while what its pointers follow is not there, and by a condition.
+
+    It is so before the first reading, while telemetry is silent, while a quantity that its pointers follow
+    or that `when` names is lost, and while the condition holds.
+    """
+
+    when: str = ""
+    """A condition that brings it in sight as well: a quantity, `<` or `>`, and a limit, as in
+    `"suction < 4.5 inHg"`."""
+    pointer: str | None = None
+    """The pointer that it is about; all of the gauge's where none is named, as in `"bank"`."""
+    window: Window | None = None
+    """The opening in the face behind which it is; without one it is reported and not drawn, as in
+    `{ x_mm = 15, y_mm = 15, width_mm = 12, height_mm = 5 }`."""
+    text: str = ""
+    """What is on it; its name in capitals where nothing is written, as in `"OFF"`."""
+    colour: Colour = "red"
+    """Of its ground."""
+
+
 class GaugeDescription(StrictModel):
     """One gauge: the instrument that it shows, its pointers, calibration and face."""
 
@@ -269,6 +291,8 @@ class GaugeDescription(StrictModel):
     geared: dict[str, GearedPointer] = {}
     """Pointers that wheels turn, by name, as in `{ hours = { geared_to = "minutes", gears = [12], per_turn =
     12 } }`."""
+    flags: dict[str, FlagDescription] = {}
+    """Flags by name, as in `{ off = { when = "suction < 4.5 inHg" } }`."""
     face: Face = Face()
     """What is drawn, as in `{ diameter_mm = 57 }`."""
 

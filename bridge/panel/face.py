@@ -199,6 +199,14 @@ class Window(StrictModel):
     """From bottom to top, as in `5.5`."""
 
 
+class SettingWindow(Window):
+    """The window of the altimeter setting. The page shows the setting in it; behind a printed face there is
+    room for a drum or a card, of a pointer that shows `altimeter_setting`."""
+
+    unit: Literal["inHg", "hPa"] = "inHg"
+    """In which the page shows it."""
+
+
 class Slot(StrictModel):
     """An opening along an arc about the axis, clockwise from `from_deg` to `to_deg`."""
 
@@ -367,6 +375,9 @@ class Face(Sheet):
     flag: Flag | None = None
     """The cross-hatched flag, as in `{ pointer = "hours", from_deg = 216, to_deg = 246, inner_mm = 12,
     outer_mm = 19 }`."""
+    setting: SettingWindow | None = None
+    """The window of the altimeter setting, as in `{ x_mm = 17.5, y_mm = 0, width_mm = 12, height_mm = 5.5
+    }`."""
     cards: dict[str, Card] = {}
     """Discs behind the face by the name of the pointer that moves them, as in `{ card = { diameter_mm = 72 }
     }`."""

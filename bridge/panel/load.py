@@ -8,10 +8,11 @@ from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
 
-from bridge.description import read_toml, validate
+from bridge.description import MistakeError, read_toml, validate
 from bridge.errors import BridgeError, DescriptionError, DescriptionErrors
 from bridge.gauges.pointer import Pointer
 from bridge.instruments.airdata import PositionError
+from bridge.instruments.condition import Condition
 from bridge.instruments.instruments import INSTRUMENTS, Instrument, make_instrument
 from bridge.panel.board_checks import check_pins
 from bridge.panel.description import CalibrationPoints, PanelDescription
@@ -29,6 +30,7 @@ from bridge.telemetry.layout import Layout, load_layout
 class Panel:
     """A whole panel, checked and worked out. `files` are all that it was read from.
 
+    `conditions` holds every condition on readings by the key of what shows by it: "gauges.NAME.flags.NAME".
     `origins` tells what in it came from ready gauges; panels that differ in that alone are equal.
     """
 
@@ -38,6 +40,7 @@ class Panel:
     motors: dict[str, Motor]
     position_error: PositionError | None
     pointers: tuple[Pointer, ...]
+    conditions: dict[str, Condition]
     layouts: dict[str, Layout]
     files: tuple[Path, ...]
     origins: Origins = field(default_factory=Origins, compare=False)
@@ -108,6 +111,7 @@ class _Loader:
         layouts = self._layouts(catalogue)
         calibrations = self._calibrations()
         self._instruments(catalogue)
+        conditions = self._conditions(catalogue)
         builder = PointerBuilder(self.description, self.motors, catalogue, self.path.parent, self.mistakes)
         pointers = tuple(builder.pointers(calibrations))
         self.mistakes.check()
@@ -118,6 +122,7 @@ class _Loader:
             self.motors,
             position_error,
             pointers,
+            conditions,
             layouts,
             tuple(self.files),
             self.origins,
@@ -134,6 +139,7 @@ class _Loader:
         }
         for gauge, of_gauge in described.gauges.items():
             tables[f"gauges.{gauge}.pointers"] = (*of_gauge.pointers, *of_gauge.geared)
+            tables[f"gauges.{gauge}.flags"] = of_gauge.flags
         for table, names in tables.items():
             for fault in name_faults(table, names):
                 self.mistakes.wrong(*fault)
@@ -289,6 +295,21 @@ class _Loader:
                         pointer.indication,
                         made.indications,
                     )
+
+    def _conditions(self, catalogue: Catalogue) -> dict[str, Condition]:
+        found: dict[str, Condition] = {}
+        for gauge, described in self.description.gauges.items():
+            for name, flag in described.flags.items():
+                key = f"gauges.{gauge}.flags.{name}"
+                if flag.pointer is not None and flag.pointer not in described.pointers:
+                    self.mistakes.unknown(f"{key}.pointer", "pointer", flag.pointer, described.pointers)
+                if not flag.when:
+                    continue
+                try:
+                    found[key] = flag.condition(catalogue)
+                except MistakeError as wrong:
+                    self.mistakes.wrong(f"{key}.when", wrong.found, wrong.expected, wrong.cure)
+        return found
 
     def _altimeter_setting(self) -> None:
         setting = self.description.altimeter_setting

@@ -163,6 +163,31 @@ def test_a_meter_is_read_out_at_most_once_a_second(flying: Flying, open_page: Op
     assert "knots" in (meter.get_attribute("aria-valuetext") or "")
 
 
+def test_flags_the_setting_and_virtual_boards_are_seen(
+    module_config: Path, flying: Flying, open_page: OpenPage
+) -> None:
+    """The flag shows by a condition that a flight always meets, out of sight where it never does."""
+    file = module_config / "panel.toml"
+    window = "{ x_mm = -9, y_mm = 0, width_mm = 8, height_mm = 4 }"
+    flags = (
+        f'[gauges.airspeed.flags]\noff = {{ when = "indicated_airspeed < 1400", window = {window} }}\n'
+        f'[gauges.vertical_speed.flags]\nlow = {{ when = "indicated_airspeed < -50", window = {window} }}\n'
+    )
+    before = file.read_text()
+    file.write_text(before + flags)
+    page = open_page(flying.url)
+    page.locator('[data-gauge="airspeed"] [data-flag="off"][visibility="visible"]').wait_for()
+    assert page.locator('[data-flag="low"]').get_attribute("visibility") == "hidden"
+    page.get_by_text("flag off: indicated_airspeed < 1400").wait_for()
+    in_window = page.locator('[data-gauge="altimeter"] [data-setting] text')
+    inhg = flying.ask(lambda service: service.running.snapshot(0.0).setting.inhg)
+    page.wait_for_function("() => document.querySelector('[data-setting] text').textContent !== ''")
+    assert in_window.text_content() == f"{inhg:.2f}"
+    assert page.locator("#virtual").text_content() == "virtual: all boards"
+    file.write_text(before)
+    page.wait_for_function("() => !document.querySelector('[data-flag]')")
+
+
 def test_a_lost_connection_is_told(module_config: Path, browser: Any, flying: Flying) -> None:
     """The program ends: what is drawn is marked as old, and the page says so."""
     context = browser.new_context()

@@ -1,6 +1,7 @@
 // One gauge drawn: still layers are pictures, moving ones inline SVG whose pointer groups are turned.
 
-import { el, svg } from "./dom.js";
+import { el, put, svg } from "./dom.js";
+import { number } from "./words.js";
 
 /** A ghost appears when the pointer is further than this from where it should be. */
 const GHOST_DEG = 2;
@@ -45,6 +46,14 @@ function claim(root) {
       node.setAttribute(name, node.getAttribute(name).replace("url(#", `url(#${prefix}`));
     }
   }
+}
+
+/** The text in the window of the altimeter setting. */
+function written(group) {
+  const { setting, xMm, yMm, heightMm } = group.dataset;
+  const text = svg("text", { class: "in-window", x: xMm, y: yMm, "font-size": 0.75 * heightMm, "data-unit": setting });
+  group.append(text);
+  return text;
 }
 
 function turned(from, to) {
@@ -102,6 +111,8 @@ export class GaugeDrawing {
     this.node = el("div", { class: "dial", "aria-hidden": "true", "data-gauge": gauge.name });
     this.node.style.aspectRatio = `${gauge.width_mm} / ${gauge.height_mm}`;
     this.parts = [];
+    this.flags = [];
+    this.settings = [];
     this.reports = new Map(gauge.pointers.map((p) => [p.name, { from: null, to: null, sinceMs: 0, spanMs: 0 }]));
     this.wanted = new Map();
     this.ready = this.load();
@@ -122,10 +133,27 @@ export class GaugeDrawing {
         drawing.querySelector("title")?.remove();
         places[i].replaceWith(drawing);
         for (const group of drawing.querySelectorAll("[data-pointer]")) this.parts.push(new Part(group));
+        this.flags.push(...drawing.querySelectorAll("[data-flag]"));
+        for (const group of drawing.querySelectorAll("[data-setting]")) this.settings.push(written(group));
       }),
     );
     // What lies furthest in front of a pointer's parts is what people look at: that has the ghost.
     for (const name of this.reports.keys()) this.parts.findLast((part) => part.pointer === name)?.makeGhost();
+  }
+
+  /** Bring into sight the flags that have a reason. `whys` has it by gauge and flag. */
+  showFlags(whys) {
+    for (const flag of this.flags) {
+      const seen = whys[`${this.gauge.name}.${flag.dataset.flag}`] ? "visible" : "hidden";
+      if (flag.getAttribute("visibility") !== seen) flag.setAttribute("visibility", seen);
+    }
+  }
+
+  /** Write the altimeter setting into its window. */
+  showSetting({ inhg, hpa }) {
+    for (const text of this.settings) {
+      put(text, text.dataset.unit === "hPa" ? number(hpa, 0) : number(inhg, 2));
+    }
   }
 
   /** The newest report of a pointer, and where it should be; null where that is not known. */

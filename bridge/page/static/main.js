@@ -84,6 +84,9 @@ link.addEventListener("you", ({ detail }) => {
 link.addEventListener("panel", ({ detail }) => {
   described = detail;
   put($("panel-name"), detail.name);
+  const virtual = detail.boards.filter((board) => board.virtual).map((board) => board.name);
+  const which = virtual.length === detail.boards.length ? "all boards" : virtual.join(", ");
+  put($("virtual"), virtual.length ? `virtual: ${which}` : "");
   document.title = `${detail.name} – Pointer Bridge`;
   panel.describe(detail);
   panel.health(latestHealth, latestBench);

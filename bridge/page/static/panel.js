@@ -76,12 +76,14 @@ class PanelGauge {
     this.bench.setAttribute("aria-label", `calibrate ${plain(gauge.name)} at the bench`);
     this.readings = gauge.pointers.map((pointer) => new Reading(gauge, pointer));
     this.why = el("p", { class: "why", hidden: true });
+    this.flagged = el("p", { class: "why flagged", hidden: true });
     this.strip = el(
       "div",
       { class: "strip" },
       el("div", { class: "strip-head" }, el("h3", {}, title(gauge.name)), this.state, this.bench),
       el("div", { class: "readings" }, ...this.readings.map((reading) => reading.node)),
       this.why,
+      this.flagged,
     );
     this.node = el("article", { class: "gauge", "data-name": gauge.name }, this.drawing.node, this.strip);
     this.word = "";
@@ -104,6 +106,14 @@ class PanelGauge {
     set(this.state, "data-kind", kind);
     put(this.why, why || this.gauge.trouble);
     this.why.hidden = !this.why.textContent;
+    if (health) this.drawing.showSetting(health.telemetry.setting);
+  }
+
+  /** The flags in sight, in words. */
+  flags(whys) {
+    const own = Object.entries(whys).filter(([key, why]) => why && key.startsWith(`${this.gauge.name}.`));
+    put(this.flagged, own.map(([key, why]) => `flag ${plain(key.slice(this.gauge.name.length + 1))}: ${why}`).join("; "));
+    this.flagged.hidden = !own.length;
   }
 }
 
@@ -237,6 +247,8 @@ export class Panel {
         gauge.drawing.report(reading.pointer.name, values[0], gauge.word === "at the bench" ? null : values[1], nowMs);
         if (text) reading.show(values, nowMs, gauge.word);
       }
+      gauge.drawing.showFlags(message.flags);
+      if (text) gauge.flags(message.flags);
       more = gauge.drawing.draw(nowMs, still) || more;
     }
     this.onDraw(message, nowMs, still);

@@ -472,6 +472,7 @@ export class Station {
       const values = message.p[pointer.key];
       if (values) this.drawing.report(pointer.name, values[0], this.at ? null : values[1], nowMs);
     }
+    this.drawing.showFlags(message.flags);
     this.drawing.draw(nowMs, still);
   }
 }
