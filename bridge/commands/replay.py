@@ -30,7 +30,9 @@ _BREATHE_TICKS = 200
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The arguments of `replay`."""
-    parser.add_argument("log", type=Path, metavar="FILE", help="the flight log (CSV, or IGC)")
+    parser.add_argument(
+        "log", type=Path, metavar="FILE", help="the flight log: CSV, IGC, or a recording of MAVLink"
+    )
     parser.add_argument(
         "--layout", type=Path, metavar="LAYOUT", help="what is in a log of another maker: a log layout (TOML)"
     )

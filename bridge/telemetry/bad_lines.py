@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Literal
 
 import structlog
 
@@ -24,10 +25,11 @@ Row = tuple[int, float, dict[str, float]]
 
 
 class BadLines:
-    """The bad lines of one log."""
+    """The bad lines of one log, or what is at a byte of one that has no lines."""
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, counted: Literal["line", "byte"] = "line") -> None:
         self._path = path
+        self._counted_in = counted
         self._reported: set[int] = set()
         self._counted = MOST_REPORTED
 
@@ -37,9 +39,13 @@ class BadLines:
             return
         self._reported.add(line)
         if len(self._reported) <= MOST_REPORTED:
-            cure = f"{'It is left out' if key else 'The line is skipped'}; correct it if you can"
-            error = DescriptionError(f"{self._path}:{line}", key, found, expected, cure)
-            _log.warning("bad line", detail=str(error))
+            if self._counted_in == "line":
+                cure = f"{'It is left out' if key else 'The line is skipped'}; correct it if you can"
+                where = f"{self._path}:{line}"
+            else:
+                cure = f"{'It is left out' if key else 'What is there is skipped'}: the file is damaged there"
+                where = f"{self._path}, byte {line}"
+            _log.warning("bad line", detail=str(DescriptionError(where, key, found, expected, cure)))
 
     def sum_up(self) -> None:
         """The log has been read to its end: report how many lines there were that were not logged."""
@@ -75,7 +81,7 @@ class BadLines:
                     before_s = waiting_s
                     yield time_s, held
                 else:
-                    found = f"{shown(waiting_s)} before {shown(row_s)} in line {line}"
+                    found = f"{shown(waiting_s)} before {shown(row_s)} in {self._counted_in} {line}"
                     self.report(waiting_line, "", found, _ORDER)
             step = step_s(before_s, row_s)
             if not began or step > _SURE_S:

@@ -7,7 +7,8 @@ reading of its quantity is left out and reported. Nothing else is ever raised, w
 
 Causes, for counting: 'begins otherwise', 'short', 'wrong length', 'several lines', 'wrong columns',
 'too many columns', 'waiting for labels', 'no known label', 'label too long', 'not pairs', 'not JSON',
-'nothing known' of a whole datagram;
+'nothing known', 'checksum', 'signed', 'unknown flags', 'another system', 'another component',
+'too many frames' of a whole datagram, or one frame in it;
 'blank', 'not a number', 'not finite', 'out of range', 'label missing', 'label twice' of one field.
 """
 
@@ -67,8 +68,8 @@ MOST_DROPPED = 8
 _SHOWN_LABELS = 8
 
 
-class _Dropped:
-    """The fields of one datagram that are left out."""
+class Dropped:
+    """What is left out of one datagram: fields, or whole frames of it."""
 
     __slots__ = ("first", "others")
 
@@ -78,9 +79,12 @@ class _Dropped:
 
     def add(self, layout: str, measure: Measure, cause: str, detail: str) -> None:
         if len(self.first) < MOST_DROPPED:
-            self.first.append(TelemetryError(layout, measure.quantity, cause, detail))
+            self.take(TelemetryError(layout, measure.quantity, cause, detail))
         else:
             self.others[cause] = self.others.get(cause, 0) + 1
+
+    def take(self, error: TelemetryError) -> None:
+        self.first.append(error)
 
 
 # One raw number per field; None where the datagram doesn't hold that field.
@@ -94,12 +98,27 @@ class Decoder(ABC):
         self._layout = layout
         self._measures = measures
 
+    @property
+    def follows(self) -> str:
+        """What of its sender it follows, where that sends for several."""
+        return ""
+
+    @property
+    def learnt(self) -> tuple[str, ...]:
+        """What it has learnt from its sender, which may never send that again; empty for nothing."""
+        return ()
+
+    def remember(self, learnt: tuple[str, ...]) -> None:  # noqa: B027
+        """Take what a decoder before has learnt from the same sender; what does not fit is ignored."""
+
     def decode(self, datagram: bytes) -> Decoded | Labels:
-        """The datagram's readings; raises `TelemetryError` when it holds none."""
-        dropped = _Dropped()
+        """The datagram's readings, none where it is not meant for a gauge; raises `TelemetryError`."""
+        dropped = Dropped()
         raws = self._raws(datagram, dropped)
         if isinstance(raws, Labels):
             return raws
+        if raws is None:
+            return Decoded({}, None, tuple(dropped.first), dropped.others)
         readings: dict[str, float] = {}
         for measure, raw in zip(self._measures, raws, strict=True):
             if raw is None:
@@ -121,8 +140,11 @@ class Decoder(ABC):
         return Decoded(readings, source_time_s, tuple(dropped.first), dropped.others)
 
     @abstractmethod
-    def _raws(self, datagram: bytes, dropped: _Dropped) -> Raws | Labels:
-        """The raw number of each field, in their order; raises `TelemetryError` for the whole."""
+    def _raws(self, datagram: bytes, dropped: Dropped) -> Raws | Labels | None:
+        """The raw number of each field, in their order; None where there is none, and rightly so.
+
+        Raises `TelemetryError` for the whole.
+        """
 
     def _error(self, cause: str, detail: str) -> TelemetryError:
         return TelemetryError(self._layout, "", cause, detail)
@@ -138,7 +160,7 @@ class Decoder(ABC):
             )
         return datagram[len(marker) :]
 
-    def _number(self, token: bytes, i: int, dropped: _Dropped) -> float | None:
+    def _number(self, token: bytes, i: int, dropped: Dropped) -> float | None:
         """A number in text; None, and a reason in `dropped`, for anything else."""
         try:
             # Python reads 1_000 as a number; no sender means one by it.
@@ -170,7 +192,7 @@ class DelimitedDecoder(Decoder):
         self._columns = columns
         self._needed = max((column + 1 for column in columns if column is not None), default=0)
 
-    def _raws(self, datagram: bytes, dropped: _Dropped) -> Raws | Labels:
+    def _raws(self, datagram: bytes, dropped: Dropped) -> Raws | Labels:
         line = datagram.strip(b"\r\n\0")
         if b"\n" in line:
             raise self._error("several lines", _shown(datagram))
@@ -217,7 +239,7 @@ class DelimitedDecoder(Decoder):
         if self._wanted.isdisjoint(labels):
             raise self._error("no known label", f"the labels are {', '.join(labels)[:200]}")
         columns: list[int | None] = []
-        dropped = _Dropped()
+        dropped = Dropped()
         places_of: dict[str, list[int]] = defaultdict(list)
         for place, label in enumerate(labels):
             places_of[label].append(place)
@@ -239,10 +261,15 @@ class DelimitedDecoder(Decoder):
         self.labels = tuple(labels)
         return Labels(self.labels, tuple(dropped.first), dropped.others)
 
-    def remember(self, labels: tuple[str, ...]) -> None:
-        """Take these as the sender's labels until it names others; what does not fit is ignored."""
+    @property
+    def learnt(self) -> tuple[str, ...]:
+        """The sender's labels."""
+        return self.labels
+
+    def remember(self, learnt: tuple[str, ...]) -> None:
+        """Take these as the sender's labels until it names others."""
         with suppress(TelemetryError):
-            self._labels([label.encode() for label in labels])
+            self._labels([label.encode() for label in learnt])
 
 
 class KeyValueDecoder(Decoder):
@@ -257,7 +284,7 @@ class KeyValueDecoder(Decoder):
         for i, field in enumerate(described.fields):
             self._fields_of[field.key.encode()].append(i)
 
-    def _raws(self, datagram: bytes, dropped: _Dropped) -> Raws:
+    def _raws(self, datagram: bytes, dropped: Dropped) -> Raws:
         text = self._after(self._begins, datagram) if self._begins else datagram
         raws: list[float | None] = [None] * len(self._measures)
         pairs = text.strip(b"\r\n\0").split(self._separator, MOST_COLUMNS)
@@ -282,7 +309,7 @@ class JsonDecoder(Decoder):
         super().__init__(layout, measures)
         self._paths = [field.path for field in described.fields]
 
-    def _raws(self, datagram: bytes, dropped: _Dropped) -> Raws:
+    def _raws(self, datagram: bytes, dropped: Dropped) -> Raws:
         try:
             document = _JSON.decode(datagram.strip(b"\0").decode("utf-8-sig"))
         except (ValueError, RecursionError) as error:
@@ -321,7 +348,7 @@ class PackedDecoder(Decoder):
         self._struct = struct.Struct(code)
         self._order = [places.index((field.offset, field.type)) for field in described.fields]
 
-    def _raws(self, datagram: bytes, dropped: _Dropped) -> Raws:
+    def _raws(self, datagram: bytes, dropped: Dropped) -> Raws:
         if not datagram.startswith(self._begins):
             self._after(self._begins, datagram)
         if self._length is not None and len(datagram) != self._length:
@@ -345,7 +372,7 @@ class GroupsDecoder(Decoder):
         for i, field in enumerate(described.fields):
             self._fields_of[field.tag].append((i, field.number))
 
-    def _raws(self, datagram: bytes, dropped: _Dropped) -> Raws:
+    def _raws(self, datagram: bytes, dropped: Dropped) -> Raws:
         if not datagram.startswith(self._begins):
             self._after(self._begins, datagram)
         size = len(datagram) - self._start

@@ -24,8 +24,10 @@ from bridge.telemetry.decoder import (
     PackedDecoder,
 )
 from bridge.telemetry.layout_description import Delimited, Groups, Json, KeyValue, Packed
+from bridge.telemetry.mavlink import MavlinkDecoder
+from bridge.telemetry.mavlink_description import Mavlink
 
-AnyLayout = Delimited | KeyValue | Json | Packed | Groups
+AnyLayout = Delimited | KeyValue | Json | Packed | Groups | Mavlink
 
 KINDS: Mapping[str, tuple[type[AnyLayout], Callable[[str, tuple[Measure, ...], Any], Decoder]]] = {
     "delimited": (Delimited, DelimitedDecoder),
@@ -33,6 +35,7 @@ KINDS: Mapping[str, tuple[type[AnyLayout], Callable[[str, tuple[Measure, ...], A
     "json": (Json, JsonDecoder),
     "binary": (Packed, PackedDecoder),
     "groups": (Groups, GroupsDecoder),
+    "mavlink": (Mavlink, MavlinkDecoder),
 }
 """Every kind of layout: what a person writes of it, and what decodes its datagrams."""
 
@@ -59,6 +62,11 @@ class Layout:
 def load_layout(path: Path, catalogue: Catalogue = CATALOGUE) -> Layout:
     """The layout in this file; raises `DescriptionErrors` with every mistake found."""
     described = load_kind({name: model for name, (model, _) in KINDS.items()}, path)
+    return make_layout(described, path, catalogue)
+
+
+def make_layout(described: AnyLayout, path: Path, catalogue: Catalogue = CATALOGUE) -> Layout:
+    """The layout that is described in this file; raises `DescriptionErrors` with every mistake found."""
     faults = list(described.faults())
     measures: dict[str, Measure] = {}
     for i, field in enumerate(described.fields):

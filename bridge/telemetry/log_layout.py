@@ -21,6 +21,7 @@ from bridge.description import MistakeError, StrictModel, load_kind, raise_fault
 from bridge.quantities.catalogue import Catalogue
 from bridge.telemetry.conversion import TIME, make_measure, wrong_part
 from bridge.telemetry.layout_description import Column, Count, Fault, FieldDescription, Text
+from bridge.telemetry.mavlink_description import Mavlink
 
 Code = Annotated[str, StringConstraints(pattern=r"^[A-Z0-9]{3}$")]
 
@@ -130,8 +131,8 @@ class TableColumns(StrictModel):
             )
 
 
-LogLayout = IgcCodes | TableColumns
-LOG_LAYOUTS: dict[str, type[LogLayout]] = {"igc": IgcCodes, "table": TableColumns}
+LogLayout = IgcCodes | TableColumns | Mavlink
+LOG_LAYOUTS: dict[str, type[LogLayout]] = {"igc": IgcCodes, "table": TableColumns, "mavlink": Mavlink}
 
 
 def load_log_layout(path: Path, catalogue: Catalogue) -> LogLayout:

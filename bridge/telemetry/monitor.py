@@ -161,7 +161,7 @@ def _usual_numbers(data: bytes) -> int:
 
 
 def _summary(source: UdpSource, sender: Sender, now_s: float) -> str:
-    layout = sender.layout or "none fits"
+    layout = (sender.layout or "none fits") + (f" ({sender.follows})" if sender.follows else "")
     return (
         f"{source.name} < {sender.address}: {sender.datagrams:,} datagrams, {sender.rate_hz(now_s):.1f} Hz, "
         f"{sender.latest_bytes} bytes, layout {layout}, {max(0.0, now_s - sender.latest_s):.1f} s ago"

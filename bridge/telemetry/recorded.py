@@ -14,6 +14,7 @@ from bridge.telemetry.flightlog import Moment, Place, read_log
 from bridge.telemetry.igc import read_igc
 from bridge.telemetry.log_layout import load_log_layout
 from bridge.telemetry.table import read_table
+from bridge.telemetry.tlog import is_tlog, read_tlog
 
 _HEAD_BYTES = 4096
 
@@ -68,8 +69,13 @@ def _is_igc(path: Path, head: bytes) -> bool:
     return path.suffix.lower() == ".igc" or _IGC_BEGINS.match(head) is not None
 
 
+def _is_tlog(path: Path, head: bytes) -> bool:
+    return path.suffix.lower() == ".tlog" or is_tlog(head)
+
+
 KINDS: dict[str, LogKind] = {
     "igc": LogKind(_is_igc, read_igc),
+    "mavlink": LogKind(_is_tlog, read_tlog),
     "table": LogKind(lambda path, head: False, read_table),  # only a layout tells what is in one
     "flight log": LogKind(lambda path, head: True, lambda path, catalogue, layout: read_log(path, catalogue)),
 }

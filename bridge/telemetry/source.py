@@ -53,7 +53,8 @@ class Sender:
     """What is known of one sender: counts since the start, its latest datagram and readings.
 
     `read_s` is when each quantity of `readings` last came. `sample` is the beginning of the latest datagram
-    that no layout could use. `trouble` is fit for a terminal; `sample` is as it was sent.
+    that no layout could use. `follows` is what of it is followed, where it sends for several. `trouble` is
+    fit for a terminal; `sample` is as it was sent.
     """
 
     address: str
@@ -64,6 +65,7 @@ class Sender:
     latest_bytes: int = 0
     latest_s: float = 0.0
     layout: str = ""
+    follows: str = ""
     readings: dict[str, float] = field(default_factory=dict)
     read_s: dict[str, float] = field(default_factory=dict)
     trouble: str = ""

@@ -23,7 +23,7 @@ import structlog
 
 from bridge.errors import DescriptionError, TelemetryError
 from bridge.logs import LogThrottle, printable
-from bridge.telemetry.decoder import Decoder, DelimitedDecoder, Labels
+from bridge.telemetry.decoder import Decoder, Labels
 from bridge.telemetry.layout import Layout
 from bridge.telemetry.source import Arrival, Deliver, Sender
 from bridge.telemetry.time_base import TimeBase
@@ -204,14 +204,21 @@ class UdpSource:
             stream.sender.layout = layout.name
             stream.sender.causes.update(decoded.others)
             for dropped in decoded.dropped:
-                self._note(stream.sender, dropped.cause, str(dropped), now_s, dropped.field)
+                what = "field dropped" if dropped.field else "frame dropped"
+                self._note(stream.sender, dropped.cause, str(dropped), now_s, what, dropped.field)
+            if decoder.follows and decoder.follows != stream.sender.follows:
+                stream.sender.follows = decoder.follows
+                found = {"sender": stream.sender.address, "layout": layout.name, "follows": decoder.follows}
+                self._throttle.info("following", "following", now_s, source=self.name, **found)
             if isinstance(decoded, Labels):
                 shown = [printable(label) for label in decoded.labels[:_SHOWN_LABELS]]
-                fields = {"sender": stream.sender.address, "count": len(decoded.labels), "first": shown}
-                self._throttle.info("labels", "labels", now_s, source=self.name, **fields)
+                named = {"sender": stream.sender.address, "count": len(decoded.labels), "first": shown}
+                self._throttle.info("labels", "labels", now_s, source=self.name, **named)
                 stream.useful = True
                 return None
             stream.useful = True
+            if not decoded.readings:
+                return None
             stream.sender.read(now_s, decoded.readings)
             source_time_s = decoded.source_time_s
             age_s, set_back = stream.time_base.arrived(now_s, source_time_s)
@@ -223,16 +230,23 @@ class UdpSource:
         self._note(sender, errors[0].cause if len(errors) == 1 else "no layout fits", detail, now_s)
         return None
 
-    def _note(self, sender: Sender, cause: str, detail: str, now_s: float, field: str = "") -> None:
+    def _note(
+        self,
+        sender: Sender,
+        cause: str,
+        detail: str,
+        now_s: float,
+        what: str = "datagram dropped",
+        field: str = "",
+    ) -> None:
         sender.causes[cause] += 1
         sender.trouble = detail = printable(detail)
-        what = "field dropped" if field else "datagram dropped"
         fields = {"source": self.name, "sender": sender.address, "cause": cause, "detail": detail}
         self._throttle.warning(what, (cause, field), now_s, sender.address, **fields)
 
     def remember(self, before: UdpSource) -> None:
-        """Labels that senders of a source before this one have named: they may never name them again."""
-        named = {address: stream.labels for address, stream in before._streams.items() if stream.labels}
+        """What the decoders of a source before this one have learnt: senders may never send it again."""
+        named = {address: stream.learnt for address, stream in before._streams.items() if stream.learnt}
         forgotten = {
             address: labels for address, labels in before._remembered.items() if address not in named
         }
@@ -276,7 +290,7 @@ class _Stream:
     """One sender's datagrams: its decoders, and its clock beside ours."""
 
     def __init__(
-        self, address: str, layouts: tuple[Layout, ...], labels: Mapping[str, tuple[str, ...]]
+        self, address: str, layouts: tuple[Layout, ...], learnt: Mapping[str, tuple[str, ...]]
     ) -> None:
         self.sender = Sender(address)
         self.useful = False
@@ -286,8 +300,8 @@ class _Stream:
         self._slice_ends_s = -inf
         self._in_slice = 0
         for layout, decoder in self.decoders:
-            if isinstance(decoder, DelimitedDecoder) and layout.name in labels:
-                decoder.remember(labels[layout.name])
+            if layout.name in learnt:
+                decoder.remember(learnt[layout.name])
 
     def has_room(self, now_s: float) -> bool:
         """Whether one more datagram is within the rate of `MOST_IN_SLICE`; counts it."""
@@ -298,13 +312,9 @@ class _Stream:
         return self._in_slice <= MOST_IN_SLICE
 
     @property
-    def labels(self) -> dict[str, tuple[str, ...]]:
-        """The labels that the sender has named, by layout."""
-        return {
-            layout.name: decoder.labels
-            for layout, decoder in self.decoders
-            if isinstance(decoder, DelimitedDecoder) and decoder.labels
-        }
+    def learnt(self) -> dict[str, tuple[str, ...]]:
+        """What the decoders have learnt from the sender, by layout."""
+        return {layout.name: decoder.learnt for layout, decoder in self.decoders if decoder.learnt}
 
 
 class _Protocol(asyncio.DatagramProtocol):

@@ -33,6 +33,7 @@ JUNK: dict[str, bytes] = {
     "groups": b"GRP\x01" + b"\xff" * 60_000,
     "json": b"[" * 60_000,
     "keyvalue": b"AIR " + b"hdg=x;" * 10_900,
+    "mavlink": bytes.fromhex("fd0100000001014a0000006be5") * 5_000,
     "labelled-text": b"#" + b",label" * 9_000,
     "packed": b"LKM1" + b"\xff" * 60_000,
 }

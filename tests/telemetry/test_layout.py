@@ -137,6 +137,6 @@ def test_a_quantity_of_the_builders_own_has_its_unit_and_range() -> None:
 def test_every_shipped_layout_loads_and_gives_an_altitude() -> None:
     paths = sorted(EXAMPLES.glob("*.toml"))
     kinds = {load_layout(path).described.kind for path in paths}
-    assert kinds == {"delimited", "keyvalue", "json", "binary", "groups"}
+    assert kinds == {"delimited", "keyvalue", "json", "binary", "groups", "mavlink"}
     for path in paths:
-        assert load_layout(path).given & {"pressure_altitude", "geometric_altitude"}
+        assert load_layout(path).given & {"pressure_altitude", "geometric_altitude", "static_pressure"}
