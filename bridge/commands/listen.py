@@ -62,16 +62,18 @@ def _sources(arguments: argparse.Namespace) -> tuple[list[UdpSource], Catalogue]
 
     if arguments.on is None:
         panel = load_panel(arguments.panel)
-        if not panel.description.sources:
+        described = DescribedSources().make(panel, time.monotonic)
+        ports = [source for source in described if isinstance(source, UdpSource)]
+        if not ports:
             raise DescriptionError(
-                str(panel.path), "sources", "nothing", "at least one source", "Add [[sources]], or give --on"
+                str(panel.path), "sources", "no UDP port", "at least one", "Add [[sources]], or give --on"
             )
-        return DescribedSources().make(panel, time.monotonic), panel.catalogue
-    described = {"listen": arguments.on}
+        return ports, panel.catalogue
+    written = {"listen": arguments.on}
     if arguments.allow:
-        described["allow"] = arguments.allow
+        written["allow"] = arguments.allow
     try:
-        port = validate(PortDescription, described, "command line")
+        port = validate(PortDescription, written, "command line")
     except DescriptionErrors as mistakes:
         raise DescriptionErrors(
             [DescriptionError(_option(e.key), "", e.found, e.expected, e.cure) for e in mistakes.errors]

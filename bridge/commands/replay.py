@@ -219,7 +219,7 @@ async def _fly_live(
     tail: LogTail,
 ) -> int:
     """On the live service with the log as its source: real boards, or virtual ones only."""
-    from bridge.commands.run import fly, served, stopped_by_signals
+    from bridge.commands.run import fly, publish, served, stopped_by_signals
     from bridge.flight.service import Service
     from bridge.flight.sources import FixedSources
     from bridge.flight.state_file import StateFile, positions_as_left, state_file
@@ -239,6 +239,7 @@ async def _fly_live(
         service = Service(
             panel, sources=FixedSources(source), state=state, confirmed=confirmed, replayed=True
         )
+    publish(service, panel)
     with stopped_by_signals(service), served(service, arguments.page, tail):
         await fly(service, view)
     return 1 if _faulted(service.running) else 0

@@ -86,6 +86,7 @@ async def _fly(panel: Panel, arguments: argparse.Namespace, view: View | None, t
     state = StateFile(state_file(panel.path))
     confirmed = positions_as_left(panel, state) if arguments.needles_as_left else {}
     service = Service(panel, state=state, confirmed=confirmed)
+    publish(service, panel)
     with (
         stopped_by_signals(service),
         served(service, arguments.page, tail),
@@ -149,6 +150,17 @@ def _measured(service: Service, address: str | None) -> Iterator[None]:
         yield
     finally:
         metrics.close()
+
+
+def publish(service: Service, panel: Panel) -> None:
+    """Let the service publish what arrives, if the description names a topic for it."""
+    described = panel.description.broker
+    if described is None or described.publish is None:
+        return
+    from bridge.flight.publisher import Publisher
+
+    broker = described.broker(panel.path.parent)
+    service.publish(Publisher(broker, described.publish, panel.catalogue, service.clock))
 
 
 async def _announce(service: Service, text: str) -> None:

@@ -30,6 +30,7 @@ from bridge.flight.chain import PointerAddress, homes
 from bridge.flight.gauge_bench import Saving
 from bridge.flight.links import Links
 from bridge.flight.notice_log import NoticeLog
+from bridge.flight.publisher import Publisher
 from bridge.flight.running_panel import RunningPanel
 from bridge.flight.service_snapshot import ReloadSnapshot, ServiceSnapshot, recording_of, senders_of
 from bridge.flight.sources import DescribedSources, SourceMaker
@@ -106,6 +107,7 @@ class Service:
         """Set when every source is open and every part runs."""
         self._state = state
         self._recording: LogWriter | None = None
+        self._publisher: Publisher | None = None
         self._timer: asyncio.TimerHandle | None = None
         self._ticked_s = 0.0
         self._parts = Supervisor(end_s=END_PARTS_S)
@@ -164,6 +166,11 @@ class Service:
     def record(self, recording: LogWriter) -> None:
         """From now on, every arrival is recorded there."""
         self._recording = recording
+
+    def publish(self, publisher: Publisher) -> None:
+        """From now on, every arrival goes out to other panels as well."""
+        self._publisher = publisher
+        self.add_part("publisher", publisher.run)
 
     def stop(self) -> None:
         """Ask the service to bring the pointers to rest and end."""
@@ -245,6 +252,9 @@ class Service:
         self.running.feed(time_s, arrival.readings, arrival.jumped, arrival.flight_s, arrival.between)
         if self._recording is not None and arrival.arrived:
             self._recording.record(arrival.arrival_s, self.running.recorded(arrival.readings))
+        if self._publisher is not None:
+            shown = {**arrival.between, **self.running.recorded(arrival.readings)}
+            self._publisher.take(shown, arrival.jumped)
         # A sender faster than the boards' lines is not followed frame by frame.
         if self.clock() - self._ticked_s >= 0.25 / self.running.panel.description.tick_hz:
             self._tick()

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
+from bridge.panel.description import SourceDescription
 from bridge.panel.load import Panel
+from bridge.telemetry.mqtt import MqttSource
 from bridge.telemetry.source import Source
 from bridge.telemetry.udp import UdpSource
 
@@ -27,23 +29,34 @@ class SourceMaker(Protocol):
 class DescribedSources:
     """The sources that the panel description names."""
 
-    def make(
-        self, panel: Panel, clock: Callable[[], float], before: Sequence[Source] = ()
-    ) -> list[UdpSource]:
-        """One UDP source for each that is described; labels that the old ones have learnt are kept."""
-        made = [
-            UdpSource(s.host, s.port, [panel.layouts[name] for name in s.layouts], s.allow, clock)
-            for s in panel.description.sources
-        ]
+    def make(self, panel: Panel, clock: Callable[[], float], before: Sequence[Source] = ()) -> list[Source]:
+        """One source for each that is described; labels that the old ones have learnt are kept."""
+        makers = {"udp": _udp, "mqtt": _mqtt}
+        made = [makers[described.kind](panel, described, clock) for described in panel.description.sources]
         for source in made:
             for old in before:
-                if isinstance(old, UdpSource):
+                if isinstance(source, UdpSource) and isinstance(old, UdpSource):
                     source.remember(old)
         return made
 
     def same(self, old: Panel, new: Panel) -> bool:
-        """Whether sources and layouts are described alike."""
-        return old.description.sources == new.description.sources and old.layouts == new.layouts
+        """Whether sources, layouts and the broker are described alike."""
+        return (
+            old.description.sources == new.description.sources
+            and old.layouts == new.layouts
+            and old.description.broker == new.description.broker
+        )
+
+
+def _udp(panel: Panel, described: SourceDescription, clock: Callable[[], float]) -> Source:
+    layouts = [panel.layouts[name] for name in described.layouts]
+    return UdpSource(described.host, described.port, layouts, described.allow, clock)
+
+
+def _mqtt(panel: Panel, described: SourceDescription, clock: Callable[[], float]) -> Source:
+    broker = panel.description.broker
+    assert broker is not None and described.topic is not None, "the description was checked"
+    return MqttSource(broker.broker(panel.path.parent), described.topic, panel.catalogue, clock)
 
 
 class FixedSources:

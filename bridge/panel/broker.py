@@ -23,7 +23,7 @@ def checked_topic(value: str) -> str:
 
 
 class BrokerDescription(StrictModel):
-    """The MQTT broker over which boards of `link = "mqtt"` are reached.
+    """The MQTT broker over which boards of `link = "mqtt"` are reached, and readings go to other panels.
 
     User and password are never written here: they come from the environment (POINTER_BRIDGE_MQTT_USER,
     POINTER_BRIDGE_MQTT_PASSWORD) or from the file `login`.
@@ -43,6 +43,9 @@ class BrokerDescription(StrictModel):
     login: str | None = None
     """A file of two lines, user and password, that only its owner may read; its path starts at this file, as
     in `"broker.login"`."""
+    publish: str | None = None
+    """The topic at which the readings that arrive here go out to other panels; they go nowhere where none is
+    written, as in `"class/readings"`."""
 
     @field_validator("host")
     @classmethod
@@ -51,10 +54,10 @@ class BrokerDescription(StrictModel):
             raise MistakeError(repr(value), "a host's name or address", "Correct it")
         return value
 
-    @field_validator("prefix")
+    @field_validator("prefix", "publish")
     @classmethod
-    def _topic(cls, value: str) -> str:
-        return checked_topic(value)
+    def _topic(cls, value: str | None) -> str | None:
+        return None if value is None else checked_topic(value)
 
     def broker(self, folder: Path) -> Broker:
         """The broker; paths start at this folder."""

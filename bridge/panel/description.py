@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, field_validator, model_validator
 
 from bridge.description import MistakeError, StrictModel
-from bridge.panel.broker import BrokerDescription
+from bridge.panel.broker import BrokerDescription, checked_topic
 from bridge.panel.conditional import Conditional
 from bridge.panel.face import Colour, Face, Window
 from bridge.panel.hardware import (
@@ -121,11 +121,41 @@ class PortDescription(StrictModel):
         return int(self.listen.rpartition(":")[2])
 
 
-class UdpSourceDescription(PortDescription):
-    """One UDP port and the layouts of the datagrams that arrive there."""
+class SourceDescription(PortDescription):
+    """Where telemetry comes from: a UDP port with the layouts of the datagrams that arrive there, or the
+    readings that another panel publishes at the broker."""
 
-    layouts: Annotated[tuple[str, ...], Field(min_length=1)]
-    """Files that describe the datagrams; paths start at this file, as in `["layouts/own.toml"]`."""
+    kind: Literal["udp", "mqtt"] = "udp"
+    """Whether it is a UDP port here, or a topic at the broker."""
+    listen: str = ""
+    """Of a UDP port, its address; of this machine alone unless another is named, as in
+    `"127.0.0.1:58226"`."""
+    layouts: tuple[str, ...] = ()
+    """Of a UDP port, files that describe the datagrams; paths start at this file, as in
+    `["layouts/own.toml"]`."""
+    topic: str | None = None
+    """At the broker, where the other panel publishes, as in `"class/readings"`."""
+
+    @field_validator("topic")
+    @classmethod
+    def _plain(cls, value: str | None) -> str | None:
+        return None if value is None else checked_topic(value)
+
+    @model_validator(mode="after")
+    def _of_its_kind(self) -> SourceDescription:
+        needed = _NEEDED[self.kind]
+        for key in needed:
+            if not getattr(self, key):
+                raise MistakeError(f"a source of kind {self.kind} without {key}", key, f"Add {key}")
+        for key in {key for keys in _NEEDED.values() for key in keys} - set(needed):
+            if getattr(self, key):
+                found = f"a source of kind {self.kind} with {key}"
+                raise MistakeError(found, ", ".join(needed), f"Take {key} out, or change kind")
+        return self
+
+
+_NEEDED = {"udp": ("listen", "layouts"), "mqtt": ("topic",)}
+"""What a source of each kind must have, and no other may."""
 
 
 class AltimeterSetting(StrictModel):
@@ -368,10 +398,10 @@ class PanelDescription(StrictModel):
     """Of the panel."""
     tick_hz: Annotated[float, Field(ge=20.0, le=500.0)] = 100.0
     """Steps of the motion, and frames to each board, in a second."""
-    sources: tuple[UdpSourceDescription, ...] = ()
+    sources: tuple[SourceDescription, ...] = ()
     """Where telemetry comes from, as in `[{ listen = "127.0.0.1:58226", layouts = ["own.toml"] }]`."""
     broker: BrokerDescription | None = None
-    """For boards over MQTT, as in `{ host = "192.168.1.20", prefix = "hobnail" }`."""
+    """For boards and readings over MQTT, as in `{ host = "192.168.1.20", prefix = "hobnail" }`."""
     altimeter_setting: AltimeterSetting = AltimeterSetting()
     """Where it comes from, as in `{ source = "fixed", inhg = 29.92 }`."""
     fixed: dict[str, float] = {}

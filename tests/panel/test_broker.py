@@ -54,6 +54,34 @@ def test_two_boards_can_not_share_a_topic(config: Path) -> None:
     assert "one, the topic of board left" in refusal(changed(config, over_mqtt('topic = "one"\n'), shared))
 
 
+CLASS = ("[fixed]", '[[sources]]\nkind = "mqtt"\ntopic = "class/readings"\n[fixed]')
+
+
+def test_readings_of_another_panel_are_a_source(config: Path) -> None:
+    panel = load_panel(changed(config, CLASS, over_mqtt()))
+    assert panel.description.sources[-1].topic == "class/readings"
+
+
+def test_they_need_a_broker(config: Path) -> None:
+    assert "sources.1.kind: found mqtt without a broker" in refusal(changed(config, CLASS))
+
+
+@pytest.mark.parametrize(
+    ("written", "said"),
+    [
+        ('kind = "mqtt"', "a source of kind mqtt without topic"),
+        ('kind = "mqtt"\ntopic = "a"\nlisten = "127.0.0.1:1"', "a source of kind mqtt with listen"),
+        ('kind = "mqtt"\ntopic = "a/#"', "sources.1.topic"),
+        ('listen = "127.0.0.1:1"', "a source of kind udp without layouts"),
+        ('layouts = ["layouts/json.toml"]', "a source of kind udp without listen"),
+        ('kind = "post"', "sources.1.kind"),
+    ],
+)
+def test_a_source_has_what_its_kind_needs_and_nothing_else(config: Path, written: str, said: str) -> None:
+    source = ("[fixed]", f"[[sources]]\n{written}\n[fixed]")
+    assert said in refusal(changed(config, source, over_mqtt()))
+
+
 def test_a_password_has_no_place_in_a_description(config: Path) -> None:
     said = refusal(changed(config, over_mqtt(broker=f'{BROKER}password = "hob-nail-7"\n')))
     assert "broker.password: found an unknown key" in said
