@@ -214,9 +214,10 @@ def pointer_case(panel: Panel, pointer: Pointer) -> Case:
     unit_per_deg, deg_per_unit = slopes(curve, *_marked(gauge, pointer))
     span = curve.period or curve.high - curve.low
     stops = described.stops_deg or (curve.angles[0], curve.angles[-1])
-    fastest, fastest_from = defaults.fastest_per_s(quantity, span)
+    share = pointer.unit_share  # what is known of a quantity is in its own unit
+    fastest, fastest_from = defaults.fastest_per_s(quantity, span / share)
     given = panel.description.aircraft.fastest.get(pointer.indication)
-    allowed, allowed_from = defaults.tolerance(quantity, span, pointer.endless)
+    allowed, allowed_from = defaults.tolerance(quantity, span / share, pointer.endless)
     return Case(
         subject=pointer.key,
         motor_name=drive.motor,
@@ -229,23 +230,23 @@ def pointer_case(panel: Panel, pointer: Pointer) -> Case:
         span_deg=360.0 if pointer.endless else abs(stops[1] - stops[0]),
         unit_per_deg=unit_per_deg,
         deg_per_unit=deg_per_unit,
-        fastest=given or fastest,
+        fastest=(given or fastest) * share,
         fastest_from="aircraft.fastest" if given else fastest_from,
-        tolerance=described.tolerance or allowed,
+        tolerance=described.tolerance or allowed * share,
         tolerance_from="tolerance" if described.tolerance else allowed_from,
         length_mm=described.length_mm,
         altitude=pointer.indication.endswith("altitude") and span == _finest(gauge),
         two_way=pointer.falling is not pointer.rising,
         smallest_mark=_smallest_mark(gauge, pointer.name),
         index_mark=channel.index is not None,
-        fastest_cure="" if given else _fastest_cure(pointer),
+        fastest_cure="" if given else _fastest_cure(pointer, quantity.unit),
     )
 
 
-def _fastest_cure(pointer: Pointer) -> str:
+def _fastest_cure(pointer: Pointer, unit: str) -> str:
     return (
         f" If it never changes so fast, write under [aircraft] fastest = {{ {pointer.indication} = ... }},"
-        f" in {pointer.unit} per s."
+        f" in {unit} per s."
     )
 
 
@@ -267,9 +268,10 @@ def _carried(gauge: GaugeDescription, driven: str) -> Iterator[Load]:
 def _gearings(panel: Panel, gauge_name: str, gauge: GaugeDescription) -> Iterator[Gearing]:
     for name, geared in gauge.geared.items():
         above = gauge.geared.get(geared.geared_to) or gauge.pointers[geared.geared_to]
-        quantity = panel.catalogue[gauge.pointers[gauge.driven_by(name)].indication]
+        root = next(p for p in panel.pointers if p.key == f"{gauge_name}.{gauge.driven_by(name)}")
+        quantity, share = panel.catalogue[root.indication], root.unit_share
         assert above.per_turn is not None  # the description lets an endless pointer only be geared to
-        allowed, _ = defaults.tolerance(quantity, geared.per_turn, True)
+        allowed, _ = defaults.tolerance(quantity, geared.per_turn / share, True)
         yield Gearing(
             subject=f"{gauge_name}.{name}",
             driver=geared.geared_to,
@@ -277,8 +279,8 @@ def _gearings(panel: Panel, gauge_name: str, gauge: GaugeDescription) -> Iterato
             gears=geared.gears,
             needed=Fraction(str(geared.per_turn)) / Fraction(str(above.per_turn)),
             per_turn=geared.per_turn,
-            unit=quantity.unit,
-            tolerance=geared.tolerance or allowed,
+            unit=root.unit,
+            tolerance=geared.tolerance or allowed * share,
             backlash_deg=geared.backlash_deg,
         )
 

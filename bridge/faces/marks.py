@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
 from math import ceil, cos, floor, radians
+from typing import TypeVar
 
 from bridge.description import near
 from bridge.errors import BridgeError, DescriptionError
@@ -30,12 +31,14 @@ from bridge.faces.speed_marks import MissingSpeedError, speed_marks
 from bridge.gauges.curve import Curve
 from bridge.panel.description import Aircraft
 from bridge.panel.face import PRINTABLE_MM, Band, Colour, Letters, Limit, Scale, Sheet, Window
-from bridge.quantities.units import make_conversion
+from bridge.quantities.units import UNITS, convert, make_conversion
 
 EDGE_MM = 1.5
 """Room between the edge of a sheet and its marks where no radius is given."""
 
 _GAP_MM = 1.0
+
+Mark = TypeVar("Mark", Band, Limit)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,8 +134,8 @@ class SheetDrawing:
                     more_bands, more_limits = speed_marks(self.aircraft, outer, marks.width_mm)
                 except MissingSpeedError as missing:
                     self._fault("speeds", str(missing), f"aircraft.{missing.speed}", "Add that speed")
-            bands += [band.model_copy(update={"pointer": marks.pointer}) for band in more_bands]
-            limits += [limit.model_copy(update={"pointer": marks.pointer}) for limit in more_limits]
+            bands += [self._speed(band, marks.pointer, "low", "high") for band in more_bands]
+            limits += [self._speed(limit, marks.pointer, "at") for limit in more_limits]
             band_keys += ["speeds"] * len(more_bands)
             limit_keys += ["speeds"] * len(more_limits)
         for key, band in zip(band_keys, bands, strict=True):
@@ -144,6 +147,13 @@ class SheetDrawing:
         for i, letters in enumerate(self.sheet.letters):
             self._letters(f"letters.{i}", letters)
         self.items += [symbol_shape(symbol, self.sheet.ink) for symbol in self.sheet.symbols]
+
+    def _speed(self, mark: Mark, pointer: str | None, *speeds: str) -> Mark:
+        """A mark at speeds in knots, as one of this pointer in the unit of its readings."""
+        hand = self.hands.get(pointer or self.pointer)
+        unit = hand.unit if hand and UNITS[hand.unit].dimension == UNITS["kt"].dimension else "kt"
+        update = {name: convert(getattr(mark, name), "kt", unit) for name in speeds}
+        return mark.model_copy(update={**update, "pointer": pointer})
 
     def check(self) -> None:
         """Notes every numeral or lettering that touches something, and the first mark that is cut."""

@@ -29,7 +29,7 @@ def panel_gauge(panel: Panel, name: str) -> Gauge:
     for geared_name, geared in described.geared.items():  # wheels turn it; its face is as even as they are
         root = described.pointers[described.driven_by(geared_name)]
         turn = Curve([(0.0, geared.zero_deg), (geared.per_turn, geared.zero_deg + 360.0)], geared.per_turn)
-        unit = panel.catalogue[root.indication].unit
+        unit = root.unit or panel.catalogue[root.indication].unit
         hands[geared_name] = Hand(turn, unit, geared.length_mm, pivots[geared_name])
     aircraft = panel.description.aircraft
     where = str(panel.path)

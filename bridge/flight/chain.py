@@ -30,6 +30,8 @@ _FOLLOWABLE = 0.9
 """A target that is faster than this share of the drive's speed can't be caught up with."""
 _HEAD_START_TURNS = 0.125
 """What is left of the way to such a target when whole turns of it are dropped: it stays ahead."""
+_ROUNDING = 1e-6
+"""Of a scale: what is beyond its end by less is not off the scale."""
 _SURE_S = 0.3
 """A target that has not run away for this long does not: lost datagrams may hide it for a moment."""
 
@@ -58,6 +60,12 @@ class DrivenPointer:
     indication: float | None = None
     target: float | None = None
     half_turn_steps: float = field(init=False)
+    off_scale: bool = False
+    """Whether its scale does not reach as far as its indication: it is at the end of the scale."""
+    times_off_scale: int = 0
+    """How often it has gone off its scale."""
+    _low: float = field(init=False)
+    _high: float = field(init=False)
     ran_away_s: float = -inf
     """When the target was last seen to run away."""
     held: bool = False
@@ -65,17 +73,30 @@ class DrivenPointer:
     def __post_init__(self) -> None:
         pointer = self.pointer
         self.half_turn_steps = float(pointer.wrap_steps) / 2.0 if pointer.endless else inf
+        slack = inf if pointer.endless else _ROUNDING * (pointer.face.high - pointer.face.low)
+        self._low, self._high = pointer.face.low - slack, pointer.face.high + slack
+
+    def indicate(self, reading: float) -> float:
+        """Take this reading, in the unit of its quantity, as its indication; returns it in its own unit."""
+        pointer = self.pointer
+        if pointer.conversion is not None:
+            reading = pointer.conversion(reading)
+        self.indication = reading
+        if (not self._low <= reading <= self._high) is not self.off_scale:
+            self.off_scale = not self.off_scale
+            self.times_off_scale += self.off_scale
+        return reading
 
     def show(self, time_s: float, reading: float) -> None:
-        """Show this reading, which belongs to this time."""
-        self.indication = reading
+        """Show this reading, in the unit of its quantity, which belongs to this time."""
+        reading = self.indicate(reading)
         if not self.held:
             reference = self.position if self.target is None else self.target
             self.target = self.direction.position(reading, reference)
             self.motion.target(time_s, self.target)
 
     def glide(self, reading: float) -> None:
-        """Go to this reading's position and stay there until the next reading; a held pointer stays."""
+        """Go to the position of this reading, in its own unit, and stay until the next; a held one stays."""
         if not self.held:
             self.target = self.direction.position(reading, self.position)
             self.motion.glide_to(self.target)
@@ -115,8 +136,10 @@ class DrivenPointer:
 
     def continue_from(self, before: DrivenPointer) -> None:
         """Continue from where `before` led the same drive, and move to what its reading now asks for."""
-        self.position, self.velocity, self.indication = before.position, before.velocity, before.indication
-        self.motion = before.motion
+        self.position, self.velocity, self.motion = before.position, before.velocity, before.motion
+        self.off_scale, self.times_off_scale = before.off_scale, before.times_off_scale
+        if before.indication is not None and before.pointer.indication == self.pointer.indication:
+            self.indicate(before.pointer.own_reading(before.indication))
         self.direction.continue_from(before.direction, self.position)
         if before.held and before.pointer.key == self.pointer.key:
             self.held, self.target = True, before.target
@@ -124,8 +147,8 @@ class DrivenPointer:
                 self.motion.set_limits(held_limits(self.pointer))
             return
         self.motion.set_limits(motion_limits(self.pointer))
-        if before.indication is not None and before.pointer.indication == self.pointer.indication:
-            self.target = self.direction.position(before.indication, self.position)
+        if self.indication is not None:
+            self.target = self.direction.position(self.indication, self.position)
             if self.target != before.target:
                 self.motion.glide_to(self.target)
 
@@ -366,9 +389,9 @@ class Chain:
                 fresh = self.panel.instrument(gauge.pointers[0].pointer.gauge)
                 indications = fresh.update(self._time_s, self.readings.values)
                 for driven in gauge.pointers:
-                    driven.indication = indications.get(driven.pointer.indication)
-                    if driven.indication is not None:
-                        driven.glide(driven.indication)
+                    shown = indications.get(driven.pointer.indication)
+                    if shown is not None:
+                        driven.glide(driven.indicate(shown))
 
     def set_altimeter(self, time_s: float, setting_inhg: float) -> None:
         """A knob was turned: the altimeter setting is this from now on."""

@@ -23,6 +23,7 @@ from bridge.flight.notices import (
     GaugeGivenBack,
     GaugeLacksTelemetry,
     GaugeTaken,
+    OffScale,
     PanelNotice,
     PointersBack,
     PointersLost,
@@ -75,6 +76,14 @@ class NoticeLog:
                     )
                 case PointersBack(pointers, back):
                     _log.info("telemetry back", pointers=", ".join(pointers), back=", ".join(back))
+                case OffScale(pointer, indication, low, high, unit):
+                    _log.info(
+                        "off scale",
+                        pointer=pointer,
+                        indication=f"{indication:g} {unit}",
+                        scale=f"{low:g} to {high:g} {unit}",
+                        needle="at the end of its scale; later times are counted",
+                    )
                 case AltimeterSet(setting_inhg, source):
                     hpa = round(convert(setting_inhg, "inHg", "hPa"), 1)
                     _log.info("altimeter setting", inhg=round(setting_inhg, 2), hpa=hpa, source=source)

@@ -79,6 +79,20 @@ class PointersBack:
 
 
 @dataclass(frozen=True, slots=True)
+class OffScale:
+    """For the first time, the scale of this pointer does not reach as far as its indication.
+
+    Both are in its unit, the scale from `low` to `high`; it is at that end until its indication is back.
+    """
+
+    pointer: str
+    indication: float
+    low: float
+    high: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
 class AltimeterSet:
     """The altimeter setting that is fixed, or to which a knob has been turned; where it comes from."""
 
@@ -126,6 +140,7 @@ PanelNotice = (
     | PositionUnknown
     | PointersLost
     | PointersBack
+    | OffScale
     | AltimeterSet
     | GaugeTaken
     | GaugeGivenBack

@@ -111,12 +111,7 @@ class _Observed:
         self._driven = driven
         self._session = session
         self._channel: PointerChannel = session.channels[pointer.channel]
-        self._quantity = panel.catalogue[pointer.indication]
-        low, high = (
-            (-float("inf"), float("inf")) if pointer.endless else (pointer.face.low, pointer.face.high)
-        )
-        slack = 1e-6 * (pointer.face.high - pointer.face.low)
-        self._low, self._high = low - slack, high + slack
+        self._quantity = panel.shown(pointer)
         motor = panel.motor(pointer)
         self._holds = not (motor.is_servo or motor.holds_without_current)
         gauge = panel.description.gauges[pointer.gauge]
@@ -131,13 +126,12 @@ class _Observed:
     def at(self, time_s: float, lost: tuple[str, ...], parked: bool) -> PointerSnapshot:
         driven, channel, session = self._driven, self._channel, self._session
         pointer, indication, reported = driven.pointer, driven.indication, channel.position
-        off_scale = indication is not None and not self._low <= indication <= self._high
         shows = error = face_deg = None
         if channel.phase is Phase.READY:
             self._read(pointer, reported, driven.direction.falling)
             face_deg = self._face_deg % 360.0
             shows = _nearest(self._reading, pointer.rising.period, indication)
-            if indication is not None and not (off_scale or parked or driven.held):
+            if indication is not None and not (driven.off_scale or parked or driven.held):
                 error = shows - indication
             if self._quantity.circular:
                 shows = self._quantity.wrap(shows)
@@ -148,7 +142,8 @@ class _Observed:
             self.address[1],
             pointer.unit,
             indication,
-            off_scale,
+            driven.off_scale,
+            driven.times_off_scale,
             driven.target,
             driven.position,
             driven.velocity,

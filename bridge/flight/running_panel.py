@@ -22,6 +22,7 @@ from bridge.flight.notices import (
     Assumed,
     BoardReported,
     GaugeLacksTelemetry,
+    OffScale,
     PanelNotice,
     PointersBack,
     PointersLost,
@@ -89,6 +90,7 @@ class RunningPanel:
         self._on_path_s: float = before._on_path_s if before else -inf
         self._live_s: float = before._live_s if before else 0.0  # since when telemetry has been arriving
         self._losses: dict[PointerAddress, _Loss] = before._losses if before else {}
+        self._off_scale: set[str] = before._off_scale if before else set()  # pointers that have been reported
         self._turned_s: float | None = before._turned_s if before else None
         self._confirmed: dict[PointerAddress, float] = {
             **(before._confirmed if before else {}),
@@ -175,6 +177,20 @@ class RunningPanel:
             self._set_telemetry_state(Telemetry.LIVE)
         self.chain.arrived(time_s, readings)
         self.chain.feed(time_s, readings, flight_s, between)
+        self._look_for_ends()
+
+    def _look_for_ends(self) -> None:
+        """Report each pointer that is off its scale for the first time."""
+        for driven in self.chain.pointers.values():
+            if (
+                driven.off_scale
+                and driven.pointer.key not in self._off_scale
+                and driven.indication is not None
+            ):
+                pointer = driven.pointer
+                self._off_scale.add(pointer.key)
+                low, high = pointer.face.low, pointer.face.high
+                self._notices.append(OffScale(pointer.key, driven.indication, low, high, pointer.unit))
 
     def set_pace(self, time_s: float, pace: float) -> None:
         """Telemetry is a replay at this pace from now on: 0 while it is paused, 1 as it was flown."""

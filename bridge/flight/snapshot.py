@@ -53,8 +53,9 @@ class SettingSnapshot:
 class PointerSnapshot:
     """One driven pointer. None means not known (yet).
 
-    `indication` is what it should show, `off_scale` when its scale does not reach so far; `target_steps` is
-    where that is, `commanded_steps` and `commanded_steps_s` (steps/s) what its board was sent last.
+    `indication` is what it should show, `off_scale` when its scale does not reach so far: it is at the end
+    then, and has been `times_off_scale` times. `target_steps` is where that is, `commanded_steps` and
+    `commanded_steps_s` (steps/s) what its board was sent last.
     `reported_steps` is what the board reported `report_age_s` ago; `shows` (in `unit`) and `face_deg` are
     where the pointer then was, known while its channel is ready. An endless pointer is read in the turn
     nearest to its indication. `error` is `shows` less `indication`, None as well off the scale and while
@@ -71,6 +72,7 @@ class PointerSnapshot:
     unit: str
     indication: float | None
     off_scale: bool
+    times_off_scale: int
     target_steps: float | None
     commanded_steps: float
     commanded_steps_s: float

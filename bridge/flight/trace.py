@@ -36,9 +36,9 @@ class Trace:
     derived and shown follows the path between them. Each pointer has
     `indication` (what it should show), `shows` and `face` (where the board's last report puts it, in its
     unit and as an angle), `target`, `commanded` and `reported` (motor steps), `report_age`, and `state` (of
-    its channel; then the quantities that it has lost, and whether it is parked or held). A geared pointer has
-    `shows` and `face`, a flag the reason why it is in sight. The columns are those of the first snapshot: a
-    pointer that a new description takes away leaves blanks, one that it adds is not traced.
+    its channel; then the quantities that it has lost, whether it is off its scale, parked or held). A geared
+    pointer has `shows` and `face`, a flag the reason why it is in sight. The columns are those of the first
+    snapshot: a pointer that a new description takes away leaves blanks, one that it adds is not traced.
 
     The file grows under a temporary name, and gets its own when the trace is closed. Raises DescriptionError
     (or DescriptionErrors) where it can't be made, is one of the `inputs`, or is a file of the user's. A
@@ -169,6 +169,8 @@ def _pointer(pointer: PointerSnapshot) -> list[str]:
     state = pointer.state
     if pointer.lost:
         state = f"{state}; lost {' '.join(pointer.lost)}"
+    if pointer.off_scale:
+        state = f"{state}; off scale"
     if pointer.parked:
         state = f"{state}; parked"
     return [

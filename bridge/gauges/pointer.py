@@ -14,6 +14,7 @@ from fractions import Fraction
 
 from bridge.gauges.curve import Curve
 from bridge.gauges.drive import Drive
+from bridge.quantities.units import Conversion
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,6 +26,9 @@ class Pointer:
     position. Angles are degrees clockwise from 12 o'clock, positions steps. `low_steps` and `high_steps`
     are the ends of the scale, which the host keeps; `reach_low_steps` and `reach_high_steps` those that the
     board keeps: the motor's own stops, or some way beyond the scale. None for an endless pointer.
+
+    Readings are in `unit`; `conversion` brings the indication of the instrument to it, None where it is in
+    that unit already.
 
     After `wrap_turns` of the pointer, it and every pointer that wheels turn from it are at the same face
     positions again; an index mark passes its sensor once in `mark_turns`.
@@ -49,6 +53,7 @@ class Pointer:
     reach_high_steps: float | None = None
     wrap_turns: Fraction = Fraction(1)
     mark_turns: Fraction = Fraction(1)
+    conversion: Conversion | None = None
 
     wrap_steps: Fraction = field(init=False)
     """Steps after which every face of the train repeats, exact. Kept: a product of fractions is slow."""
@@ -60,6 +65,11 @@ class Pointer:
     def mark_steps(self) -> Fraction:
         """Steps between two index marks, exact."""
         return self.drive.steps_per_turn * self.mark_turns
+
+    @property
+    def unit_share(self) -> float:
+        """How much one of the quantity's own unit is in `unit`; a difference, whatever the zeros."""
+        return 1.0 if self.conversion is None else self.conversion.scale
 
     @property
     def key(self) -> str:
@@ -75,6 +85,11 @@ class Pointer:
         if self.high_steps is not None:
             steps = min(steps, self.high_steps)
         return steps
+
+    def own_reading(self, reading: float) -> float:
+        """A reading in `unit`, in the unit of the quantity: the inverse of `conversion`."""
+        conversion = self.conversion
+        return reading if conversion is None else (reading - conversion.shift) / conversion.scale
 
     def nearest(self, position_steps: float, reference_steps: float) -> float:
         """The same face positions as at `position_steps`, of those the nearest to `reference_steps`."""

@@ -116,7 +116,7 @@ def _gauge(panel: Panel, name: str, drawn: DrawnGauge, box: Box, revision: int) 
 
 
 def _pointer(panel: Panel, pointer: Pointer) -> dict[str, Any]:
-    quantity = panel.catalogue[pointer.indication]
+    quantity = panel.shown(pointer)
     period = pointer.rising.period
     low, high = (quantity.low, quantity.high) if pointer.endless else (pointer.face.low, pointer.face.high)
     return {

@@ -217,14 +217,16 @@ class PointerBody(StrictModel):
 class PointerDescription(PointerBody):
     """One driven pointer of a gauge.
 
-    An `endless` pointer turns without end, a `bounded` one runs between stops. Readings are in the unit of
-    its indication.
+    An `endless` pointer turns without end, a `bounded` one runs between stops. Readings are in `unit`, on its
+    face too; where none is written, in the unit of the quantity that it shows.
     """
 
     indication: str
     """The quantity that it shows, one of its instrument's, as in `"indicated_airspeed"`."""
     kind: Literal["endless", "bounded"]
     """Whether it turns without end, or between stops."""
+    unit: str | None = None
+    """Of all its readings, where it is not the unit of its quantity, as in `"degF"`."""
     per_turn: Positive | None = None
     """Of an endless one: change of reading for a turn, in its unit, as in `1000`."""
     zero_deg: Degrees = 0.0

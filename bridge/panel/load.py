@@ -60,6 +60,10 @@ class Panel:
         described = self.description.boards[board]
         return (*described.reached, self.description.broker if described.kind.over_broker else None)
 
+    def shown(self, pointer: Pointer) -> Quantity:
+        """The quantity that this pointer shows, in its unit."""
+        return self.catalogue[pointer.indication].in_unit(pointer.unit)
+
     def board_pointers(self, board: str) -> tuple[Pointer, ...]:
         """The pointers on one board, by ascending channel."""
         return tuple(sorted((p for p in self.pointers if p.board == board), key=lambda p: p.channel))

@@ -14,7 +14,7 @@ from bridge.gauges.pointer import Pointer
 from bridge.panel.description import CalibrationPoints, PanelDescription, PointerDescription
 from bridge.panel.hardware import Channel, DriveDescription, Motor
 from bridge.panel.mistakes import Mistakes
-from bridge.quantities.catalogue import Catalogue
+from bridge.quantities.catalogue import Catalogue, Quantity
 from bridge.quantities.units import make_conversion
 
 _OUTPUTS = {  # channel outputs that can turn a motor of this kind
@@ -62,18 +62,28 @@ class PointerBuilder:
                 key = f"gauges.{gauge}.pointers.{name}"
                 if pointer.indication not in self.catalogue:
                     continue  # reported where the instruments were checked
-                self._divides(key, pointer)
+                quantity = self._quantity(key, pointer)
+                if quantity is None:
+                    continue
+                self._divides(key, pointer, quantity)
                 drive = self._drive(key, pointer)
                 calibration = calibrations.get(gauge, {}).get(name)
                 file = str(self.folder / described.calibration) if described.calibration else ""
-                unit = self.catalogue[pointer.indication].unit
-                curves = self._curves(key, name, pointer, calibration, file, unit)
+                curves = self._curves(key, name, pointer, calibration, file, quantity.unit)
                 if drive and curves:
-                    yield self._pointer(gauge, name, pointer, drive, curves, unit)
+                    yield self._pointer(gauge, name, pointer, drive, curves, quantity.unit)
 
-    def _divides(self, key: str, pointer: PointerDescription) -> None:
-        """A quantity that wraps needs whole turns in its range, or the pointer leaps where it wraps."""
+    def _quantity(self, key: str, pointer: PointerDescription) -> Quantity | None:
+        """What the pointer shows, in its unit; None (and the mistake noted) for a unit of something else."""
         quantity = self.catalogue[pointer.indication]
+        try:
+            return quantity.in_unit(pointer.unit or quantity.unit)
+        except BridgeError as error:
+            self.mistakes.wrong(f"{key}.unit", str(error), f"a unit like {quantity.unit}", "Change the unit")
+            return None
+
+    def _divides(self, key: str, pointer: PointerDescription, quantity: Quantity) -> None:
+        """A quantity that wraps needs whole turns in its range, or the pointer leaps where it wraps."""
         if not quantity.circular or pointer.per_turn is None:
             return
         span = quantity.high - quantity.low
@@ -228,6 +238,7 @@ class PointerBuilder:
                 # The home position, which counts as zero, is within reach: the pointer starts there.
                 low, high = min(stops[0], 0.0), max(stops[1], 0.0)
                 reach = (low, high) if described.stops_deg else self._room(described, drive, face, low, high)
+        own_unit = self.catalogue[described.indication].unit
         wrap_turns, mark_turns = self._turns(gauge, key, name, described, drive.steps_per_turn)
         return Pointer(
             gauge=gauge,
@@ -249,6 +260,7 @@ class PointerBuilder:
             reach_high_steps=reach[1],
             wrap_turns=wrap_turns,
             mark_turns=mark_turns,
+            conversion=None if unit == own_unit else make_conversion(own_unit, unit),
         )
 
     def _room(

@@ -8,7 +8,7 @@ replaces the whole list or value, `false` takes a table of the ready gauge out.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
@@ -72,26 +72,50 @@ class Origins:
 def expanded(data: Table, where: str) -> tuple[Table, Origins]:
     """A panel's data with every gauge that is `like` a ready one filled in, and what came from where.
 
-    Raises `DescriptionErrors` for a name that no ready gauge has. What has a wrong form is left as it is, for
-    the models to refuse.
+    Raises `DescriptionErrors` for a name that no ready gauge has, and for a unit beside readings in another.
+    What has a wrong form is left as it is, for the models to refuse.
     """
     gauges = data.get("gauges")
     if not isinstance(gauges, dict):
         return data, Origins(where)
-    unknown = []
+    wrong: list[DescriptionError] = []
     filled = {}
     for gauge, own in gauges.items():
         name = own.get("like") if isinstance(own, dict) else None
         if not isinstance(name, str):
             filled[gauge] = own
         elif name in ready_names():
+            wrong += _units_alone(ready_gauge(name), own, where, f"gauges.{gauge}")
             filled[gauge] = _over(ready_gauge(name).described, own)
         else:
             found, cure = f"an unknown ready gauge {name!r}", near(name, ready_names())
-            unknown.append(DescriptionError(where, f"gauges.{gauge}.like", found, "a ready gauge", cure))
-    if unknown:
-        raise DescriptionErrors(unknown)
+            wrong.append(DescriptionError(where, f"gauges.{gauge}.like", found, "a ready gauge", cure))
+    if wrong:
+        raise DescriptionErrors(wrong)
     return {**data, "gauges": filled}, Origins(where, gauges)
+
+
+_IN_POINTERS, _ON_FACES = ("per_turn", "scale"), ("scales", "bands", "limits", "speeds")
+
+
+def _units_alone(ready: ReadyGauge, own: Table, where: str, key: str) -> Iterator[DescriptionError]:
+    """Pointers with a unit of their own whose readings would still be the ready gauge's, in another unit."""
+    pointers, face = own.get("pointers"), own.get("face", {})
+    for name, pointer in pointers.items() if isinstance(pointers, dict) else ():
+        if not isinstance(pointer, dict) or "unit" not in pointer:
+            continue
+        described = ready.described["pointers"].get(name, {})
+        kept = [
+            f"pointers.{name}.{word}" for word in _IN_POINTERS if word in described and word not in pointer
+        ]
+        if isinstance(face, dict):
+            kept += [
+                f"face.{word}" for word in _ON_FACES if word in ready.described["face"] and word not in face
+            ]
+        if kept:
+            found = f"a unit of its own beside {', '.join(kept)} of the ready gauge {ready.name!r}"
+            cure = "Write them as well in that unit, face = false for a face made from the scale, or no unit"
+            yield DescriptionError(where, f"{key}.pointers.{name}.unit", found, "readings in one unit", cure)
 
 
 def _over(ready: Table, own: Table) -> dict[str, Any]:

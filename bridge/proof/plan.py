@@ -17,6 +17,7 @@ from bridge.instruments import airdata
 from bridge.panel.load import Panel
 from bridge.proof import published
 from bridge.proof.published import Limits
+from bridge.quantities.units import convert
 
 Purpose = Literal["before", "scale", "after", "friction", "setting"]
 
@@ -83,7 +84,7 @@ def make_plan(panel: Panel, pointer: Pointer, cycles: int, hold_s: float) -> Pla
     """The tests that this pointer can be put to."""
     described = panel.description.gauges[pointer.gauge]
     untested: list[str] = []
-    is_altimeter = described.instrument == "altimeter"
+    is_altimeter = _is_altimeter(panel, pointer)
     limits = _limits(described.instrument, pointer)
     own = described.pointers[pointer.name].tolerance
     if own is None:
@@ -123,9 +124,17 @@ def make_plan(panel: Panel, pointer: Pointer, cycles: int, hold_s: float) -> Pla
 _LAGGING = ("vertical_speed", "turn_coordinator", "turn_indicator")
 
 
+def _is_altimeter(panel: Panel, pointer: Pointer) -> bool:
+    """Whether it shows the altitude of an altimeter in feet, as the published tables have it."""
+    instrument = panel.description.gauges[pointer.gauge].instrument
+    return (instrument, pointer.indication, pointer.unit) == ("altimeter", "indicated_altitude", "ft")
+
+
 def _limits(instrument: str, pointer: Pointer) -> Limits | None:
+    if pointer.conversion is not None:  # the tables are in the quantities' own units
+        return None
     match instrument, pointer.indication:
-        case "altimeter", _:
+        case "altimeter", "indicated_altitude":
             return published.SCALE_ERROR
         case "airspeed", _:
             return published.airspeed_limits(pointer.face.high)
@@ -268,8 +277,9 @@ class Feed:
     def __init__(self, panel: Panel, pointer: Pointer) -> None:
         instrument = panel.instrument(pointer.gauge)
         self._pointer = pointer
-        self._quantity = panel.catalogue[pointer.indication]
-        self._is_altimeter = panel.description.gauges[pointer.gauge].instrument == "altimeter"
+        self._quantity = panel.shown(pointer)
+        self._own_unit = panel.catalogue[pointer.indication].unit
+        self._is_altimeter = _is_altimeter(panel, pointer)
         self._sets = self._is_altimeter and panel.description.altimeter_setting.source == "telemetry"
         others = dict.fromkeys((*instrument.needs, *instrument.uses), 0.0)
         others.pop(pointer.indication, None)
@@ -283,7 +293,12 @@ class Feed:
     def readings(self, place: Place) -> dict[str, float]:
         """The readings of this place, in canonical units."""
         if not self._is_altimeter:
-            return {**self._others, self._pointer.indication: self._quantity.wrap(place.fed)}
+            return {
+                **self._others,
+                self._pointer.indication: convert(
+                    self._quantity.wrap(place.fed), self._pointer.unit, self._own_unit
+                ),
+            }
         readings = {"static_pressure": pressure_hpa(place.fed)}
         if self._sets:
             readings["altimeter_setting"] = place.setting_inhg

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 
 from bridge.description import near
 from bridge.errors import BridgeError
-from bridge.quantities.units import parse_unit
+from bridge.quantities.units import make_conversion, parse_unit
 
 
 class UnknownQuantityError(BridgeError, ValueError):
@@ -42,6 +42,15 @@ class Quantity:
     def wrap(self, value: float) -> float:
         """A circular quantity's value brought to [low, high); any other's as it is."""
         return (value - self.low) % (self.high - self.low) + self.low if self.circular else value
+
+    def in_unit(self, unit: str) -> Quantity:
+        """The same quantity in another unit; raises `UnknownUnitError` or `DimensionError`."""
+        to_unit = make_conversion(self.unit, unit)
+        return (
+            self
+            if unit == self.unit
+            else replace(self, unit=unit, low=to_unit(self.low), high=to_unit(self.high))
+        )
 
 
 Catalogue = Mapping[str, Quantity]
