@@ -7,16 +7,31 @@ import platform
 import sys
 from pathlib import Path
 
-from tests.bench import decode, error, firmware, latency, load, page, pointers, recorded, replay, start
+from tests.bench import (
+    decode,
+    error,
+    firmware,
+    latency,
+    load,
+    mqtt,
+    page,
+    pointers,
+    recorded,
+    replay,
+    scale,
+    start,
+)
 
 _BENCHES = {
     "latency": latency.main,
     "load": load.main,
+    "mqtt": mqtt.main,
     "pointers": pointers.main,
     "replay": replay.main,
     "error": error.main,
     "recorded": recorded.main,
     "page": page.main,
+    "scale": scale.main,
     "start": start.main,
     "decode": decode.main,
     "firmware": firmware.main,

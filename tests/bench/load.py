@@ -13,7 +13,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO
+from typing import Protocol
 
 from rich.console import Console
 from rich.table import Table
@@ -29,7 +29,16 @@ from tests.bench.panels import demo
 SECONDS = 15.0
 
 
-async def share_of_a_core(path: Path, port_to: IO[str]) -> float:
+class PortTo(Protocol):
+    """Where the far end reads the port that datagrams go to."""
+
+    def write(self, text: str, /) -> int: ...
+
+    def flush(self) -> None: ...
+
+
+async def share_of_a_core(path: Path, port_to: PortTo) -> float:
+    """Of the whole service, flying this panel."""
     service = Service(load_panel(path))
     run = asyncio.create_task(service.run())
     while not service.parts:

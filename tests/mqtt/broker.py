@@ -32,6 +32,11 @@ class RunningBroker:
     def broker(self) -> Broker:
         return Broker("127.0.0.1", self.port)
 
+    @property
+    def pid(self) -> int:
+        assert self._process is not None
+        return self._process.pid
+
     def start(self) -> None:
         program = shutil.which("mosquitto", path=_FOLDERS)
         assert program, "mosquitto is not installed: sh tests/run installs it"
