@@ -7,31 +7,38 @@ import asyncio
 import math
 import time
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from bridge.commands import replay_report
 from bridge.commands import run as run_command
 from bridge.commands.drawing import Drawing
 from bridge.commands.ending import ending
 from bridge.commands.shipped import PANEL
 
 if TYPE_CHECKING:
+    from bridge.commands.progress import Bar
     from bridge.flight.dry_run import DryRun
     from bridge.flight.running_panel import RunningPanel
+    from bridge.flight.service import Service
     from bridge.flight.view import View
     from bridge.logs import LogTail
     from bridge.panel.load import Panel
     from bridge.telemetry.recorded import RecordedFlight
     from bridge.telemetry.replay import ReplaySource
 
-_DRAW_S = 0.1
+_DRAW_S, _BAR_S = 0.1, 0.2
 _BREATHE_TICKS = 200
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The arguments of `replay`."""
     parser.add_argument(
-        "log", type=Path, metavar="FILE", help="the flight log: CSV, IGC, or a recording of MAVLink"
+        "log",
+        type=Path,
+        metavar="FILE",
+        help="the flight log: CSV, IGC, or a recording of MAVLink; or a trace to report",
     )
     parser.add_argument(
         "--layout", type=Path, metavar="LAYOUT", help="what is in a log of another maker: a log layout (TOML)"
@@ -61,6 +68,12 @@ def add_flight_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FILE",
         help="write readings, and each pointer's indication and positions, at every tick (CSV)",
     )
+    parser.add_argument(
+        "--report",
+        type=Path,
+        metavar="FILE",
+        help="write how far each pointer was off, when, and why, as a page (HTML)",
+    )
 
 
 def _seconds(text: str) -> float:
@@ -76,29 +89,80 @@ def _seconds(text: str) -> float:
 
 def run(arguments: argparse.Namespace) -> int:
     """Fly the log; returns 1 when a pointer ended the flight faulted, or its trace could not be written."""
-    import structlog
-
     from bridge import logs
-    from bridge.flight.log_defaults import with_defaults
     from bridge.flight.view import View
     from bridge.panel.load import load_panel
-    from bridge.telemetry.recorded import open_log
+    from bridge.report.from_trace import is_trace
     from bridge.telemetry.replay import parse_speed
 
     panel = load_panel(arguments.panel)
+    if arguments.report is not None:
+        replay_report.refuse(arguments.report, (*panel.files, arguments.log))
+    if is_trace(arguments.log):
+        return _report_trace(panel, arguments)
     speed = parse_speed(arguments.speed)
     dry = bool(math.isinf(speed) or arguments.trace)
     if dry:
         _refuse_live(panel, arguments)
     view = View(f"{panel.description.name}: {arguments.log.name}", clock=dry) if arguments.view else None
     tail = logs.LogTail()
-    logs.set_up(arguments.json, view.log if view and view.shows_log else None, tail)
+    bar = _bar(arguments)
+    sink = bar.log if bar else view.log if view and view.shows_log else None
+    logs.set_up(arguments.json, sink, tail)
+    try:
+        return _fly(panel, speed, dry, arguments, view, tail, bar)
+    finally:
+        if bar is not None:
+            bar.close()
+
+
+def _report_trace(panel: Panel, arguments: argparse.Namespace) -> int:
+    from bridge.errors import DescriptionError
+
+    if arguments.report is None:
+        found, expected = "a trace, in which needles have moved already", "a flight log, or --report FILE"
+        cure = "Add --report FILE for what went wrong in it"
+        raise DescriptionError(str(arguments.log), "", found, expected, cure)
+    return replay_report.of_trace(arguments.log, panel, arguments.report)
+
+
+def _fly(
+    panel: Panel,
+    speed: float,
+    dry: bool,
+    arguments: argparse.Namespace,
+    view: View | None,
+    tail: LogTail,
+    bar: Bar | None,
+) -> int:
+    import structlog
+
+    from bridge.flight.log_defaults import with_defaults
+    from bridge.telemetry.recorded import open_log
+
     log = with_defaults(open_log(arguments.log, panel.catalogue, arguments.layout), panel)
+    if bar is not None:
+        bar.start_s, bar.end_s = _span_s(log, arguments)
     for assumption in log.assumptions:
         structlog.get_logger(__name__).info("assumption", detail=assumption)
     if dry:
-        return asyncio.run(ending.run(_fly_dry(panel, log, speed, arguments, view)))
-    return asyncio.run(_fly_live(panel, log, speed, arguments, view, tail))
+        return asyncio.run(ending.run(_fly_dry(panel, log, speed, arguments, view, bar)))
+    return asyncio.run(_fly_live(panel, log, speed, arguments, view, tail, bar))
+
+
+def _bar(arguments: argparse.Namespace) -> Bar | None:
+    """A progress bar where nothing else has the terminal, and the flight has an end."""
+    from bridge.commands.progress import Bar, at_terminal
+
+    if arguments.view or arguments.json or arguments.page or arguments.loop or not at_terminal():
+        return None
+    return Bar(arguments.log.name)
+
+
+def _span_s(log: RecordedFlight, arguments: argparse.Namespace) -> tuple[float, float]:
+    """The first and last second that are flown."""
+    times_s = [time_s for time_s, _ in log if arguments.start <= time_s <= arguments.end]
+    return (times_s[0], times_s[-1]) if times_s else (0.0, 0.0)
 
 
 def _refuse_live(panel: Panel, arguments: argparse.Namespace) -> None:
@@ -121,7 +185,12 @@ def _refuse_live(panel: Panel, arguments: argparse.Namespace) -> None:
 
 
 async def _fly_dry(
-    panel: Panel, log: RecordedFlight, speed: float, arguments: argparse.Namespace, view: View | None
+    panel: Panel,
+    log: RecordedFlight,
+    speed: float,
+    arguments: argparse.Namespace,
+    view: View | None,
+    bar: Bar | None,
 ) -> int:
     """On virtual boards: every tick in the flight's own time, paced only by waiting."""
     from contextlib import ExitStack
@@ -129,6 +198,7 @@ async def _fly_dry(
     from bridge.flight.dry_run import DryRun
     from bridge.flight.trace import Trace
     from bridge.flight.view import Shown
+    from bridge.report.tracks import Recorder
     from bridge.telemetry.replay import arrivals
 
     rows = arrivals(log, arguments.start, arguments.end, arguments.loop)
@@ -143,17 +213,26 @@ async def _fly_dry(
         if arguments.trace:
             inputs = (*panel.files, log.path)
             trace = stack.enter_context(Trace(arguments.trace, dry_run.running.snapshot(0.0), inputs))
+        recorder = Recorder(panel, log.path.name) if arguments.report else None
         drawing = stack.enter_context(Drawing(view)) if view else None
+        progress = stack.enter_context(Drawing(bar)) if bar else None
         for time_s in dry_run.ticks():
             if first_s is None:
                 first_s, begun_s = time_s, time.perf_counter()
             ticks += 1
-            if trace:
-                trace.write(dry_run.running.snapshot(time_s))
+            if trace or recorder:
+                snapshot = dry_run.running.snapshot(time_s)
+                if trace:
+                    trace.write(snapshot)
+                if recorder:
+                    recorder.take(snapshot)
             now_s = time.perf_counter()
             if drawing and now_s - drawn_s >= _DRAW_S:
                 drawn_s = now_s
                 drawing.show(Shown(dry_run.running.snapshot(time_s)))
+            if progress and now_s - drawn_s >= _BAR_S:
+                drawn_s = now_s
+                progress.show(time_s)
             if math.isfinite(speed):
                 await asyncio.sleep(begun_s + (time_s - first_s) / speed - now_s)
             elif ticks % _BREATHE_TICKS == 0:
@@ -165,6 +244,8 @@ async def _fly_dry(
         print()
     flown_s = 0.0 if first_s is None else time_s - first_s
     faulted = _summary(dry_run, flown_s, time.perf_counter() - begun_s)
+    if recorder:
+        replay_report.write(recorder.flight, arguments.report)
     return 1 if faulted or (trace and trace.failed) else 0
 
 
@@ -217,6 +298,7 @@ async def _fly_live(
     arguments: argparse.Namespace,
     view: View | None,
     tail: LogTail,
+    bar: Bar | None,
 ) -> int:
     """On the live service with the log as its source: real boards, or virtual ones only."""
     from bridge.commands.run import fly, publish, served, stopped_by_signals
@@ -240,9 +322,34 @@ async def _fly_live(
             panel, sources=FixedSources(source), state=state, confirmed=confirmed, replayed=True
         )
     publish(service, panel)
+    recorder = None
+    if arguments.report:
+        from bridge.report.tracks import Recorder
+
+        recorder = Recorder(panel, log.path.name)
+        service.add_part("report", partial(replay_report.watch, service, recorder))
     with stopped_by_signals(service), served(service, arguments.page, tail):
-        await fly(service, view)
+        if bar is None:
+            await fly(service, view)
+        else:
+            await _fly_with_bar(service, source, bar)
+    if recorder:
+        replay_report.write(recorder.flight, arguments.report)
     return 1 if _faulted(service.running) else 0
+
+
+async def _fly_with_bar(service: Service, source: ReplaySource, bar: Bar) -> None:
+    async def show(drawing: Drawing[float]) -> None:
+        while True:
+            drawing.show(source.playback.time_s)
+            await asyncio.sleep(_BAR_S)
+
+    with Drawing(bar) as drawing:
+        shown = asyncio.create_task(show(drawing))
+        try:
+            await service.run()
+        finally:
+            shown.cancel()
 
 
 def _source(log: RecordedFlight, speed: float, arguments: argparse.Namespace) -> ReplaySource:

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
-from math import ceil, floor, log10
 
+from bridge.faces.axis import ticks
 from bridge.faces.primitives import Line, Point, Polygon, Primitive, Text
 from bridge.gauges.pointer import Pointer
 from bridge.panel.load import Panel
@@ -249,25 +249,17 @@ def _axes(drawn: list[Primitive], at: object, ends: tuple[float, float], reach: 
     point = at
     assert callable(point)
     low, high = ends
-    for error in _ticks(-reach, reach, 6):
+    for error in ticks(-reach, reach, 6):
         start, end = point(low, error), point(high, error)
         drawn.append(Line(start, end, 0.25 if error == 0 else 0.08, "black" if error == 0 else "grey"))
         drawn.append(Text((start[0] - 8.0, start[1]), number(error) if error else "0", 1.7, 0.0, "black"))
-    for reading in _ticks(low, high, 10):
+    for reading in ticks(low, high, 10):
         x, bottom = point(reading, -reach)
         drawn.append(Line((x, bottom), (x, bottom - 1.5), 0.2, "black"))
         drawn.append(Text((x, bottom - 3.6), f"{reading:,g}", 1.7, 0.0, "black"))
     middle = (point(low, 0)[0] + point(high, 0)[0]) / 2.0
     drawn.append(Text((middle, -HEIGHT_MM + 2.5), f"reading, {unit}", 1.7, 0.0, "black"))
     drawn.append(Text((2.0, point(low, 0)[1]), f"error, {unit}", 1.7, -90.0, "black"))
-
-
-def _ticks(low: float, high: float, about: int) -> list[float]:
-    """Round numbers from low to high."""
-    span = (high - low) or 1.0
-    power = 10.0 ** floor(log10(span / about))
-    step = next(power * n for n in (1, 2, 5, 10) if power * n >= span / about)
-    return [round(n * step, 10) + 0.0 for n in range(ceil(low / step - 1e-9), floor(high / step + 1e-9) + 1)]
 
 
 def _band(

@@ -1,0 +1,51 @@
+"""The report of `replay`: of a flight while it is flown, or of a trace."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from bridge.flight.service import Service
+    from bridge.panel.load import Panel
+    from bridge.report.tracks import Flight, Recorder
+
+
+def refuse(report: Path, inputs: Iterable[Path]) -> None:
+    """Raise DescriptionErrors for a report that may not be written, before anything flies."""
+    from bridge.outputs import refuse_taken
+
+    refuse_taken((report,), inputs)
+
+
+def of_trace(trace: Path, panel: Panel, report: Path) -> int:
+    """Write the report of a trace that this panel flew; raises DescriptionError where that can't be read."""
+    from bridge.report.from_trace import read_trace
+
+    refuse(report, (*panel.files, trace))
+    write(read_trace(trace, panel), report)
+    return 0
+
+
+def write(flight: Flight, report: Path) -> None:
+    """Write the report and print where it is; without a tick there is nothing to write."""
+    from bridge.outputs import put_files
+    from bridge.report.page import report_html
+
+    if flight.ticks_s:
+        put_files({report: report_html(flight)})
+        print(report)
+    else:
+        print("no report: nothing was flown")
+
+
+async def watch(service: Service, recorder: Recorder) -> None:
+    """Take every tick of a live flight, until cancelled."""
+    import asyncio
+
+    replay = service.replay
+    recorder.zero_s = service.clock() - (0.0 if replay is None else replay.playback.time_s)
+    while True:
+        recorder.take(service.running.snapshot(service.clock()))
+        await asyncio.sleep(1.0 / service.running.panel.description.tick_hz)

@@ -1,0 +1,57 @@
+"""`replay --report`, of a flight and of a trace, and the progress bar of a replay in a terminal."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.commands.started import CIRCUIT, command, environment
+from tests.conftest import ROOT
+
+pexpect = pytest.importorskip("pexpect", reason="a terminal is needed", exc_type=ImportError)
+
+PANEL = ROOT / "config" / "panel.toml"
+WINDOW = ("--speed", "max", "--from", "80", "--to", "84")
+
+
+@pytest.mark.slow
+def test_a_flight_is_reported_and_so_is_its_trace(tmp_path: Path) -> None:
+    flown = ("replay", CIRCUIT, "--panel", PANEL, *WINDOW, "--trace", "trace.csv", "--report", "flight.html")
+    result = command(tmp_path, *flown)
+    assert result.returncode == 0, result.stderr
+    assert "flight.html" in result.stdout
+    text = (tmp_path / "flight.html").read_text()
+    assert "Report of a flight: circuit.csv" in text
+    assert "<td>left (virtual)</td>" in text
+    traced = command(tmp_path, "replay", "trace.csv", "--panel", PANEL, "--report", "trace.html")
+    assert traced.returncode == 0, traced.stderr
+    assert "no figures of their links" in (tmp_path / "trace.html").read_text()
+    alone = command(tmp_path, "replay", "trace.csv", "--panel", PANEL)
+    assert alone.returncode == 2
+    assert "a trace, in which needles have moved already" in alone.stderr and "--report" in alone.stderr
+    (tmp_path / "mine.html").write_text("mine")
+    refused = command(tmp_path, "replay", CIRCUIT, "--panel", PANEL, *WINDOW, "--report", "mine.html")
+    assert refused.returncode == 2
+    assert "a file that pointer-bridge did not write" in refused.stderr
+    assert (tmp_path / "mine.html").read_text() == "mine"
+
+
+@pytest.mark.slow
+def test_a_replay_in_a_terminal_shows_how_far_it_is_and_the_time_left(tmp_path: Path) -> None:
+    child = pexpect.spawn(
+        sys.executable,
+        ["-m", "bridge.cli", "replay", str(CIRCUIT), "--panel", str(PANEL), "--from", "80", "--to", "84"],
+        env=environment(tmp_path),
+        dimensions=(24, 100),
+        timeout=60,
+        encoding="utf-8",
+    )
+    try:
+        child.expect(r"circuit\.csv.*\s\d+%\s+\S+\s+left")
+        child.expect("stopped")  # a log line, above the bar
+        child.expect(pexpect.EOF)
+    finally:
+        child.close(force=True)
+    assert child.exitstatus == 0
