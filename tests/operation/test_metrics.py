@@ -36,7 +36,9 @@ async def test_a_monitor_reads_the_counters_of_a_flight(panel: Path) -> None:
         metrics = Metrics(lambda: service.snapshot(service.clock()), listener)
         part = asyncio.create_task(metrics.run())
         try:
-            await until(lambda: service.snapshot(service.clock()).senders, "telemetry")
+            await until(
+                lambda: service.snapshot(service.clock()).panel.telemetry_age_s is not None, "telemetry"
+            )
             url = f"http://{host}:{port}/metrics"
             status, kind, text = await asyncio.to_thread(fetch, url)
             refused, _, words = await asyncio.to_thread(fetch, url, "evil.example")
