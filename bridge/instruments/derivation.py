@@ -137,6 +137,7 @@ RULES: tuple[Rule, ...] = (
     # Heading and turn.
     Rule("heading_magnetic", ("heading_true", "magnetic_variation"), 1, _magnetic),
     Rule("heading_true", ("heading_magnetic", "magnetic_variation"), 1, _true),
+    Rule("compass_heading", ("heading_magnetic",), 1, _same),
     Rule("turn_rate", ("pitch_rate", "yaw_rate", "pitch", "bank"), 1, airdata.turn_rate_deg_s),
     Rule("turn_rate", ("heading_true",), 3, slope=_swing("heading_true")),
     Rule("turn_rate", ("heading_magnetic",), 3, slope=_swing("heading_magnetic")),

@@ -19,7 +19,7 @@ GAP_S = 3.0
 SETTLE_S = 0.2  # history needed before a slope is used
 
 
-def _difference(quantity: Quantity, now: float, before: float) -> float:
+def difference(quantity: Quantity, now: float, before: float) -> float:
     """How far the value went, the short way round for a circular quantity."""
     if not quantity.circular:
         return now - before
@@ -51,7 +51,7 @@ class Lag:
         if -LATE_S <= elapsed_s < 0:
             return self._quantity.wrap(self._value + self._behind)
         if 0 <= elapsed_s <= GAP_S:
-            moved = _difference(self._quantity, value, self._value)
+            moved = difference(self._quantity, value, self._value)
             kept = math.exp(-elapsed_s / lag_s)
             ramp = lag_s * (1 - kept) / elapsed_s if elapsed_s > 1e-6 * lag_s else 1.0
             self._behind = self._behind * kept - moved * ramp
@@ -96,7 +96,7 @@ class Slope:
         elapsed_s = GAP_S + 1 if self._time_s is None else time_s - self._time_s
         if -LATE_S <= elapsed_s < 0:
             return None if self._rate is None else self._rate * self._scale
-        moved = _difference(self._quantity, value, self._value)
+        moved = difference(self._quantity, value, self._value)
         # Jitter may squeeze two samples together, so a tenth of a second is granted before a jump is called.
         if not 0 <= elapsed_s <= GAP_S or abs(moved) > self._fastest * (elapsed_s + 0.1):
             self._since_s = time_s

@@ -75,6 +75,7 @@ _CATALOGUE = (
     Quantity("vertical_speed", "ft/min", -60_000.0, 60_000.0, "rate of climb, up positive"),
     Quantity("heading_true", "deg", 0.0, 360.0, "clockwise from true north", circular=True),
     Quantity("heading_magnetic", "deg", 0.0, 360.0, "clockwise from magnetic north", circular=True),
+    Quantity("compass_heading", "deg", 0.0, 360.0, "shown by the magnetic compass", circular=True),
     Quantity(
         "magnetic_variation", "deg", -180.0, 180.0, "of the compass from true north, east positive",
         stepped=True,
@@ -96,6 +97,7 @@ _CATALOGUE = (
     Quantity("fuel_quantity_centre", "L", 0.0, 200_000.0, "usable fuel in the tank between them"),
     Quantity("suction", "inHg", -1.0, 30.0, "of the gyros' air, below the pressure of the cabin"),
     Quantity("bus_voltage", "V", -50.0, 500.0, "of the main bus"),
+    Quantity("electrical_power", "%", 0.0, 100.0, "of what lamps and flags get", stepped=True),
     Quantity("battery_current", "A", -1000.0, 1000.0, "into the battery positive: it charges"),
     Quantity("time_of_day", "h", 0.0, 24.0, "since midnight, on the clock of the panel", circular=True),
     Quantity("radio_altitude", "ft", -100.0, 20_000.0, "height of the wheels above the ground"),

@@ -50,7 +50,8 @@ def test_the_second_engine_has_all_that_the_first_has() -> None:
 def test_signs_and_turns_of_angles() -> None:
     # ISO 1151: heading from 0 to 360 degrees, bank to 180 either way, pitch to 90 either way.
     assert {name for name, each in CATALOGUE.items() if each.circular} == {
-        "heading_true", "heading_magnetic", "track_true", "bank", "relative_bearing", "time_of_day",
+        "heading_true", "heading_magnetic", "compass_heading", "track_true", "bank", "relative_bearing",
+        "time_of_day",
     }  # fmt: skip
     assert (CATALOGUE["pitch"].low, CATALOGUE["pitch"].high) == (-90, 90)
 
