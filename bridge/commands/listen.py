@@ -1,9 +1,10 @@
-"""`listen`: show what arrives from a simulator, decoded, and what is wrong with it."""
+"""`listen`: show what arrives from a simulator, decoded, and what is wrong with it; or find its layout."""
 
 from __future__ import annotations
 
 import argparse
 import asyncio
+import sys
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,6 +13,7 @@ from bridge.commands.ending import ending
 from bridge.commands.shipped import PANEL
 
 if TYPE_CHECKING:
+    from bridge.panel.description import PortDescription
     from bridge.quantities.catalogue import Catalogue
     from bridge.telemetry.udp import UdpSource
 
@@ -31,18 +33,43 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--allow", action="append", metavar="ADDRESS", help="with --on: a sender to hear (this machine)"
     )
+    parser.add_argument(
+        "--find",
+        action="store_true",
+        help="with --on: find the layout of datagrams that nobody has described, from what you type that the "
+        "simulator's instruments show, and write it",
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Listen until stopped by the keyboard."""
+    from bridge import logs
+
+    if arguments.find:
+        return _find(arguments)
     from rich.console import Console
 
-    from bridge import logs
     from bridge.telemetry.monitor import listen
 
     sources, catalogue = _sources(arguments)
     logs.set_up(sink=lambda line: None)  # the view itself shows what goes wrong
     return asyncio.run(ending.run(listen(sources, Console(), catalogue)))
+
+
+def _find(arguments: argparse.Namespace) -> int:
+    from bridge import logs
+    from bridge.commands.find import find
+    from bridge.errors import DescriptionError
+
+    if arguments.on is None or arguments.layout:
+        found = "--layout" if arguments.layout else "no --on"
+        expected = "an address to listen on, and no layout"
+        raise DescriptionError(
+            "listen", "--find", found, expected, "Write listen --on 127.0.0.1:58226 --find"
+        )
+    port = _port(arguments)
+    logs.set_up(sink=lambda line: None)
+    return asyncio.run(ending.run(find(port.host, port.port, port.allow, sys.stdin, sys.stdout)))
 
 
 def _option(key: str) -> str:
@@ -51,10 +78,8 @@ def _option(key: str) -> str:
 
 
 def _sources(arguments: argparse.Namespace) -> tuple[list[UdpSource], Catalogue]:
-    from bridge.description import validate
-    from bridge.errors import DescriptionError, DescriptionErrors
+    from bridge.errors import DescriptionError
     from bridge.flight.sources import DescribedSources
-    from bridge.panel.description import PortDescription
     from bridge.panel.load import load_panel
     from bridge.quantities.catalogue import CATALOGUE
     from bridge.telemetry.layout import load_layout
@@ -69,14 +94,23 @@ def _sources(arguments: argparse.Namespace) -> tuple[list[UdpSource], Catalogue]
                 str(panel.path), "sources", "no UDP port", "at least one", "Add [[sources]], or give --on"
             )
         return ports, panel.catalogue
+    port = _port(arguments)
+    layouts = [load_layout(path, CATALOGUE) for path in arguments.layout]
+    return [UdpSource(port.host, port.port, layouts, port.allow)], CATALOGUE
+
+
+def _port(arguments: argparse.Namespace) -> PortDescription:
+    """Where the options say to listen, and to whom; raises `DescriptionErrors`."""
+    from bridge.description import validate
+    from bridge.errors import DescriptionError, DescriptionErrors
+    from bridge.panel.description import PortDescription
+
     written = {"listen": arguments.on}
     if arguments.allow:
         written["allow"] = arguments.allow
     try:
-        port = validate(PortDescription, written, "command line")
+        return validate(PortDescription, written, "command line")
     except DescriptionErrors as mistakes:
         raise DescriptionErrors(
             [DescriptionError(_option(e.key), "", e.found, e.expected, e.cure) for e in mistakes.errors]
         ) from None
-    layouts = [load_layout(path, CATALOGUE) for path in arguments.layout]
-    return [UdpSource(port.host, port.port, layouts, port.allow)], CATALOGUE

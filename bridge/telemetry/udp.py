@@ -60,6 +60,7 @@ class UdpSource:
 
     `allow` lists addresses and networks that are heard; all others are counted and skipped. Opening
     raises `DescriptionError` when the port can't be had. `clock` returns seconds that never go back.
+    `raw` takes every datagram within the bounds in place of the layouts: sender, datagram, time of arrival.
     """
 
     def __init__(
@@ -69,12 +70,14 @@ class UdpSource:
         layouts: Iterable[Layout],
         allow: Iterable[str] = LOOPBACK,
         clock: Callable[[], float] = time.monotonic,
+        raw: Callable[[str, bytes, float], None] | None = None,
     ) -> None:
         self._host = host
         self._port = port
         self.layouts = tuple(layouts)
         self._allow = tuple(ipaddress.ip_network(item, strict=False) for item in allow)
         self._clock = clock
+        self._raw = raw
         self._streams: dict[tuple[str, int], _Stream] = {}
         self._throttle = LogThrottle(burst=LOG_BURST)
         self._remembered: dict[tuple[str, int], dict[str, tuple[str, ...]]] = {}
@@ -171,6 +174,10 @@ class UdpSource:
         if not stream.has_room(now_s):
             sender.unused += 1
             self._note(sender, "too many", f"more than {MOST_IN_SLICE} in {SLICE_S} s", now_s)
+            return
+        if self._raw is not None:
+            stream.useful = True
+            self._raw(sender.address, datagram, now_s)
             return
         arrival = self._arrival(stream, datagram, now_s)
         if arrival is None or self._deliver is None:

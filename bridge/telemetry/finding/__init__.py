@@ -1,0 +1,9 @@
+"""The layout finder: which number of a datagram that nobody has described carries which quantity.
+
+    History  ->  Family, its datagrams  ->  Shape: numbers at places     (history, shapes, text_shapes)
+    what the builder types  ->  Reading, each with its tolerance         (readings)
+    both  ->  Verdict of each quantity: candidates, confidence, rivals   (search, weighing)
+    verdicts  ->  the layout file                                        (written)
+
+Everything here is pure: `bridge.commands.find` hears the datagrams and asks.
+"""

@@ -1,0 +1,94 @@
+"""The finder against senders made at random: what it finds, and that it is right when it is sure.
+
+What is written is decoded by the project's own loader and decoder, at states that were never read.
+How sure something is is a matter of odds, so hypothesis takes the same examples in every run.
+"""
+
+from __future__ import annotations
+
+import random
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bridge.quantities.catalogue import CATALOGUE
+from bridge.telemetry.decoder import Decoded
+from bridge.telemetry.finding.questions import next_question
+from bridge.telemetry.finding.verdict import Result
+from bridge.telemetry.finding.written import layout_text, written_verdicts
+from tests.telemetry.finding.senders import ENVELOPE, Flight, Sender, any_state, tolerance
+from tests.telemetry.written import layout_of
+
+KINDS = ["packed-little", "packed-big", "groups", "columns", "labelled", "keyvalue", "json"]
+
+
+def wrong(flight: Flight, sender: Sender, result: Result, draw: random.Random) -> set[str]:
+    """The quantities of the written layout that it decodes otherwise than the aircraft flies."""
+    layout = layout_of(layout_text(result))
+    decoder = layout.decoder()
+    found: set[str] = set()
+    decoded_once = False
+    for i in range(8):
+        state = any_state(draw)
+        for datagram in sender.datagrams(state, 1000.0 + i):
+            decoded = decoder.decode(datagram)
+            if not isinstance(decoded, Decoded):
+                continue
+            decoded_once = True
+            for verdict in written_verdicts(result):
+                name = verdict.quantity
+                off = decoded.readings.get(name, 1e9) - state[name]
+                if CATALOGUE[name].circular:
+                    off = (off + 180) % 360 - 180
+                if abs(off) > tolerance(flight.moments, name):
+                    found.add(name)
+    assert decoded_once
+    return found
+
+
+@pytest.mark.slow
+@settings(max_examples=5, derandomize=True)
+@given(seed=st.integers(0, 2**32), order=st.sampled_from(["little", "big"]))
+def test_six_quantities_are_found_among_200_packed_fields_within_three_readings(
+    seed: int, order: str
+) -> None:
+    draw = random.Random(seed)
+    sender = Sender(draw, f"packed-{order}", 200)
+    flight = Flight(draw, sender)
+    result = flight.result()
+    assert {verdict.quantity for verdict in written_verdicts(result)} == set(ENVELOPE)
+    assert result.shape.head["byte_order"] == order
+    assert wrong(flight, sender, result, draw) == set()
+    assert sum(verdict.sure for verdict in result.verdicts) >= 4
+
+
+@pytest.mark.slow
+@settings(max_examples=20, derandomize=True)
+@given(
+    seed=st.integers(0, 2**32),
+    kind=st.sampled_from(KINDS),
+    absent=st.sets(st.sampled_from(sorted(ENVELOPE)), max_size=4),
+    readings=st.integers(1, 3),
+)
+def test_what_is_sure_is_right(seed: int, kind: str, absent: set[str], readings: int) -> None:
+    draw = random.Random(seed)
+    sender = Sender(draw, kind, 30, sorted(absent))
+    flight = Flight(draw, sender, readings)
+    result = flight.result()
+    sure = {verdict.quantity for verdict in result.verdicts if verdict.sure}
+    assert not sure & absent
+    if sure:
+        assert not wrong(flight, sender, result, draw) & sure
+    assert bool(next_question(result.verdicts, {}, CATALOGUE)) == (sure != set(ENVELOPE))
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_kind_of_layout_is_found_and_written(kind: str) -> None:
+    draw = random.Random(7)
+    sender = Sender(draw, kind, 24)
+    flight = Flight(draw, sender)
+    result = flight.result()
+    assert {verdict.quantity for verdict in written_verdicts(result)} == set(ENVELOPE)
+    assert sum(verdict.sure for verdict in result.verdicts) >= 5
+    assert wrong(flight, sender, result, draw) == set()
