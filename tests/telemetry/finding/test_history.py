@@ -100,6 +100,7 @@ def test_a_long_flight_keeps_its_beginning_and_its_end_within_bounds() -> None:
     assert sum(map(len, large.datagrams)) <= MOST_KEPT_BYTES
 
 
+@pytest.mark.slow
 @settings(max_examples=60)
 @given(st.lists(st.one_of(st.binary(max_size=80), st.text(max_size=80).map(str.encode)), max_size=40))
 def test_any_datagrams_are_kept_or_counted_and_shown_within_80_columns(datagrams: list[bytes]) -> None:

@@ -58,6 +58,7 @@ def test_what_is_no_reading_is_refused_in_words(line: str, said: str) -> None:
     assert said in str(raised.value)
 
 
+@pytest.mark.slow
 @settings(max_examples=50)
 @given(st.text(max_size=40))
 def test_any_line_is_read_or_refused(line: str) -> None:
