@@ -67,7 +67,7 @@ def _notes(panel: Panel, drawn: dict[str, tuple[Part, ...]], title: str) -> Iter
     """What the drawings do not show, and why."""
     for gauge in drawn:
         if "face" not in panel.description.gauges[gauge].model_fields_set:
-            yield f"{gauge}: no gauges.{gauge}.face in {panel.path}, so a plain disc is drawn"
+            yield f"{gauge}: no gauges.{gauge}.face in {panel.path}, so one is made from its scale"
     captions = [caption(gauge, part) for gauge, parts in drawn.items() for part in parts]
     if lacking := font.lacking("".join([title, *captions])):
         yield f"faces.pdf: the lettering has no {lacking}; captions are printed without"

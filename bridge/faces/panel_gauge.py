@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from bridge.faces.geometry import Gauge
+from bridge.faces.made_face import made_face
 from bridge.faces.marks import Hand
 from bridge.gauges.curve import Curve
 from bridge.panel.load import Panel
 
 
 def panel_gauge(panel: Panel, name: str) -> Gauge:
-    """What the drawing needs of one gauge of a panel."""
+    """What the drawing needs of one gauge of a panel; a face is made where none is described."""
     described = panel.description.gauges[name]
     outlines = described.face.pointers
     pivots = {
@@ -33,4 +36,8 @@ def panel_gauge(panel: Panel, name: str) -> Gauge:
         hands[geared_name] = Hand(turn, unit, geared.length_mm, pivots[geared_name])
     aircraft = panel.description.aircraft
     where = str(panel.path)
-    return Gauge(name, described.face, hands, aircraft, where, panel.origins, described.flags)
+    gauge = Gauge(name, described.face, hands, aircraft, where, panel.origins, described.flags)
+    if "face" in described.model_fields_set:
+        return gauge
+    shown = {pointer: each.indication for pointer, each in described.pointers.items()}
+    return replace(gauge, face=made_face(gauge, shown))
