@@ -30,6 +30,7 @@ from bridge.flight.notices import (
     PositionAdopted,
     PositionUnknown,
     TelemetryChanged,
+    TelemetrySlow,
 )
 from bridge.logs import LOG_EVERY_S, LogThrottle
 from bridge.quantities.units import convert
@@ -84,6 +85,10 @@ class NoticeLog:
                         scale=f"{low:g} to {high:g} {unit}",
                         needle="at the end of its scale; later times are counted",
                     )
+                case TelemetrySlow(pointers, interval_s):
+                    what = f"predicted in between; a change shows up to {interval_s:.1f} s late"
+                    fields = {"pointers": ", ".join(pointers), "interval_s": round(interval_s, 1)}
+                    self._line(now_s, "info", "telemetry is slow", (), **fields, needles=what)
                 case AltimeterSet(setting_inhg, source):
                     hpa = round(convert(setting_inhg, "inHg", "hPa"), 1)
                     _log.info("altimeter setting", inhg=round(setting_inhg, 2), hpa=hpa, source=source)

@@ -93,6 +93,17 @@ class OffScale:
 
 
 @dataclass(frozen=True, slots=True)
+class TelemetrySlow:
+    """Readings of these pointers come so seldom that they are predicted from one to the next.
+
+    `interval_s` is the longest; the pointers show a change up to so much late.
+    """
+
+    pointers: tuple[str, ...]
+    interval_s: float
+
+
+@dataclass(frozen=True, slots=True)
 class AltimeterSet:
     """The altimeter setting that is fixed, or to which a knob has been turned; where it comes from."""
 
@@ -140,6 +151,7 @@ PanelNotice = (
     | PositionUnknown
     | PointersLost
     | PointersBack
+    | TelemetrySlow
     | OffScale
     | AltimeterSet
     | GaugeTaken

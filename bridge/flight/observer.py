@@ -159,6 +159,7 @@ class _Observed:
             driven.held,
             None if channel.audit is None else channel.audit.missed,
             time_s - channel.still_s if self._holds and channel.still_s is not None else None,
+            driven.motion.slow_s or None,
         )
 
     def geared(self, taken: PointerSnapshot) -> list[GearedSnapshot]:

@@ -29,6 +29,7 @@ from bridge.flight.notices import (
     PositionAdopted,
     PositionUnknown,
     TelemetryChanged,
+    TelemetrySlow,
 )
 from bridge.flight.observer import Observer
 from bridge.flight.readings import NOTHING
@@ -53,6 +54,7 @@ class Telemetry(Enum):
 _Loss = tuple[tuple[str, ...], str]
 """The quantities that a pointer has lost, and what it does then."""
 
+_SLOW_LOOK_S = 2.0
 _SETTLED_S = 0.5
 """A knob's setting is reported when it has not been turned for so long."""
 
@@ -91,6 +93,9 @@ class RunningPanel:
         self._live_s: float = before._live_s if before else 0.0  # since when telemetry has been arriving
         self._losses: dict[PointerAddress, _Loss] = before._losses if before else {}
         self._off_scale: set[str] = before._off_scale if before else set()  # pointers that have been reported
+        self._slow: frozenset[str] = frozenset()
+        self._slow_reported: frozenset[str] = before._slow_reported if before else frozenset()
+        self._slow_looked_s = -inf
         self._turned_s: float | None = before._turned_s if before else None
         self._confirmed: dict[PointerAddress, float] = {
             **(before._confirmed if before else {}),
@@ -229,6 +234,9 @@ class RunningPanel:
         if self._turned_s is not None and time_s - self._turned_s >= _SETTLED_S:
             self._turned_s = None
             self._report_setting()
+        if time_s - self._slow_looked_s >= _SLOW_LOOK_S:
+            self._slow_looked_s = time_s
+            self._report_slow()
         self.chain.step(time_s)
         return [
             (session.name, [p.position for p in pointers], [p.velocity for p in pointers])
@@ -351,6 +359,16 @@ class RunningPanel:
         self._notices += [PointersBack(tuple(keys), was) for (was, _), keys in back.items()]
         assumed, self._assumptions = self._assumptions, self.chain.readings.plan.assumptions
         self._notices += [Assumed(a) for a in self._assumptions if a not in assumed]
+
+    def _report_slow(self) -> None:
+        """Report pointers whose readings have been slow at two looks, once for each set of them."""
+        if self.telemetry is not Telemetry.LIVE:
+            return
+        slow_s = {p.pointer.key: p.motion.slow_s for p in self.chain.pointers.values() if p.motion.slow_s}
+        before, self._slow = self._slow, frozenset(slow_s)
+        if self._slow == before and not self._slow <= self._slow_reported:
+            self._slow_reported = self._slow
+            self._notices.append(TelemetrySlow(tuple(sorted(slow_s)), max(slow_s.values())))
 
     def _losses_now(self) -> dict[PointerAddress, _Loss]:
         chain, behaviour = self.chain, self.panel.description.rest.behaviour

@@ -62,7 +62,8 @@ class PointerSnapshot:
     it is parked or held. `lost` names the quantities that have stopped arriving while others go on. `held`:
     it follows no readings, because its gauge is at the bench or all pointers are stopped. `missed_steps` were
     found at index marks since homing, None where none are passed; `held_s` is how long coils have held it
-    still with current, None where they do not.
+    still with current, None where they do not. `interval_s` is that of its readings where they come so seldom
+    that it is predicted from one to the next: a change may show so much late; None where they come often.
     """
 
     key: str
@@ -88,6 +89,7 @@ class PointerSnapshot:
     held: bool
     missed_steps: int | None
     held_s: float | None
+    interval_s: float | None
 
 
 @dataclass(frozen=True, slots=True)

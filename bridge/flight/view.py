@@ -163,6 +163,9 @@ def notes(snapshot: PanelSnapshot) -> Iterator[str]:
             together.setdefault(f"{pointer.state}, {pointer.detail}", []).append(pointer.key)
     for what, keys in together.items():
         yield f"{', '.join(keys)}: {what}"
+    slow = {pointer.key: pointer.interval_s for pointer in snapshot.pointers if pointer.interval_s}
+    if slow:
+        yield f"{', '.join(slow)}: readings every {max(slow.values()):.1f} s, predicted in between"
     for gauge in snapshot.gauges:
         if gauge.state == "lacking":  # the log has the details
             yield f"{gauge.name} lacks telemetry: {gauge.why.partition(';')[0]}"

@@ -45,6 +45,11 @@ class Motion:
         """The path's own velocity after the last step (steps/s)."""
         return self._path.velocity
 
+    @property
+    def slow_s(self) -> float:
+        """The interval of its targets where they are so slow that each is predicted from two; else 0."""
+        return self._prediction.slow_s
+
     def target(self, time_s: float, position_steps: float) -> None:
         """Set where the pointer belongs (steps) at this time (s).
 

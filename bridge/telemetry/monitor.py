@@ -21,6 +21,8 @@ from bridge.quantities.catalogue import CATALOGUE, Catalogue
 from bridge.telemetry.source import Arrival, Sender
 from bridge.telemetry.udp import MOST_SENDERS, UdpSource
 
+SLOW_HZ = 7.0
+"""A slower sender's needles are predicted from one datagram to the next (`bridge.motion.prediction`)."""
 _DRAW_EVERY_S = 0.25
 _LINE_EVERY_S = 1.0
 _SAMPLE_ROW_BYTES = 16
@@ -162,8 +164,12 @@ def _usual_numbers(data: bytes) -> int:
 
 def _summary(source: UdpSource, sender: Sender, now_s: float) -> str:
     layout = (sender.layout or "none fits") + (f" ({sender.follows})" if sender.follows else "")
+    rate_hz = sender.rate_hz(now_s)
+    slow = (
+        f" (slow: needles show a change up to {1.0 / rate_hz:.1f} s late)" if 0.0 < rate_hz < SLOW_HZ else ""
+    )
     return (
-        f"{source.name} < {sender.address}: {sender.datagrams:,} datagrams, {sender.rate_hz(now_s):.1f} Hz, "
+        f"{source.name} < {sender.address}: {sender.datagrams:,} datagrams, {rate_hz:.1f} Hz{slow}, "
         f"{sender.latest_bytes} bytes, layout {layout}, {max(0.0, now_s - sender.latest_s):.1f} s ago"
     )
 

@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from bridge.boards.notices import KnobTurned
-from bridge.flight.notices import AltimeterSet, PointersBack, PointersLost, TelemetryChanged
+from bridge.flight.notices import AltimeterSet, PointersBack, PointersLost, TelemetryChanged, TelemetrySlow
 from bridge.flight.running_panel import RunningPanel, Telemetry
+from bridge.flight.view import notes
 from bridge.panel.load import Panel, load_panel
 from tests.conftest import ROOT
 
@@ -390,3 +391,26 @@ def test_it_is_told_where_the_setting_comes_from(
 ) -> None:
     setting = RunningPanel(demo(config, change), given).snapshot(0.0).setting
     assert (setting.source, setting.inhg) == (source, inhg)
+
+
+def test_it_is_told_once_which_pointers_have_slow_readings_and_how_late_they_show_a_change(
+    config: Path,
+) -> None:
+    running = RunningPanel(demo(config), frozenset({*GIVEN, "static_pressure"} - {"pressure_altitude"}))
+    notices: list[object] = []
+    for tick in range(1200):
+        time_s = tick / 100
+        if tick % 5 == 0:
+            running.feed(time_s, {"bank": tick / 100, "pitch": 1.0})
+        if tick % 50 == 0:
+            running.feed(time_s, {"static_pressure": 900.0 - tick / 100, "altimeter_setting": 29.92})
+        running.tick(time_s)
+        notices += running.take_notices()
+    (slow,) = [notice for notice in notices if isinstance(notice, TelemetrySlow)]
+    assert slow.interval_s == pytest.approx(0.5)
+    assert "altimeter.hundreds" in slow.pointers
+    snapshot = running.snapshot(12.0)
+    intervals = {pointer.key: pointer.interval_s for pointer in snapshot.pointers}
+    assert intervals["altimeter.hundreds"] == pytest.approx(0.5)
+    assert intervals["attitude.bank"] is None
+    assert any("readings every 0.5 s, predicted in between" in note for note in notes(snapshot))
