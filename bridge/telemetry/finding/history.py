@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from bridge.telemetry.finding.mavlink_shape import MavlinkShape, known_frames
 from bridge.telemetry.finding.shapes import PackedShape, Shape, groups_shapes
 from bridge.telemetry.finding.text_shapes import (
     DelimitedShape,
@@ -73,6 +74,8 @@ class Family:
         """The ways in which these datagrams may be taken apart."""
         samples = spread(self.datagrams, _FEW)
         kind = self.head.get("kind")
+        if kind == "mavlink":
+            return [MavlinkShape(self.head, samples)]
         if kind == "json":
             return [JsonShape(samples)]
         if kind == "keyvalue":
@@ -102,6 +105,7 @@ class History:
         """Datagrams for which there was no place, see MOST_FAMILIES."""
         self._known: dict[tuple[object, ...], Family] = {}
         self._lines: dict[str, list[bytes]] = {}
+        self._frames: dict[tuple[str, int, int], dict[int, bytes]] = {}
 
     def add(self, sender: str, datagram: bytes, now_s: float) -> None:
         """Takes one datagram."""
@@ -112,6 +116,8 @@ class History:
                 return
             lines = self._lines[sender] = []
         head: dict[str, Any] | None
+        if self._add_frames(sender, datagram, now_s):
+            return
         text = is_text(datagram)
         head, length = (text_head(datagram) if text else None), 0
         if text and head is None and len(datagram.rstrip(b"\0")) >= _SHORTEST_LINE_BYTES:
@@ -129,6 +135,22 @@ class History:
             lengths = {f.length for f in self.families if f.sender == sender and f.head == head and f.length}
             if len(lengths) > 1:
                 self._add(sender, head, 0, datagram, now_s)
+
+    def _add_frames(self, sender: str, datagram: bytes, now_s: float) -> bool:
+        """Whether it was frames of MAVLink; the latest of each message is kept: they come one by one."""
+        changed: dict[tuple[int, int], dict[int, bytes]] = {}
+        for data, frame in known_frames(datagram):
+            assert frame.message is not None
+            who = (sender, frame.system, frame.component)
+            if who not in self._frames and len(self._frames) >= MOST_FAMILIES:
+                continue
+            latest = self._frames.setdefault(who, {})
+            latest[frame.message.number] = data
+            changed[who[1:]] = latest
+        for (system, component), latest in changed.items():
+            head = {"kind": "mavlink", "system": system, "component": component}
+            self._add(sender, head, 0, b"".join(latest.values()), now_s)
+        return bool(changed)
 
     def _add(self, sender: str, head: dict[str, Any], length: int, datagram: bytes, now_s: float) -> None:
         key = (sender, length, *head.items())

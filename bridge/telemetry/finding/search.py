@@ -27,6 +27,8 @@ from bridge.telemetry.finding.shapes import Place, Shape
 WINDOW_S = 2.0
 """How long before a line is entered the numbers count as what the instruments showed."""
 _WINDOW_SAMPLES = 6
+_MORE_SAMPLES = 24
+"""Of datagrams that differ: not every one has every number."""
 _HISTORY_PAIRS = 40
 _STEADY = 1.0
 """Tolerances by which a number may be off its middle while it is read."""
@@ -314,7 +316,7 @@ def _window(family: Family, time_s: float) -> list[bytes]:
     if until is None:
         return []
     heard = family.between(until - WINDOW_S, time_s)
-    return spread(heard, _WINDOW_SAMPLES)
+    return spread(heard, _WINDOW_SAMPLES if family.length else _MORE_SAMPLES)
 
 
 def _held(shape: Shape, windows: list[list[bytes]]) -> tuple[list[list[float | None]], list[list[float]]]:

@@ -47,6 +47,8 @@ class Place:
             return f"tag {keys['tag']} number {keys['number']}"
         if "path" in keys:
             return "path " + ".".join(map(str, keys["path"]))
+        if "message" in keys:
+            return f"{keys['message']}.{keys['field']}"
         if "key" in keys:
             return f"key {keys['key']}"
         return f"column {keys['column']}" + (f" ({keys['label']})" if "label" in keys else "")

@@ -12,6 +12,8 @@ import random
 import struct
 from collections.abc import Callable, Mapping, Sequence
 
+from pymavlink.dialects.v20 import common as mavlink
+
 from bridge.quantities.catalogue import CATALOGUE
 from bridge.telemetry.finding.history import Family, History
 from bridge.telemetry.finding.readings import Reading, typed_readings
@@ -92,7 +94,7 @@ def _decoy(draw: random.Random, present: Sequence[str]) -> Number:
 class Sender:
     """One that sends `fields` numbers, the six quantities but for the `absent` ones among them.
 
-    `kind` is one of packed-little, packed-big, groups, columns, labelled, keyvalue, json.
+    `kind` is one of packed-little, packed-big, groups, columns, labelled, keyvalue, json, mavlink.
     """
 
     def __init__(self, draw: random.Random, kind: str, fields: int, absent: Sequence[str] = ()) -> None:
@@ -120,6 +122,8 @@ class Sender:
             packed = [struct.pack(">H4f", 100 + 7 * i, *group) for i, group in enumerate(groups)]
             self._draw.shuffle(packed)
             return [b"GRP\x01" + b"".join(packed)]
+        if self.kind == "mavlink":
+            return _frames(state, self._count)
         texts = [f"{v:.3f}" for v in values]
         if self.kind == "columns":
             return [("DATA," + ",".join(texts) + "\r\n").encode()]
@@ -131,6 +135,23 @@ class Sender:
             return [("AIR " + ";".join(f"k{i}={text}" for i, text in enumerate(texts))).encode()]
         document = {"state": {"all": [round(v, 4) for v in values[::2]]}}
         return [json.dumps(document | {f"n{i}": v for i, v in enumerate(values[1::2])}).encode()]
+
+
+def _frames(state: State, count: int) -> list[bytes]:
+    """Messages as pymavlink makes them from the published definitions, each in a datagram of its own."""
+    pitch, bank = math.radians(state["pitch"]), math.radians(state["bank"])
+    heading, climb = state["heading_magnetic"], state["vertical_speed"] * 0.00508
+    altitude_m, speed_m_s = state["indicated_altitude"] * 0.3048, state["indicated_airspeed"] * 1852 / 3600
+    yaw = math.radians((heading + 180) % 360 - 180)
+    sender = mavlink.MAVLink(None, srcSystem=7, srcComponent=1)
+    messages = [
+        mavlink.MAVLink_attitude_message(count, bank, pitch, yaw, 0.01, 0.02, 0.03),
+        mavlink.MAVLink_vfr_hud_message(speed_m_s, speed_m_s * 1.2, round(heading), 60, altitude_m, climb),
+        mavlink.MAVLink_global_position_int_message(
+            count, 10, 20, round(altitude_m * 1000), 5000, 3, 4, round(-climb * 100), round(heading * 100)
+        ),
+    ]
+    return [bytes(message.pack(sender)) for message in messages]
 
 
 def _packed(order: str, kind: str, value: float) -> bytes:

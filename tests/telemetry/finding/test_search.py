@@ -17,10 +17,15 @@ from bridge.telemetry.decoder import Decoded
 from bridge.telemetry.finding.questions import next_question
 from bridge.telemetry.finding.verdict import Result
 from bridge.telemetry.finding.written import layout_text, written_verdicts
+from bridge.telemetry.layout import KINDS as LAYOUT_KINDS
 from tests.telemetry.finding.senders import ENVELOPE, Flight, Sender, any_state, tolerance
 from tests.telemetry.written import layout_of
 
-KINDS = ["packed-little", "packed-big", "groups", "columns", "labelled", "keyvalue", "json"]
+LAYOUTS = {  # what sends, and the kind of layout that is found of it
+    "packed-little": "binary", "packed-big": "binary", "groups": "groups", "columns": "delimited",
+    "labelled": "delimited", "keyvalue": "keyvalue", "json": "json", "mavlink": "mavlink",
+}  # fmt: skip
+KINDS = list(LAYOUTS)
 
 
 def wrong(flight: Flight, sender: Sender, result: Result, draw: random.Random) -> set[str]:
@@ -28,23 +33,21 @@ def wrong(flight: Flight, sender: Sender, result: Result, draw: random.Random) -
     layout = layout_of(layout_text(result))
     decoder = layout.decoder()
     found: set[str] = set()
-    decoded_once = False
+    seen: set[str] = set()
     for i in range(8):
         state = any_state(draw)
         for datagram in sender.datagrams(state, 1000.0 + i):
             decoded = decoder.decode(datagram)
             if not isinstance(decoded, Decoded):
                 continue
-            decoded_once = True
-            for verdict in written_verdicts(result):
-                name = verdict.quantity
-                off = decoded.readings.get(name, 1e9) - state[name]
+            seen |= decoded.readings.keys()
+            for name, value in decoded.readings.items():
+                off = value - state[name]
                 if CATALOGUE[name].circular:
                     off = (off + 180) % 360 - 180
                 if abs(off) > tolerance(flight.moments, name):
                     found.add(name)
-    assert decoded_once
-    return found
+    return found | {verdict.quantity for verdict in written_verdicts(result)} - seen
 
 
 @pytest.mark.slow
@@ -67,7 +70,7 @@ def test_six_quantities_are_found_among_200_packed_fields_within_three_readings(
 @settings(max_examples=20, derandomize=True)
 @given(
     seed=st.integers(0, 2**32),
-    kind=st.sampled_from(KINDS),
+    kind=st.sampled_from(KINDS[:-1]),
     absent=st.sets(st.sampled_from(sorted(ENVELOPE)), max_size=4),
     readings=st.integers(1, 3),
 )
@@ -91,4 +94,9 @@ def test_every_kind_of_layout_is_found_and_written(kind: str) -> None:
     result = flight.result()
     assert {verdict.quantity for verdict in written_verdicts(result)} == set(ENVELOPE)
     assert sum(verdict.sure for verdict in result.verdicts) >= 5
+    assert result.shape.head["kind"] == LAYOUTS[kind]
     assert wrong(flight, sender, result, draw) == set()
+
+
+def test_no_kind_of_layout_is_left_out() -> None:
+    assert set(LAYOUTS.values()) == set(LAYOUT_KINDS)
