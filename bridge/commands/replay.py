@@ -97,7 +97,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     panel = load_panel(arguments.panel)
     if arguments.report is not None:
-        replay_report.refuse(arguments.report, (*panel.files, arguments.log))
+        replay_report.refuse(arguments.report, (*panel.files, arguments.log), arguments.loop)
     if is_trace(arguments.log):
         return _report_trace(panel, arguments)
     speed = parse_speed(arguments.speed)
@@ -213,7 +213,10 @@ async def _fly_dry(
         if arguments.trace:
             inputs = (*panel.files, log.path)
             trace = stack.enter_context(Trace(arguments.trace, dry_run.running.snapshot(0.0), inputs))
-        recorder = Recorder(panel, log.path.name) if arguments.report else None
+        recorder = None
+        if arguments.report:
+            recorder = Recorder(panel, log.path.name)
+            stack.callback(replay_report.write, recorder.flight, arguments.report)  # also of a part
         drawing = stack.enter_context(Drawing(view)) if view else None
         progress = stack.enter_context(Drawing(bar)) if bar else None
         for time_s in dry_run.ticks():
@@ -244,8 +247,6 @@ async def _fly_dry(
         print()
     flown_s = 0.0 if first_s is None else time_s - first_s
     faulted = _summary(dry_run, flown_s, time.perf_counter() - begun_s)
-    if recorder:
-        replay_report.write(recorder.flight, arguments.report)
     return 1 if faulted or (trace and trace.failed) else 0
 
 

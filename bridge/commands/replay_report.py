@@ -12,10 +12,14 @@ if TYPE_CHECKING:
     from bridge.report.tracks import Flight, Recorder
 
 
-def refuse(report: Path, inputs: Iterable[Path]) -> None:
-    """Raise DescriptionErrors for a report that may not be written, before anything flies."""
+def refuse(report: Path, inputs: Iterable[Path], loop: bool = False) -> None:
+    """Raise DescriptionError(s) for a report that may not be written, before anything flies."""
+    from bridge.errors import DescriptionError
     from bridge.outputs import refuse_taken
 
+    if loop:
+        found, expected = "a flight without end, by --loop", "one that ends"
+        raise DescriptionError("--report", "", found, expected, "Leave out --loop, or --report")
     refuse_taken((report,), inputs)
 
 

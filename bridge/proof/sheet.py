@@ -88,6 +88,8 @@ def sheet(plan: Plan, evaluation: Evaluation, about: Sequence[tuple[str, str]]) 
     failed = [test for test, verdict in verdicts.items() if verdict == "fail"]
     verdict = evaluation.verdict
     headline = f"failed: {'; '.join(failed)}" if failed else _HEADLINES[verdict]
+    if not evaluation.results:
+        headline = "not judged: there is no published limit, and no tolerance of the builder's"
     sources = dict.fromkeys(result.source for result in evaluation.results)
     named = {s: [r.test for r in evaluation.results if r.source == s] for s in sources}
     return Sheet(

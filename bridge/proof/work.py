@@ -32,7 +32,8 @@ class Work:
     ) -> None:
         self.panel, self.pointer, self.reader = panel, pointer, reader
         self.plan = make_plan(panel, pointer, cycles, hold_s)
-        self.board_id = panel.description.boards[pointer.board].id or "not known"
+        board = panel.description.boards[pointer.board]
+        self.board_id = board.id or ("none" if board.is_virtual else "not known")
         name = re.sub(r"[\W_]+", "-", pointer.key)
         self.json, self.html, self.pdf = (folder / f"{name}.{kind}" for kind in ("json", "html", "pdf"))
         self._folder = folder

@@ -19,6 +19,7 @@ _FAST_SHARE, _HARD_SHARE = 0.93, 0.9  # of the drive's limits: at them
 _IRREGULAR = 0.8  # how far intervals between arrivals differ, over their mean
 _MISSED_STEPS = 3.0
 _STILL_S, _CATCHES_UP_S = 0.5, 0.5
+_PLAY_TENTHS = 30  # a slow reading has turned round a good while before its motor does
 _LAG_SPREAD = 0.35
 _LONGEST_LAG_S = 3.0
 _ABRUPT_S, _FORESEEN_S = 0.6, 0.1  # about as far as a path is predicted
@@ -75,7 +76,7 @@ class Causes:
             return None
         wanted = self._wanted(at_s)
         play = abs(pointer.falling.inverse(pointer.rising(wanted)) - wanted)
-        values = [self._wanted(at_s - n / 10) for n in range(-2, 13)]
+        values = [self._wanted(at_s - n / 10) for n in range(-2, _PLAY_TENTHS)]
         steps = [a - b for a, b in pairwise(values)]
         if play < 0.5 * abs(moment.error) or not min(steps) < 0.0 < max(steps):
             return None

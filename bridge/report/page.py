@@ -39,7 +39,8 @@ h1 { font-size: 1.5rem; } h2 { font-size: 1.15rem; margin: 2.2rem 0 .4rem; } h3 
 table { border-collapse: collapse; width: 100%; font-size: .88rem; }
 th, td { text-align: left; vertical-align: top; padding: .3rem .55rem; border-bottom: 1px solid #d8dde4; }
 th { font-weight: 600; color: #445; } .n { text-align: right; white-space: nowrap; }
-.scroll { overflow-x: auto; } .small { font-size: .85rem; color: #445; } .cause { font-weight: 600; }
+.scroll { overflow-x: auto; } h2 + .scroll td:nth-child(4) { min-width: 9rem; }
+ .small { font-size: .85rem; color: #445; } .cause { font-weight: 600; }
 .pair { display: flex; flex-wrap: wrap; gap: .5rem 1.5rem; } .pair .scroll { flex: 1 1 25rem; }
 .pair figure { flex: 0 1 20rem; margin: 0; } .zoom { margin-top: .2rem; } .live > svg { display: none; }
 @media print {

@@ -31,6 +31,8 @@ def test_a_flight_is_reported_and_so_is_its_trace(tmp_path: Path) -> None:
     alone = command(tmp_path, "replay", "trace.csv", "--panel", PANEL)
     assert alone.returncode == 2
     assert "a trace, in which needles have moved already" in alone.stderr and "--report" in alone.stderr
+    endless = command(tmp_path, *flown, "--loop")
+    assert endless.returncode == 2 and "a flight without end, by --loop" in endless.stderr
     (tmp_path / "mine.html").write_text("mine")
     refused = command(tmp_path, "replay", CIRCUIT, "--panel", PANEL, *WINDOW, "--report", "mine.html")
     assert refused.returncode == 2
