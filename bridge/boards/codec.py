@@ -15,9 +15,11 @@ from typing import Any, Protocol
 
 from bridge.boards.messages import (
     MAX_CHANNELS,
+    MAX_LAMPS,
     MAX_PAYLOAD,
     VERSION,
     Adopt,
+    Capabilities,
     ChannelLimits,
     ChannelPosition,
     ChannelStatus,
@@ -25,7 +27,11 @@ from bridge.boards.messages import (
     FrameType,
     Home,
     Identify,
+    Inquire,
     Introduction,
+    LampCapability,
+    LampLevel,
+    Light,
     Message,
     Move,
     Query,
@@ -99,21 +105,23 @@ class _Plain:
 
 @dataclass(frozen=True, slots=True)
 class _Masked:
-    """A mask of channels, then one record for each of them in ascending order.
+    """A mask of channels or lamps, then one record for each of them in ascending order.
 
-    `items`: the message's field that has them. A record has no fields where channels alone are named.
+    `items`: the message's field that has them; `number`: the field of an item that numbers it. A record has
+    no fields where channels alone are named.
     """
 
     make: Callable[..., Any]
     items: str
     record: _Fields
+    number: str = "channel"
 
     def encode(self, message: Any) -> bytes:
         items = getattr(message, self.items)
-        channels = [item if isinstance(item, int) else item.channel for item in items]
-        if channels != sorted(set(channels)) or any(not 0 <= channel < 16 for channel in channels):
-            raise OutOfRangeError(f"channels must ascend within 0 to 15, not {channels}")
-        mask = _MASK.pack(sum(1 << channel for channel in channels))
+        numbers = [item if isinstance(item, int) else getattr(item, self.number) for item in items]
+        if numbers != sorted(set(numbers)) or any(not 0 <= number < 16 for number in numbers):
+            raise OutOfRangeError(f"{self.number}s must ascend within 0 to 15, not {numbers}")
+        mask = _MASK.pack(sum(1 << number for number in numbers))
         return mask + b"".join(self.record.pack(item) for item in items)
 
     def decode(self, body: bytes) -> Message | None:
@@ -130,20 +138,23 @@ class _Masked:
 
 @dataclass(frozen=True, slots=True)
 class _Counted:
-    """Fixed fields, the number of channels, then one record for each channel from 0."""
+    """Fixed fields, the number of channels or lamps, then one record for each from 0.
+
+    `items`: the message's field that has them, at most `most`.
+    """
 
     fixed: _Fields
     record: _Fields
+    items: str = "channels"
+    most: int = MAX_CHANNELS
 
     @property
     def make(self) -> Callable[..., Any]:
         return self.fixed.make
 
     def encode(self, message: Any) -> bytes:
-        channels = message.channels
-        return (
-            self.fixed.pack(message) + _COUNT.pack(len(channels)) + b"".join(map(self.record.pack, channels))
-        )
+        items = getattr(message, self.items)
+        return self.fixed.pack(message) + _COUNT.pack(len(items)) + b"".join(map(self.record.pack, items))
 
     def decode(self, body: bytes) -> Message | None:
         fixed, layout = self.fixed.layout, self.record.layout
@@ -151,10 +162,10 @@ class _Counted:
         if len(body) < start:
             return None
         (count,) = _COUNT.unpack_from(body, fixed.size)
-        if len(body) != start + layout.size * count or count > MAX_CHANNELS:
+        if len(body) != start + layout.size * count or count > self.most:
             return None
-        channels = (self.record.make(*row) for row in layout.iter_unpack(body[start:]))
-        return self.make(*fixed.unpack_from(body), tuple(channels))  # type: ignore[no-any-return]
+        items = (self.record.make(*row) for row in layout.iter_unpack(body[start:]))
+        return self.make(*fixed.unpack_from(body), tuple(items))  # type: ignore[no-any-return]
 
 
 def _itself(channel: int) -> int:
@@ -172,6 +183,8 @@ _TABLE: dict[int, _Shape] = {
     FrameType.ADOPT: _Masked(Adopt, "places", _fields(ChannelPosition, position="i")),
     FrameType.REST: _Masked(Rest, "channels", _fields(_itself)),
     FrameType.QUERY: _Plain(_fields(Query)),
+    FrameType.LIGHT: _Masked(Light, "levels", _fields(LampLevel, level="H", fade_ms="H"), number="lamp"),
+    FrameType.INQUIRE: _Plain(_fields(Inquire)),
     FrameType.INTRODUCTION: _Counted(
         _fields(Introduction, board_id="8s", firmware_major="B", firmware_minor="B", watchdog_ms="H"),
         _fields(ChannelLimits, output="B", homing="B", speed="I", acceleration="I", low="i", high="i"),
@@ -184,6 +197,9 @@ _TABLE: dict[int, _Shape] = {
     ),
     FrameType.EVENT: _Plain(_fields(Event, kind="B", source="B", value="i")),
     FrameType.REFUSAL: _Plain(_fields(Refusal, refused="B", reason="B")),
+    FrameType.CAPABILITIES: _Counted(
+        _fields(Capabilities), _fields(LampCapability, output="B", when_lost="H"), "lamps", MAX_LAMPS
+    ),
 }
 _TYPE_OF: dict[Any, int] = {shape.make: kind for kind, shape in _TABLE.items()}
 _MOVE = int(FrameType.MOVE)

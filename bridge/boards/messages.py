@@ -11,10 +11,17 @@ from enum import IntEnum
 
 VERSION = 2
 """Of the frame format."""
-FIRMWARE_VERSION = (2, 1)
+FIRMWARE_VERSION = (2, 2)
 """Major and minor, as boards introduce themselves."""
+LAMPS_SINCE = (2, 2)
+"""The first firmware that knows LIGHT and INQUIRE; an older one is sent neither."""
 MAX_PAYLOAD = 250
 MAX_CHANNELS = 12
+MAX_LAMPS = 16
+FULL_LEVEL = 65_535
+"""A lamp at its full current all the time; a level is that share of it."""
+SWITCHED_ON = 32_768
+"""A lamp that can only be switched is on from this level."""
 ENDLESS_LOW, ENDLESS_HIGH = -(2**31), 2**31 - 1  # the stops of a pointer that has none
 
 
@@ -27,10 +34,13 @@ class FrameType(IntEnum):
     ADOPT = 0x04
     REST = 0x05
     QUERY = 0x06
+    LIGHT = 0x07
+    INQUIRE = 0x08
     INTRODUCTION = 0x81
     STATUS = 0x82
     EVENT = 0x83
     REFUSAL = 0x84
+    CAPABILITIES = 0x85
 
 
 class Output(IntEnum):
@@ -49,6 +59,13 @@ class Homing(IntEnum):
     INDEX = 1
     STOP = 2
     SWEEP = 3
+
+
+class LampOutput(IntEnum):
+    """How a lamp's pin is driven."""
+
+    SWITCHED = 0
+    DIMMED = 1
 
 
 class ChannelState(IntEnum):
@@ -148,6 +165,42 @@ class Rest:
 
 
 @dataclass(frozen=True, slots=True)
+class LampLevel:
+    """A lamp's level, which it is to reach evenly in `fade_ms`."""
+
+    lamp: int
+    level: int
+    fade_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Light:
+    """New levels, for some or all lamps."""
+
+    levels: tuple[LampLevel, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Inquire:
+    """Asks the board for its CAPABILITIES."""
+
+
+@dataclass(frozen=True, slots=True)
+class LampCapability:
+    """One lamp as the board has it: a LampOutput, and its level when no host is heard."""
+
+    output: int
+    when_lost: int
+
+
+@dataclass(frozen=True, slots=True)
+class Capabilities:
+    """What a board has beside its channels."""
+
+    lamps: tuple[LampCapability, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ChannelLimits:
     """One channel as the board has it: speed in steps/s, acceleration in steps/s², stops in steps."""
 
@@ -212,4 +265,18 @@ class Refusal:
     version: int = VERSION
 
 
-Message = Identify | Move | Home | Adopt | Rest | Query | Introduction | Status | Event | Refusal
+Message = (
+    Identify
+    | Move
+    | Home
+    | Adopt
+    | Rest
+    | Query
+    | Light
+    | Inquire
+    | Introduction
+    | Status
+    | Event
+    | Refusal
+    | Capabilities
+)

@@ -110,6 +110,13 @@ class SlotsLost:
     total: int
 
 
+@dataclass(frozen=True, slots=True)
+class LampsUnusable:
+    """The board's lamps are not lit, its pointers go on; `why` with the cure."""
+
+    why: str
+
+
 Notice = (
     StateChanged
     | KnobTurned
@@ -124,4 +131,5 @@ Notice = (
     | WatchdogTripped
     | FramesCorrupted
     | SlotsLost
+    | LampsUnusable
 )

@@ -36,6 +36,12 @@ class Board:
         if payload:
             self.link.send(payload, replaceable=True)
 
+    def light(self, time_s: float, levels: Sequence[int]) -> None:
+        """Send the levels of all lamps where they have changed, or are due again; returns at once."""
+        payload = self.session.light(time_s, levels)
+        if payload:
+            self.link.send(payload)
+
     def rest(self) -> None:
         """Let the pointers stop and take the current off their coils."""
         payload = self.session.rest()
@@ -102,6 +108,12 @@ class InstantBoard:
             answers = self.board.receive(time_s, payload)
             if answers:
                 self._hear(time_s, answers)
+
+    def light(self, time_s: float, levels: Sequence[int]) -> None:
+        """As `Board.light`."""
+        payload = self.session.light(time_s, levels)
+        if payload:
+            self._hear(time_s, self.board.receive(time_s, payload))
 
     def talk(self, time_s: float) -> None:
         """Exchange everything but MOVE that is due at this time."""

@@ -14,6 +14,7 @@ from bridge.boards import codec, messages
 from bridge.boards.compatibility import ExpectedChannel, incompatibility, wrong_version
 from bridge.boards.diagnosis import Diagnosis
 from bridge.boards.input_counts import InputCounts
+from bridge.boards.lamp_bank import LampBank
 from bridge.boards.messages import ChannelState, EventKind, Output, Reason
 from bridge.boards.notices import (
     FrameRefused,
@@ -46,7 +47,8 @@ class BoardSession:
     """One board. Times are seconds of any clock that never goes back; positions are steps.
 
     `board_id` pins the board's unique id (8 bytes); `panel_file` is named in cures. A QUERY is
-    sent every `query_s`; a board that leaves questions unanswered for `silence_s` is absent.
+    sent every `query_s`; a board that leaves questions unanswered for `silence_s` is absent. `lamps` are
+    those that it should have.
     """
 
     def __init__(
@@ -58,6 +60,7 @@ class BoardSession:
         panel_file: str = "PANEL.toml",
         query_s: float = QUERY_S,
         silence_s: float = SILENCE_S,
+        lamps: Sequence[messages.LampCapability] = (),
     ) -> None:
         self.name = name
         self.state = State.ABSENT
@@ -72,6 +75,7 @@ class BoardSession:
         self._diagnosis = Diagnosis(name, panel_file)
         self._clock = QueryClock(query_s, silence_s)
         self._inputs = InputCounts()
+        self.lamps = LampBank(lamps, self._diagnosis.reflash)
         self._all = (1 << len(self.channels)) - 1
         self._driven = 0  # mask of the channels that take MOVE
         self._correcting: list[PointerChannel] = []
@@ -128,6 +132,8 @@ class BoardSession:
                 self._refused(time_s, message)
             case messages.Status() if self._introduced:
                 self._status(time_s, sequence, message)
+            case messages.Capabilities() if self._introduced:
+                self._notify(self.lamps.answered(message))
             case messages.Event() if self._introduced:
                 self._event(time_s, message)
 
@@ -148,6 +154,8 @@ class BoardSession:
         out = [self._encode(command) for command in take_commands(self.channels)]
         if out:
             clock.commanded(time_s)
+        if (question := self.lamps.question(time_s)) is not None:
+            out.append(self._encode(question))
         if time_s >= clock.due_s:
             self.statistics.unanswered += clock.queried(time_s, self._sequence)
             out.append(self._encode(messages.Query()))
@@ -187,6 +195,11 @@ class BoardSession:
         self._sequence = codec.sequence_after(self._sequence)
         self.statistics.sent += 1
         return payload
+
+    def light(self, time_s: float, levels: Sequence[int]) -> bytes:
+        """The LIGHT that is due so that all lamps have these levels (0 to 65,535), or nothing."""
+        light = self.lamps.light(time_s, levels)
+        return b"" if light is None else self._encode(light)
 
     def rest(self) -> bytes:
         """The REST for all driven channels, or nothing; the next MOVE wakes them."""
@@ -243,6 +256,7 @@ class BoardSession:
         self._introduced = True
         for channel, limits in zip(self.channels, introduction.channels, strict=True):
             channel.introduced(limits)
+        self._notify(self.lamps.introduced(introduction))
         self._clock.ask_now(time_s)
         self._transition(Trigger.FITS, "asked for its positions")
 
@@ -351,6 +365,7 @@ class BoardSession:
         self._diagnosis.usable()
         self._clock.forget()
         self._inputs.forget()
+        self.lamps.forget()
         for channel in self.channels:
             channel.forget()
         self._update_driven()

@@ -50,4 +50,7 @@
     {ENCODER, {PIN(C, 3), PIN(C, 4)}}, /* 0: A3, A4 */ \
     {BUTTON, {PIN(C, 5), NO_PIN}}, /* 1: A5 */
 
+#define LAMPS 0
+#define LAMP_CONFIGS
+
 #endif

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from bridge.boards.compatibility import ExpectedChannel
 from bridge.boards.homing import search_steps
-from bridge.boards.messages import ENDLESS_HIGH, ENDLESS_LOW, Homing
+from bridge.boards.messages import ENDLESS_HIGH, ENDLESS_LOW, Homing, LampOutput
 from bridge.errors import DescriptionError, DescriptionErrors
 from bridge.gauges.pointer import Pointer
 from bridge.hardware.microcontrollers import PARTS
@@ -86,6 +86,7 @@ def config_h(panel: Panel, board: str) -> str:
         f" /* {number}: {', '.join(given.pins)} */"
         for number, given in sorted(described.inputs.items())
     )
+    lamps = " \\\n".join(_lamp(panel, board, number) for number in sorted(described.lamps))
     numbers = ", ".join(f"0x{byte:02x}" for byte in board_id(panel, board))
     return f"""\
 /* Board {_comment(board)} of the panel "{_comment(panel.description.name)}", an {described.part}.
@@ -102,7 +103,10 @@ def config_h(panel: Panel, board: str) -> str:
 {channels}
 
 #define INPUTS {len(described.inputs)}
-#define INPUT_CONFIGS{" " if inputs else ""}{chr(92) + chr(10) if inputs else ""}{inputs}
+#define INPUT_CONFIGS{_below(inputs)}
+
+#define LAMPS {len(described.lamps)}
+#define LAMP_CONFIGS{_below(lamps)}
 
 #endif
 """
@@ -133,6 +137,21 @@ def _channel(
         "    }",
     )
     return " \\\n".join(lines)
+
+
+def _below(rows: str) -> str:
+    """The rows of a macro on lines of their own, nothing where there are none."""
+    return f" \\\n{rows}" if rows else ""
+
+
+def _lamp(panel: Panel, board: str, number: int) -> str:
+    described = panel.description.boards[board]
+    lamp = panel.board_lamps(board)[number]
+    output = described.lamps[number]
+    return (
+        f"    {{{LampOutput(lamp.capability.output).name}, {_c_pin(described, output.pin)}, "
+        f"{lamp.capability.when_lost}}}, /* {number}: {_comment(lamp.name)} at {_comment(output.pin)} */"
+    )
 
 
 def _motor(panel: Panel, pointer: Pointer) -> Motor:

@@ -10,10 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 from math import copysign, inf
 
 from bridge.flight.ages import Losses, age_of
 from bridge.flight.conditions import Conditions
+from bridge.flight.lamps import Lamps
 from bridge.flight.readings import NOTHING, Readings
 from bridge.gauges.pointer import DirectionTracker, Pointer
 from bridge.instruments.derivation import Plan, make_plan
@@ -256,6 +258,7 @@ class Chain:
             own["altimeter_setting"] = described.altimeter_setting.inhg
         self._own = frozenset(own)
         self._conditions: Conditions = Conditions(panel.conditions, before._conditions if before else None)
+        self.lamps: Lamps = Lamps(panel.lamps, before.lamps if before else None)
         self.losses: Losses = Losses(before.losses if before else None)
         self.readings: Readings = Readings(
             self._plan, given, own, before.readings if before else None, self.losses.quantities
@@ -293,6 +296,7 @@ class Chain:
     def _plan(self, given: Iterable[str]) -> Plan:
         wanted = [name for gauge in self._instruments for name in self._wanted(gauge)]
         wanted += sorted(self._conditions.quantities)
+        wanted += sorted(self.lamps.quantities)
         return make_plan(given, wanted, self.panel.catalogue, self.panel.position_error)
 
     def _missing(self) -> dict[str, str]:
@@ -326,6 +330,15 @@ class Chain:
             return None
         return self._conditions.held(key)
 
+    def missing_lamps(self) -> dict[str, str]:
+        """For each lamp that follows what can't be had: why not."""
+        missing = self.readings.full_plan.missing
+        return {
+            driven.lamp.name: "; ".join(missing[name] for name in lacking)
+            for driven in self.lamps.driven
+            if (lacking := sorted(driven.lamp.quantities & missing.keys()))
+        }
+
     def rests_on(self, address: PointerAddress) -> frozenset[str]:
         """The given quantities on which this pointer's indication rests now, the panel's own included."""
         return self._rests_on(address, self.readings.depends)
@@ -340,9 +353,10 @@ class Chain:
         # What is stepped may be sent on change only: it is never lost.
         kept = self._own | {name for name, quantity in self.panel.catalogue.items() if quantity.stepped}
         depends, nothing = self.readings.depends, frozenset[str]()
-        looked_at = nothing.union(*(depends.get(name, nothing) for name in self._conditions.quantities))
+        looked_at = self._conditions.quantities | self.lamps.quantities
+        others = nothing.union(*(depends.get(name, nothing) for name in looked_at))
         self.losses.rest_on(
-            {address: self.rests_on(address) - kept for address in self.pointers}, looked_at - kept
+            {address: self.rests_on(address) - kept for address in self.pointers}, others - kept
         )
         full, lost = self.readings.full_depends, self.losses.quantities
         self.switched = {
@@ -481,3 +495,13 @@ class Chain:
         """Advance every pointer's `position` and `velocity` to this time."""
         for driven in self.pointers.values():
             driven.step(time_s)
+
+    def step_lamps(self, time_s: float, silent: bool) -> None:
+        """Advance every lamp to this time; `silent` when no reading of telemetry is valid any more."""
+        if self.lamps.driven:
+            self.lamps.step(time_s, self.readings.values, partial(self._are_gone, silent), self.holds)
+
+    def _are_gone(self, silent: bool, quantities: frozenset[str]) -> bool:
+        """Whether one of these readings is lost, or rests on telemetry that is silent."""
+        rests_on = frozenset[str]().union(*(self.readings.rests_on.get(name, ()) for name in quantities))
+        return bool(rests_on & self.losses.quantities or (silent and rests_on))

@@ -17,7 +17,7 @@ from bridge.flight.chain import homes
 from bridge.flight.notice_log import NoticeLog
 from bridge.flight.running_panel import RunningPanel
 from bridge.gauges.pointer import Pointer
-from bridge.panel.expected import expected_channels, longest_homing_s
+from bridge.panel.expected import expected_channels, expected_lamps, longest_homing_s
 from bridge.panel.load import Panel
 from bridge.telemetry.source import Arrival
 
@@ -37,7 +37,7 @@ def virtual_board(panel: Panel, name: str) -> VirtualBoard:
         pointer_at = 0.0 if at_home else -20.0
         channels.append(VirtualChannelSpec(expected.limits, turn, pointer_at, _own_stops(panel, pointer)))
     board_id = bytes.fromhex(described.id) if described.id else name.encode()[:8].ljust(8, b"\0")
-    return VirtualBoard(channels, board_id, described.watchdog_ms)
+    return VirtualBoard(channels, board_id, described.watchdog_ms, expected_lamps(panel, name))
 
 
 def _own_stops(panel: Panel, pointer: Pointer) -> tuple[float, float] | None:
@@ -122,3 +122,5 @@ class DryRun:
         self._notice_log.log(time_s, self.running.take_notices())
         for name, positions, velocities in moves:
             self.boards[name].move(time_s, positions, velocities)
+        for name, levels in self.running.lights():
+            self.boards[name].light(time_s, levels)

@@ -23,6 +23,7 @@ from bridge.flight.notices import (
     GaugeGivenBack,
     GaugeLacksTelemetry,
     GaugeTaken,
+    LampLacksTelemetry,
     OffScale,
     PanelNotice,
     PointersBack,
@@ -94,6 +95,8 @@ class NoticeLog:
                     _log.info("altimeter setting", inhg=round(setting_inhg, 2), hpa=hpa, source=source)
                 case GaugeLacksTelemetry(gauge, why):
                     _log.warning("gauge lacks telemetry", gauge=gauge, why=why)
+                case LampLacksTelemetry(lamp, why):
+                    _log.warning("lamp lacks telemetry", lamp=lamp, why=why)
                 case Assumed(assumption):
                     _log.info("assumption", detail=assumption)
                 case GaugeTaken(gauge, holder):
@@ -162,6 +165,8 @@ class NoticeLog:
             case boards.FramesCorrupted(at_board, here):
                 fields = {"board": board, "at_board": at_board, "here": here, "cure": CORRUPTED_CURE}
                 self._line(now_s, "warning", "corrupted frames", (board,), **fields)
+            case boards.LampsUnusable(why):
+                self._line(now_s, "warning", "lamps not lit", (board,), board=board, why=why)
             case boards.SlotsLost(total):
                 fields = {"board": board, "slots": total, "cure": OVERLOADED_CURE}
                 self._line(now_s, "warning", "board overloaded: its pointers lag", (board,), **fields)

@@ -32,6 +32,14 @@ class GaugeLacksTelemetry:
 
 
 @dataclass(frozen=True, slots=True)
+class LampLacksTelemetry:
+    """The lamp follows what can't be had, and stays as it is without; `why` names what is missing."""
+
+    lamp: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class Assumed:
     """A quantity is derived under this assumption."""
 
@@ -146,6 +154,7 @@ PanelNotice = (
     BoardReported
     | TelemetryChanged
     | GaugeLacksTelemetry
+    | LampLacksTelemetry
     | Assumed
     | PositionAdopted
     | PositionUnknown

@@ -9,9 +9,11 @@ from bridge.boards.pointer_channel import Phase, PointerChannel
 from bridge.boards.session import BoardSession
 from bridge.flight.chain import Chain, DrivenPointer, PointerAddress
 from bridge.flight.flags import Flags
+from bridge.flight.lamps import DrivenLamp
 from bridge.flight.snapshot import (
     BoardSnapshot,
     GearedSnapshot,
+    LampSnapshot,
     PanelSnapshot,
     PlanSnapshot,
     PointerSnapshot,
@@ -37,6 +39,7 @@ class Observer:
         described = panel.description
         self._name = described.name
         self._chain = chain
+        self._by_name = sessions
         self._sessions = tuple(
             (session, described.boards[name].is_virtual) for name, session in sessions.items()
         )
@@ -75,10 +78,20 @@ class Observer:
             tuple(pointers),
             tuple(geared),
             self._flags.at(telemetry),
+            tuple(self._lamp(driven) for driven in chain.lamps.driven),
             tuple(_board(session, virtual) for session, virtual in self._sessions),
             dict(chain.losses.arrived_s),
             self._plan,
         )
+
+    def _lamp(self, driven: DrivenLamp) -> LampSnapshot:
+        lamp, bank = driven.lamp, self._by_name[driven.lamp.board].lamps
+        state, detail = "lit" if driven.brightness > 0.0 else "dark", ""
+        if not bank.usable:
+            state, detail = "off", bank.why
+        elif not driven.there:
+            state, detail = "awaited", f"no {', '.join(sorted(lamp.quantities))}"
+        return LampSnapshot(lamp.name, lamp.board, lamp.number, lamp.dimmed, driven.brightness, state, detail)
 
     def _take_plan(self) -> PlanSnapshot:
         panel, chain = self._panel, self._chain

@@ -22,6 +22,7 @@ from bridge.flight.notices import (
     Assumed,
     BoardReported,
     GaugeLacksTelemetry,
+    LampLacksTelemetry,
     OffScale,
     PanelNotice,
     PointersBack,
@@ -34,7 +35,7 @@ from bridge.flight.notices import (
 from bridge.flight.observer import Observer
 from bridge.flight.readings import NOTHING
 from bridge.flight.snapshot import PanelSnapshot
-from bridge.panel.expected import expected_channels
+from bridge.panel.expected import expected_channels, expected_lamps
 from bridge.panel.load import Panel
 
 
@@ -124,6 +125,7 @@ class RunningPanel:
         if before is None or before.chain.setting_source != self.chain.setting_source:
             self._report_setting()
         self._notices += [GaugeLacksTelemetry(gauge, why) for gauge, why in self.chain.missing.items()]
+        self._notices += [LampLacksTelemetry(lamp, why) for lamp, why in self.chain.missing_lamps().items()]
         self._notices += [Assumed(assumption) for assumption in self._assumptions]
         for gauge in self.at_bench:
             for _, driven in self._pointers_of(gauge):
@@ -134,11 +136,15 @@ class RunningPanel:
 
     def _session(self, name: str, before: RunningPanel | None) -> BoardSession:
         described = self.panel.description.boards[name]
-        expected = expected_channels(self.panel, name)
+        expected, lamps = expected_channels(self.panel, name), expected_lamps(self.panel, name)
         if before is not None and name in before.sessions:
             was = before.panel.description.boards[name]
             same_way = self.panel.way_to(name) == before.panel.way_to(name)
-            same_board = (described.id, expected) == (was.id, expected_channels(before.panel, name))
+            same_board = (described.id, expected, lamps) == (
+                was.id,
+                expected_channels(before.panel, name),
+                expected_lamps(before.panel, name),
+            )
             if same_way and same_board:
                 return before.sessions[name]
         board_id = bytes.fromhex(described.id) if described.id else None
@@ -148,6 +154,7 @@ class RunningPanel:
             board_id=board_id,
             panel_file=str(self.panel.path),
             query_s=QUERY_S if not described.kind.over_broker else query_s(self.panel.description.tick_hz),
+            lamps=lamps,
         )
 
     def feed(
@@ -238,10 +245,15 @@ class RunningPanel:
             self._slow_looked_s = time_s
             self._report_slow()
         self.chain.step(time_s)
+        self.chain.step_lamps(time_s, self.telemetry is Telemetry.RESTING)
         return [
             (session.name, [p.position for p in pointers], [p.velocity for p in pointers])
             for session, pointers, _ in self._boards
         ]
+
+    def lights(self) -> list[tuple[str, list[int]]]:
+        """For each board with lamps its name and their levels at the last tick, by ascending number."""
+        return self.chain.lamps.levels()
 
     def snapshot(self, time_s: float) -> PanelSnapshot:
         """The panel as it is at this time; see `bridge.flight.snapshot`."""
@@ -424,6 +436,7 @@ class RunningPanel:
                 self._position_needed(session, channel)
 
     def _knob(self, time_s: float, board: str, turned: KnobTurned) -> None:
+        self.chain.lamps.turn(board, turned.source, turned.change)
         setting = self.panel.description.altimeter_setting
         if self.chain.setting_source == "knob" and (setting.board, setting.input) == (board, turned.source):
             quantity = self.panel.catalogue["altimeter_setting"]

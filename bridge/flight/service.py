@@ -275,13 +275,23 @@ class Service:
         moves = self.running.tick(now_s)
         self._notice_log.log(now_s, [*self.running.take_notices(), *self.benches.take_notices()])
         for name, positions, velocities in moves:
-            board = self.boards.get(name)
-            # A board whose description has just changed is left out until it is swapped.
-            if board is not None and board.session is self.running.sessions[name]:
-                try:
-                    board.move(now_s, positions, velocities)
-                except Exception:  # the other boards get theirs
-                    self._throttle.exception("move not sent", name, now_s, board=name)
+            self._send(
+                name,
+                now_s,
+                "move not sent",
+                partial(Board.move, time_s=now_s, positions=positions, velocities=velocities),
+            )
+        for name, levels in self.running.lights():
+            self._send(name, now_s, "light not sent", partial(Board.light, time_s=now_s, levels=levels))
+
+    def _send(self, name: str, now_s: float, failure: str, send: Callable[[Board], None]) -> None:
+        board = self.boards.get(name)
+        # A board whose description has just changed is left out until it is swapped.
+        if board is not None and board.session is self.running.sessions[name]:
+            try:
+                send(board)
+            except Exception:  # the other boards get theirs
+                self._throttle.exception(failure, name, now_s, board=name)
 
     def _fly(self, running: RunningPanel) -> None:
         self.running = running

@@ -132,6 +132,23 @@ class GaugeSnapshot:
 
 
 @dataclass(frozen=True, slots=True)
+class LampSnapshot:
+    """One lamp, or the magnet of a flag. `brightness` is what its board is sent, to the eye, 0 to 1.
+
+    `state` is "lit" or "dark"; "awaited" while a reading that it follows is not there, and it is as is stated
+    for that; "off" when its board does not light it. `detail` tells why then.
+    """
+
+    name: str
+    board: str
+    number: int
+    dimmed: bool
+    brightness: float
+    state: str
+    detail: str
+
+
+@dataclass(frozen=True, slots=True)
 class BoardSnapshot:
     """One board, its link and its figures since the session began.
 
@@ -189,6 +206,7 @@ class PanelSnapshot:
     pointers: tuple[PointerSnapshot, ...]
     geared: tuple[GearedSnapshot, ...]
     flags: tuple[FlagSnapshot, ...]
+    lamps: tuple[LampSnapshot, ...]
     boards: tuple[BoardSnapshot, ...]
     _arrived_s: Mapping[str, float]
     _plan: PlanSnapshot

@@ -37,8 +37,9 @@ class Trace:
     `indication` (what it should show), `shows` and `face` (where the board's last report puts it, in its
     unit and as an angle), `target`, `commanded` and `reported` (motor steps), `report_age`, and `state` (of
     its channel; then the quantities that it has lost, whether it is off its scale, parked or held). A geared
-    pointer has `shows` and `face`, a flag the reason why it is in sight. The columns are those of the first
-    snapshot: a pointer that a new description takes away leaves blanks, one that it adds is not traced.
+    pointer has `shows` and `face`, a flag the reason why it is in sight, a lamp its `brightness` (to the eye,
+    0 to 1) and `state`. The columns are those of the first snapshot: a pointer that a new description takes
+    away leaves blanks, one that it adds is not traced.
 
     The file grows under a temporary name, and gets its own when the trace is closed. Raises DescriptionError
     (or DescriptionErrors) where it can't be made, is one of the `inputs`, or is a file of the user's. A
@@ -123,6 +124,7 @@ class _Columns:
         self._pointers = {pointer.key: pointer.unit for pointer in first.pointers}
         self._geared = {geared.key: geared.unit for geared in first.geared}
         self._flags = [flag.key for flag in first.flags]
+        self._lamps = [lamp.name for lamp in first.lamps]
         self._boards = [board.name for board in first.boards]
         self._values: Mapping[str, float] | None = None
         self._reading_cells: list[str] = []
@@ -139,6 +141,8 @@ class _Columns:
         for key, unit in self._geared.items():
             names += [f"{key}.shows[{unit}]", f"{key}.face[deg]"]
         names += [f"{key}.flag" for key in self._flags]
+        for name in self._lamps:
+            names += [f"lamp.{name}.brightness", f"lamp.{name}.state"]
         return names + [f"board.{name}.state" for name in self._boards]
 
     def cells(self, snapshot: PanelSnapshot) -> list[str]:
@@ -161,6 +165,11 @@ class _Columns:
                 cells += _geared(geared[key]) if key in geared else ["", ""]
         whys = {flag.key: flag.why for flag in snapshot.flags}
         cells += [whys.get(key, "") for key in self._flags]
+        if self._lamps:
+            lamps = {lamp.name: lamp for lamp in snapshot.lamps}
+            for name in self._lamps:
+                lamp = lamps.get(name)
+                cells += ["", ""] if lamp is None else [f"{lamp.brightness:.3f}", lamp.state]
         states = {board.name: board.state for board in snapshot.boards}
         return cells + [states.get(name, "") for name in self._boards]
 

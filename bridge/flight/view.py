@@ -72,7 +72,7 @@ class View:
     def draw(self, shown: Shown) -> None:
         """Draw the panel as this snapshot has it."""
         width, snapshot = self._console.width, shown.panel
-        tables = [pointers(snapshot, width), boards(snapshot)]
+        tables = [pointers(snapshot, width), *lamps(snapshot), boards(snapshot)]
         taken = (2 if shown.playback is None else 3) + sum(table.row_count + 1 for table in tables)
         room = max(_LEAST_LOG, self._console.height - 1 - taken) if self._console.is_terminal else 1000
         noted = [part for note in notes(snapshot) for part in _wrapped(note, width)]
@@ -144,11 +144,28 @@ def boards(snapshot: PanelSnapshot) -> Table:
     return table
 
 
+def lamps(snapshot: PanelSnapshot) -> Iterator[Table]:
+    """One row for each lamp; no table where there are none."""
+    if not snapshot.lamps:
+        return
+    table = _table("lamp", "brightness", "state")
+    for lamp in snapshot.lamps:
+        style = {"off": "red", "awaited": "yellow"}.get(lamp.state, "")
+        table.add_row(Text(_fitted(lamp.name, 30)), f"{lamp.brightness:.2f}", Text(lamp.state, style))
+    yield table
+
+
 def notes(snapshot: PanelSnapshot) -> Iterator[str]:
     """What is wrong or awaited, in a sentence each, the most urgent first."""
     for board in snapshot.boards:
         if board.state not in ("ready", "homing"):
             yield f"board {board.name} {board.state}: {board.detail}"
+    dark: dict[str, list[str]] = {}
+    for lamp in snapshot.lamps:
+        if lamp.state == "off":
+            dark.setdefault(f"board {lamp.board} {lamp.detail}", []).append(lamp.name)
+    for why, names in dark.items():
+        yield f"lamps {', '.join(names)} not lit: {why}"
     for gauge in snapshot.gauges:
         if gauge.state == "lost":
             yield f"{gauge.name} has lost its telemetry: {gauge.why}"
@@ -192,7 +209,7 @@ def _table(*titles: str) -> Table:
     """Numbers to the right, words to the left; what is too wide is cut, not wrapped."""
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0))
     for title in titles:
-        left = title in ("pointer", "board", "state", "")
+        left = title in ("pointer", "lamp", "board", "state", "")
         table.add_column(title, justify="left" if left else "right", no_wrap=True, overflow="ellipsis")
     return table
 

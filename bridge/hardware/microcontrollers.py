@@ -21,8 +21,9 @@ WEAKEST_STEPS_S2, STRONGEST_STEPS_S2 = 8, 200_000
 @dataclass(frozen=True, slots=True)
 class Microcontroller:
     """One microcontroller. `pins`: printed name to port letter and bit; `servo_pins`: those that a compare
-    output of a 16-bit timer drives, with its register; `serial_pins` belong to the serial line. `pin_a` is
-    what one pin drives well, `pins_a` what all may carry together, `board_a` what its usual board draws,
+    output of a 16-bit timer drives, with its register; `coarse_pins` the same for timer 0, whose 8 bits dim a
+    lamp but make no servo's pulse (timer 2 makes the steps); `serial_pins` belong to the serial line. `pin_a`
+    is what one pin drives well, `pins_a` what all may carry together, `board_a` what its usual board draws,
     `logic_v` that board's logic supply."""
 
     name: str
@@ -31,12 +32,18 @@ class Microcontroller:
     ram_bytes: int
     pins: Mapping[str, tuple[str, int]]
     servo_pins: Mapping[str, str]
+    coarse_pins: Mapping[str, str]
     serial_pins: tuple[str, ...]
     most_channels: int
     logic_v: float
     pin_a: float
     pins_a: float
     board_a: float
+
+    @property
+    def dimmer_pins(self) -> Mapping[str, str]:
+        """The pins at which a timer can dim a lamp, with its register."""
+        return {**self.coarse_pins, **self.servo_pins}
 
 
 def _row(first: str, number: int, port: str, bits: range) -> dict[str, tuple[str, int]]:
@@ -56,6 +63,7 @@ PARTS: Mapping[str, Microcontroller] = {
             2048,
             _row("D", 0, "D", range(8)) | _row("D", 8, "B", range(6)) | _row("A", 0, "C", range(6)),
             {"D9": "OCR1A", "D10": "OCR1B"},
+            {"D5": "OCR0B", "D6": "OCR0A"},
             ("D0", "D1"),
             6,
             logic_v=5.0,
@@ -90,6 +98,7 @@ PARTS: Mapping[str, Microcontroller] = {
                 "D45": "OCR5B",
                 "D44": "OCR5C",
             },
+            {"D4": "OCR0B"},
             ("D0", "D1"),
             12,
             logic_v=5.0,

@@ -35,6 +35,8 @@ _WIRES = {  # how many pins each output and input takes
     "servo": ((1,), "its signal"),
     "encoder": ((2,), "its two phases"),
     "button": ((1,), "its contact"),
+    "switched": ((1,), "its signal"),
+    "dimmed": ((1,), "its signal"),
 }
 
 
@@ -61,6 +63,7 @@ def check_pins(board: BoardDescription) -> Iterator[Complaint]:
             yield key, f"{len(pins)} pins", f"{numbers} for a {kind}: {meaning}", "Name each of them"
         for pin in pins:
             yield from _pin(part, key, kind, pin, owners)
+    yield from _shared_timers(part, board)
 
 
 def _wired(board: BoardDescription) -> Iterator[tuple[str, str, tuple[str, ...]]]:
@@ -72,6 +75,8 @@ def _wired(board: BoardDescription) -> Iterator[tuple[str, str, tuple[str, ...]]
                 yield f"channels.{number}.{name}.pin", "sensor", (sensor.pin,)
     for number, given in board.inputs.items():
         yield f"inputs.{number}.pins", given.kind, given.pins
+    for number, lamp in board.lamps.items():
+        yield f"lamps.{number}.pin", lamp.output, (lamp.pin,)
 
 
 def pins_taken(board: BoardDescription) -> tuple[int, int]:
@@ -95,7 +100,38 @@ def _pin(part: Microcontroller, key: str, kind: str, pin: str, owners: dict[str,
             "a pin that a 16-bit timer drives, so that the pulse does not jitter",
             f"Choose one of {', '.join(part.servo_pins)}",
         )
+    elif kind == "dimmed" and pin not in part.dimmer_pins:
+        yield (
+            key,
+            f"pin {pin} for a dimmed lamp",
+            "a pin that a timer drives, so that nothing flickers",
+            f'Choose one of {", ".join(part.dimmer_pins)}, or output = "switched"',
+        )
     owners.setdefault(pin, key.rpartition(".pin")[0])
+
+
+def _shared_timers(part: Microcontroller, board: BoardDescription) -> Iterator[Complaint]:
+    """A timer makes servo pulses, 50 a second, or dims, without flicker: not both."""
+    pins = part.dimmer_pins
+    servos = [c.pins[0] for c in board.channels.values() if c.output == "servo" and c.pins]
+    timers = {_timer(pins[pin]): pin for pin in servos if pin in pins}
+    for number, lamp in board.lamps.items():
+        if lamp.output != "dimmed" or lamp.pin not in pins:
+            continue
+        servo = timers.get(_timer(pins[lamp.pin]))
+        if servo is not None and servo != lamp.pin:
+            free = [pin for pin in pins if _timer(pins[pin]) not in timers]
+            yield (
+                f"lamps.{number}.pin",
+                f"pin {lamp.pin}, of the timer that makes the pulses of the servo at {servo}",
+                "a pin of another timer",
+                f"Choose one of {', '.join(free)}",
+            )
+
+
+def _timer(register: str) -> str:
+    """The timer of a compare register: OCR1A belongs to timer 1."""
+    return register.removeprefix("OCR")[0]
 
 
 def _baud(part: Microcontroller, baud: int) -> Iterator[Complaint]:

@@ -6,7 +6,7 @@ from math import ceil, floor
 
 from bridge.boards import homing
 from bridge.boards.compatibility import ExpectedChannel
-from bridge.boards.messages import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, Homing, Output
+from bridge.boards.messages import ENDLESS_HIGH, ENDLESS_LOW, ChannelLimits, Homing, LampCapability, Output
 from bridge.gauges.pointer import Pointer
 from bridge.panel.hardware import Channel
 from bridge.panel.load import Panel
@@ -23,6 +23,11 @@ def expected_channels(panel: Panel, board: str) -> tuple[ExpectedChannel, ...]:
     """The channels of this board in ascending order, with the limits of the drives on them."""
     channels = panel.description.boards[board].channels
     return tuple(_expected(p, channels[p.channel]) for p in panel.board_pointers(board))
+
+
+def expected_lamps(panel: Panel, board: str) -> tuple[LampCapability, ...]:
+    """The lamps of this board in ascending order."""
+    return tuple(lamp.capability for lamp in panel.board_lamps(board))
 
 
 def longest_homing_s(panel: Panel, board: str) -> dict[int, float]:

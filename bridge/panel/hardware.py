@@ -250,6 +250,50 @@ LINK_KINDS: Mapping[str, LinkKind] = {
 """Every kind that `BoardDescription.link` allows; how each is made is in `bridge.flight.links`."""
 
 
+class Led(StrictModel):
+    """Light-emitting diodes behind one pin: `strings` side by side, each with its resistor."""
+
+    forward_v: Positive
+    """Of one diode at its current, by its data sheet (some 2 V red, 3 V white), as in `2.0`."""
+    current_a: Positive
+    """Wanted through each string, as in `0.01`."""
+    in_series: Annotated[int, Field(ge=1, le=100)] = 1
+    """Diodes one behind the other in each string."""
+    strings: Annotated[int, Field(ge=1, le=100)] = 1
+    """Strings side by side, each with a resistor of its own."""
+
+
+class Coil(StrictModel):
+    """The magnet of a flag, or a relay's coil."""
+
+    resistance_ohm: Positive
+    """Of its winding, as in `120`."""
+
+
+class LampOutput(StrictModel):
+    """One lamp output of a board: diodes, or a coil that moves a flag, at one pin. High is on."""
+
+    pin: str
+    """As printed on the board, as in `"D6"`."""
+    output: Literal["switched", "dimmed"] = "switched"
+    """Whether it is on or off, at any pin, or dimmed by a timer's pulses, at a pin that has one."""
+    supply: Literal["board", "motors"] = "board"
+    """What feeds it: the board's own 5 V, or the motors' supply."""
+    led: Led | None = None
+    """The diodes, as in `{ forward_v = 2.0, current_a = 0.01 }`."""
+    coil: Coil | None = None
+    """The coil, as in `{ resistance_ohm = 120 }`."""
+
+    @model_validator(mode="after")
+    def _one_load(self) -> LampOutput:
+        if (self.led is None) == (self.coil is None):
+            found = "neither led nor coil" if self.led is None else "both led and coil"
+            raise MistakeError(found, "what is lit or moved, led or coil", "Describe one of the two")
+        if self.coil is not None and self.output == "dimmed":
+            raise MistakeError("a dimmed coil", 'output = "switched"', "A flag is in sight or not: switch it")
+        return self
+
+
 class BoardDescription(StrictModel):
     """One microcontroller board: how it is reached and what hangs on it."""
 
@@ -274,6 +318,9 @@ class BoardDescription(StrictModel):
     """The most that the motors' supply gives, as in `2`."""
     channels: dict[Annotated[int, Field(ge=0, le=11)], Channel]
     """Driver outputs by number from 0, as in `{ 0 = { output = "servo", pins = ["D9"] } }`."""
+    lamps: dict[Annotated[int, Field(ge=0, le=15)], LampOutput] = {}
+    """Lamp outputs by number from 0, as in `{ 0 = { pin = "D6", output = "dimmed", led = { forward_v = 3.1,
+    current_a = 0.01 } } }`."""
     inputs: dict[Annotated[int, Field(ge=0, le=7)], Input] = {}
     """Knobs and buttons by number from 0, as in `{ 0 = { kind = "encoder", pins = ["A3", "A4"] } }`."""
 
@@ -314,4 +361,6 @@ class BoardDescription(StrictModel):
             raise MistakeError(
                 f"inputs {sorted(self.inputs)}", "inputs 0, 1, 2 ... without a gap", "Renumber"
             )
+        if sorted(self.lamps) != list(range(len(self.lamps))):
+            raise MistakeError(f"lamps {sorted(self.lamps)}", "lamps 0, 1, 2 ... without a gap", "Renumber")
         return self

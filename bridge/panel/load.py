@@ -17,6 +17,7 @@ from bridge.instruments.instruments import INSTRUMENTS, Instrument, make_instrum
 from bridge.panel.board_checks import check_pins
 from bridge.panel.description import CalibrationPoints, PanelDescription
 from bridge.panel.hardware import Motor
+from bridge.panel.lamps import Lamp, make_lamps
 from bridge.panel.mistakes import Mistakes
 from bridge.panel.names import name_faults
 from bridge.panel.pointers import PointerBuilder
@@ -30,8 +31,9 @@ from bridge.telemetry.layout import Layout, load_layout
 class Panel:
     """A whole panel, checked and worked out. `files` are all that it was read from.
 
-    `conditions` holds every condition on readings by the key of what shows by it: "gauges.NAME.flags.NAME".
-    `origins` tells what in it came from ready gauges; panels that differ in that alone are equal.
+    `conditions` holds every condition on readings by the key of what shows by it: "gauges.NAME.flags.NAME",
+    "lamps.NAME". `origins` tells what in it came from ready gauges; panels that differ in that alone are
+    equal.
     """
 
     path: Path
@@ -41,6 +43,7 @@ class Panel:
     position_error: PositionError | None
     pointers: tuple[Pointer, ...]
     conditions: dict[str, Condition]
+    lamps: tuple[Lamp, ...]
     layouts: dict[str, Layout]
     files: tuple[Path, ...]
     origins: Origins = field(default_factory=Origins, compare=False)
@@ -67,6 +70,10 @@ class Panel:
     def board_pointers(self, board: str) -> tuple[Pointer, ...]:
         """The pointers on one board, by ascending channel."""
         return tuple(sorted((p for p in self.pointers if p.board == board), key=lambda p: p.channel))
+
+    def board_lamps(self, board: str) -> tuple[Lamp, ...]:
+        """The lamps on one board, by ascending number."""
+        return tuple(sorted((lamp for lamp in self.lamps if lamp.board == board), key=lambda p: p.number))
 
 
 def shipped_motors() -> dict[str, Motor]:
@@ -118,6 +125,8 @@ class _Loader:
         conditions = self._conditions(catalogue)
         builder = PointerBuilder(self.description, self.motors, catalogue, self.path.parent, self.mistakes)
         pointers = tuple(builder.pointers(calibrations))
+        lamps = make_lamps(self.description, catalogue, self.mistakes)
+        conditions |= {lamp.key: lamp.condition for lamp in lamps if lamp.condition}
         self.mistakes.check()
         return Panel(
             self.path,
@@ -127,6 +136,7 @@ class _Loader:
             position_error,
             pointers,
             conditions,
+            lamps,
             layouts,
             tuple(self.files),
             self.origins,
@@ -140,6 +150,7 @@ class _Loader:
             "drives": described.drives,
             "motors": described.motors,
             "quantities": described.quantities,
+            "lamps": described.lamps,
         }
         for gauge, of_gauge in described.gauges.items():
             tables[f"gauges.{gauge}.pointers"] = (*of_gauge.pointers, *of_gauge.geared)

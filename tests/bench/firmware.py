@@ -67,7 +67,7 @@ class Load:
         return (
             f"#define BAUD_RATE {self.baud}\n#define WATCHDOG_MS 5000\n#define BOARD_ID 0,0,0,0,0,0,0,0\n"
             f"#define CHANNELS {self.channels}\n#define CHANNEL_CONFIGS {' '.join(rows)}\n"
-            "#define INPUTS 0\n#define INPUT_CONFIGS\n"
+            "#define INPUTS 0\n#define INPUT_CONFIGS\n#define LAMPS 0\n#define LAMP_CONFIGS\n"
         )
 
     def mechanics(self) -> str:

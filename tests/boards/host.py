@@ -24,6 +24,8 @@ class Subject:
     channels: tuple[ChannelLimits, ...]
     steps_per_turn: tuple[Fraction | None, ...]  # between index marks, one entry per channel
     watchdog_ms: int = 500
+    lamps: tuple[messages.LampCapability, ...] = ()
+    lamp_tolerance: int = 1  # of a level
 
     async def start(self) -> Link:
         """An open link to a freshly reset board."""
@@ -61,6 +63,10 @@ class Subject:
         """Leave the pointer behind its count by so many clockwise steps (counter-clockwise if negative)."""
         pytest.skip(f"{self.name} loses no steps")
 
+    async def lamp_levels(self) -> list[int]:
+        """The level of every lamp as it is at the pins."""
+        pytest.skip(f"{self.name} has no lamps")
+
 
 class Host:
     """The host's side of one check: counts its frames, keeps what the board sent."""
@@ -72,6 +78,7 @@ class Host:
         self.events: list[messages.Event] = []
         self.refusals: list[messages.Refusal] = []
         self.introductions: list[messages.Introduction] = []
+        self.capabilities: list[messages.Capabilities] = []
         self.own_sequences: list[int] = []  # of all but STATUS
         self._arrived: list[bytes] = []
 
@@ -120,6 +127,8 @@ class Host:
                 self.refusals.append(message)
             case messages.Introduction():
                 self.introductions.append(message)
+            case messages.Capabilities():
+                self.capabilities.append(message)
             case _:
                 raise AssertionError(f"a board never sends {message}")
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from fractions import Fraction
+from typing import Self
 
 from bridge.boards import codec, messages
 from bridge.boards.compatibility import ExpectedChannel
@@ -43,7 +44,7 @@ class Pair:
         self.to_board: Callable[[bytes], list[bytes]] = lambda payload: [payload]
         self.to_host: Callable[[bytes], list[bytes]] = lambda payload: [payload]
 
-    def start(self) -> Pair:
+    def start(self) -> Self:
         answers = [] if self.board.running else self.board.reset(self.time_s)
         self.session.link_opened(self.time_s)
         self._hear(answers)
@@ -70,7 +71,7 @@ class Pair:
                 self.send(payload)
         self.notices += self.session.take_notices()
 
-    def run(self, seconds_s: float, positions: Sequence[float] | None = None) -> Pair:
+    def run(self, seconds_s: float, positions: Sequence[float] | None = None) -> Self:
         for _ in range(round(seconds_s / TICK_S)):
             self.tick(positions)
         return self

@@ -14,6 +14,7 @@ from bridge.boards.virtual.board import VirtualBoard
 from bridge.boards.virtual.channel import VirtualChannelSpec
 from bridge.boards.virtual.link import VirtualLink
 from tests.boards.host import Subject
+from tests.boards.lamp_conformance import LAMPS
 from tests.boards.pty_board import PtyBoard
 
 CHANNELS = (
@@ -42,7 +43,7 @@ class VirtualSubject(Subject):
 
     def __init__(self) -> None:
         self.time_s = 0.0
-        self.board = VirtualBoard(CHANNELS)
+        self.board = VirtualBoard(CHANNELS, lamps=LAMPS)
         self.link = VirtualLink(self.board, lambda: self.time_s)
 
     async def start(self) -> Link:
@@ -70,6 +71,9 @@ class VirtualSubject(Subject):
     async def press(self) -> int:
         self.board.press(1)
         return 1
+
+    async def lamp_levels(self) -> list[int]:
+        return [lamp.level(self.time_s) for lamp in self.board.lamps]
 
     async def lose_steps(self, channel: int, steps: int) -> None:
         self.board.channel(channel).lose(steps)

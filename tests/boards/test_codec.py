@@ -80,6 +80,17 @@ BYTES_OF_THE_TABLE = [
         1,
         "02 82 01 0100 0200 0300 0500 04 01 02 05000000 00ffffff",
     ),
+    (
+        messages.Light((messages.LampLevel(0, 65535, 0), messages.LampLevel(9, 258, 50))),
+        12,
+        "02 07 0c 0102 ffff 0000 0201 3200",
+    ),
+    (messages.Inquire(), 13, "02 08 0d"),
+    (
+        messages.Capabilities((messages.LampCapability(1, 12_070), messages.LampCapability(0, 0))),
+        4,
+        "02 85 04 02 01 262f 00 0000",
+    ),
     (messages.Event(4, 0, -3), 2, "02 83 02 04 00 fdffffff"),
     (messages.Refusal(2, 5), 3, "02 84 03 02 05"),
     (messages.Refusal(2, 1, version=3), 3, "03 84 03 02 01"),

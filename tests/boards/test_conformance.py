@@ -7,10 +7,11 @@ from pathlib import Path
 import pytest
 
 from tests.boards import conformance
+from tests.boards.lamp_conformance import LAMP_CHECKS
 from tests.boards.subjects import PtySubject, VirtualSubject
 
 
-@pytest.mark.parametrize("check", conformance.CHECKS, ids=lambda check: check.__name__)
+@pytest.mark.parametrize("check", conformance.CHECKS + LAMP_CHECKS, ids=lambda check: check.__name__)
 async def test_the_virtual_board_conforms(check: conformance.Check) -> None:
     await conformance.run(check, VirtualSubject())
 

@@ -130,5 +130,8 @@ class ProcessSubject(Subject):
             await self.elapse(0.03)
         return 1
 
+    async def lamp_levels(self) -> list[int]:
+        return [int(level) for level in self.process.ask("lamps").split()]
+
     async def lose_steps(self, channel: int, steps: int) -> None:
         self.process.tell("lose", channel, steps)

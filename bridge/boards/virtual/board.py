@@ -10,8 +10,9 @@ from functools import partial
 from math import inf
 
 from bridge.boards import codec, messages
-from bridge.boards.messages import FIRMWARE_VERSION, VERSION, EventKind, FrameType, Reason
+from bridge.boards.messages import FIRMWARE_VERSION, LAMPS_SINCE, VERSION, EventKind, FrameType, Reason
 from bridge.boards.virtual.channel import VirtualChannel, VirtualChannelSpec
+from bridge.boards.virtual.lamp import VirtualLamp
 
 _IDENTIFY = int(FrameType.IDENTIFY)
 _MOVE_HEAD = bytes([VERSION, FrameType.MOVE])
@@ -22,16 +23,23 @@ class VirtualBoard:
 
     Failures, to be set at any time: `silent` (receives and sends nothing), `drop_every` (every nth frame from
     the host is lost, 0 for none), `channel(n).marks_dead`, `channel(n).stop_dead`, `channel(n).lose(steps)`,
-    and `reset`. `bad` counts frames with a wrong CRC: whoever reads a line for this board adds to it.
-    `slots_lost` is reported as it is set: a virtual board is never overloaded.
+    and `reset`. `firmware` may be an older one, which knows no lamps before LAMPS_SINCE. `bad` counts frames
+    with a wrong CRC: whoever reads a line for this board adds to it. `slots_lost` is reported as it is set: a
+    virtual board is never overloaded.
     """
 
     def __init__(
-        self, channels: Sequence[VirtualChannelSpec], board_id: bytes = b"\x00virtual", watchdog_ms: int = 500
+        self,
+        channels: Sequence[VirtualChannelSpec],
+        board_id: bytes = b"\x00virtual",
+        watchdog_ms: int = 500,
+        lamps: Sequence[messages.LampCapability] = (),
     ) -> None:
         self.described = tuple(channels)
         self.board_id = board_id
         self.watchdog_ms = watchdog_ms
+        self.firmware = FIRMWARE_VERSION
+        self.lamps = tuple(VirtualLamp(lamp) for lamp in lamps)
         self.silent = False
         self.drop_every = 0
         self._channels: list[VirtualChannel] = []
@@ -55,6 +63,8 @@ class VirtualBoard:
             VirtualChannel(described, place, time_s, partial(self._event, source=number))
             for number, (described, place) in enumerate(zip(self.described, places, strict=True))
         ]
+        for lamp in self.lamps:
+            lamp.go_out()
         self._sequence = 0
         self._received = 0
         self._expected: int | None = None
@@ -79,7 +89,7 @@ class VirtualBoard:
             if payload[:2] == _MOVE_HEAD:
                 self._move(payload)
             else:
-                self._answer(payload[1:2], *codec.decode(payload))
+                self._answer(time_s, payload[1:2], *codec.decode(payload))
         except codec.FrameError as error:
             self._send(messages.Refusal(error.type, error.reason))
         return self._drain()
@@ -103,6 +113,8 @@ class VirtualBoard:
             for channel in self._channels:
                 channel.advance(trips_s)
                 channel.watchdog()
+            for lamp in self.lamps:
+                lamp.go_out()
             self._fed_s = inf
             self.trips += 1
             self._event(EventKind.WATCHDOG, self.watchdog_ms, source=0)
@@ -131,7 +143,7 @@ class VirtualBoard:
         if not all_known:
             self._send(messages.Refusal(FrameType.MOVE, Reason.POSITION_NOT_KNOWN))
 
-    def _answer(self, kind: bytes, sequence: int, message: messages.Message) -> None:
+    def _answer(self, time_s: float, kind: bytes, sequence: int, message: messages.Message) -> None:
         match message:
             case messages.Identify():
                 self._introduce()
@@ -149,12 +161,18 @@ class VirtualBoard:
                 self._check(max((place.channel for place in places), default=-1) + 1, kind)
                 for place in places:
                     self._channels[place.channel].adopt(place.position)
+            case messages.Inquire() if self.firmware >= LAMPS_SINCE:
+                self._send(messages.Capabilities(tuple(lamp.described for lamp in self.lamps)))
+            case messages.Light(levels) if self.firmware >= LAMPS_SINCE:
+                self._check(max((item.lamp for item in levels), default=-1) + 1, kind, len(self.lamps))
+                for item in levels:
+                    self.lamps[item.lamp].light(time_s, item.level, item.fade_ms)
             case _:
                 raise codec.FrameError(Reason.UNKNOWN_TYPE, "not a host's frame", bytes([VERSION]) + kind)
 
-    def _check(self, channels: int, kind: bytes = bytes([FrameType.MOVE])) -> None:
-        if channels > len(self._channels):
-            raise codec.FrameError(Reason.NO_SUCH_CHANNEL, f"channel {channels - 1}", bytes([VERSION]) + kind)
+    def _check(self, named: int, kind: bytes = bytes([FrameType.MOVE]), have: int | None = None) -> None:
+        if named > (len(self._channels) if have is None else have):
+            raise codec.FrameError(Reason.NO_SUCH_CHANNEL, f"number {named - 1}", bytes([VERSION]) + kind)
 
     def _status(self) -> messages.Status:
         return messages.Status(
@@ -168,7 +186,7 @@ class VirtualBoard:
 
     def _introduce(self) -> None:
         limits = tuple(channel.limits for channel in self.described)
-        self._send(messages.Introduction(self.board_id, *FIRMWARE_VERSION, self.watchdog_ms, limits))
+        self._send(messages.Introduction(self.board_id, *self.firmware, self.watchdog_ms, limits))
 
     def _input(self, kind: EventKind, source: int, change: int) -> None:
         self._counts[kind, source] = self._counts.get((kind, source), 0) + change

@@ -41,14 +41,25 @@ struct input_config {
     uint8_t pins[2];
 };
 
+/* Switched or dimmed by its pin, which drives it high. */
+struct lamp_config {
+    uint8_t output;     /* enum lamp_output */
+    uint8_t pin;
+    uint16_t when_lost; /* its level while no host is heard */
+};
+
 #include "config.h"
 
 #if CHANNELS > MOST_CHANNELS
 #error "more channels than a mask of the frame format holds"
 #endif
+#if LAMPS > MOST_LAMPS
+#error "more lamps than a mask of the frame format holds"
+#endif
 
 extern const struct channel_config channel_configs[CHANNELS];
 extern const struct input_config input_configs[INPUTS + 1]; /* one more, for C has no empty array */
+extern const struct lamp_config lamp_configs[LAMPS + 1];
 extern const uint8_t board_id[8];
 
 #endif

@@ -6,13 +6,15 @@
 #define FRAME_VERSION 2
 #define FRAME_LONGEST 250 /* bytes of payload */
 #define FIRMWARE_MAJOR 2
-#define FIRMWARE_MINOR 1
+#define FIRMWARE_MINOR 2
 
 #define MOST_CHANNELS 12
+#define MOST_LAMPS 16
 #define FASTEST_STEPS_S 3900
 #define CARRY_MS 100
 #define HOLD_MS 10000
 #define CATCH_UP_DIVISOR 4
+#define SWITCHED_ON 32768 /* of 65,536 */
 #define HOMING_DIVISOR 4
 
 enum frame_type {
@@ -22,10 +24,13 @@ enum frame_type {
     ADOPT = 0x04,
     REST = 0x05,
     QUERY = 0x06,
+    LIGHT = 0x07,
+    INQUIRE = 0x08,
     INTRODUCTION = 0x81,
     STATUS = 0x82,
     EVENT = 0x83,
-    REFUSAL = 0x84
+    REFUSAL = 0x84,
+    CAPABILITIES = 0x85
 };
 
 enum refusal {
@@ -49,6 +54,11 @@ enum homing {
     INDEX = 1,
     STOP = 2,
     SWEEP = 3
+};
+
+enum lamp_output {
+    SWITCHED = 0,
+    DIMMED = 1
 };
 
 enum state {

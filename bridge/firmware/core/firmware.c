@@ -2,6 +2,7 @@
 
 #include "channel.h"
 #include "inputs.h"
+#include "lamps.h"
 #include "motion.h"
 #include "port.h"
 #include "session.h"
@@ -13,6 +14,7 @@ void firmware_start(void)
 {
     channels_start();
     inputs_start();
+    lamps_start();
     session_start();
     ticked = steps_clock();
 }
@@ -26,6 +28,7 @@ void firmware_pass(void)
     if (slots >= TICK_SLOTS) {
         ticked = now;
         channels_tick(slots);
+        lamps_tick(slots);
         session_tick(slots);
     }
     session_send();

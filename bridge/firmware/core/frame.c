@@ -82,22 +82,27 @@ static uint8_t bits(uint16_t mask)
     return count;
 }
 
-enum refusal frame_check(const uint8_t *payload, uint8_t length, uint8_t channels)
+enum refusal frame_check(const uint8_t *payload, uint8_t length, uint8_t channels, uint8_t lamps)
 {
     uint8_t record = 0;
-    uint16_t mask;
+    uint32_t mask;
 
     if (payload[0] != FRAME_VERSION)
         return VERSION_NOT_SPOKEN;
     switch (payload[1]) {
     case IDENTIFY:
     case QUERY:
+    case INQUIRE:
         return length == FRAME_HEADER ? ACCEPTED : WRONG_LENGTH;
     case MOVE:
         record = 9;
         break;
     case ADOPT:
         record = 4;
+        break;
+    case LIGHT:
+        record = 4;
+        channels = lamps;
         break;
     case HOME:
     case REST:
@@ -108,7 +113,7 @@ enum refusal frame_check(const uint8_t *payload, uint8_t length, uint8_t channel
     if (length < FRAME_HEADER + 2)
         return WRONG_LENGTH;
     mask = frame_mask(payload);
-    if (length != FRAME_HEADER + 2 + record * bits(mask))
+    if (length != FRAME_HEADER + 2 + record * bits((uint16_t)mask))
         return WRONG_LENGTH;
     return mask >> channels ? NO_SUCH_CHANNEL : ACCEPTED;
 }

@@ -28,10 +28,10 @@ struct frame_reader {
 /* Take one byte; returns the length of the payload when a good frame is complete, otherwise 0. */
 uint8_t frame_read(struct frame_reader *reader, uint8_t byte);
 
-/* What the format says against a host's frame on a board with so many channels. */
-enum refusal frame_check(const uint8_t *payload, uint8_t length, uint8_t channels);
+/* What the format says against a host's frame on a board with so many channels and lamps. */
+enum refusal frame_check(const uint8_t *payload, uint8_t length, uint8_t channels, uint8_t lamps);
 
-/* The mask of a MOVE, HOME, ADOPT or REST, and its records (MOVE: 9 bytes a channel, ADOPT: 4). */
+/* The mask of a MOVE, HOME, ADOPT, REST or LIGHT; its records follow (MOVE: 9 bytes a channel, ADOPT and LIGHT: 4). */
 uint16_t frame_mask(const uint8_t *payload);
 
 uint16_t frame_u16(const uint8_t *at);

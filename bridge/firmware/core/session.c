@@ -6,6 +6,7 @@
 #include "channel.h"
 #include "events.h"
 #include "frame.h"
+#include "lamps.h"
 #include "line.h"
 
 #define BYTES_AT_ONCE 64
@@ -93,6 +94,20 @@ static void introduce(void)
     line_end();
 }
 
+static void send_capabilities(void)
+{
+    uint8_t i;
+
+    if (!begin(CAPABILITIES, 1 + 3 * LAMPS))
+        return; /* the host asks again */
+    line_put(LAMPS);
+    for (i = 0; i != LAMPS; i++) {
+        line_put(lamp_configs[i].output);
+        line_put_u16(lamp_configs[i].when_lost);
+    }
+    line_end();
+}
+
 static void send_event(const struct event *event)
 {
     if (!begin(EVENT, 6))
@@ -133,6 +148,10 @@ static void obey(const uint8_t *payload)
         send_status(payload[2]);
         return;
     }
+    if (type == INQUIRE) {
+        send_capabilities();
+        return;
+    }
     mask = frame_mask(payload);
     for (number = 0; mask; number++, mask >>= 1) {
         if (!(mask & 1))
@@ -145,6 +164,9 @@ static void obey(const uint8_t *payload)
             if (!channel_move(number, goal, frame_i32(record + 5)))
                 all_known = false;
             record += 9;
+        } else if (type == LIGHT) {
+            lamp_light(number, frame_u16(record), frame_u16(record + 2));
+            record += 4;
         } else if (type == ADOPT) {
             channel_adopt(number, frame_i32(record));
             record += 4;
@@ -177,7 +199,7 @@ void session_receive(void)
         silent_slots = 0;
         watching = true;
         count(reader.payload);
-        reason = frame_check(reader.payload, length, CHANNELS);
+        reason = frame_check(reader.payload, length, CHANNELS, LAMPS);
         if (reason)
             refuse(reader.payload[1], reason);
         else
@@ -198,6 +220,7 @@ void session_tick(uint16_t slots)
     trips++;
     for (i = 0; i < CHANNELS; i++)
         channel_watchdog(i);
+    lamps_watchdog();
     event_add(WATCHDOG_EVENT, 0, (int32_t)(silent_slots * SLOT_US / 1000));
 }
 

@@ -1,4 +1,4 @@
-/* All that a port to another microcontroller must provide: ten functions.
+/* All that a port to another microcontroller must provide: eleven functions.
  *
  * In return it calls the core: `steps_plan` and `steps_make` from a timer interrupt every SLOT_US, or
  * `steps_lose_slots` for a slot that it can't serve (core/steps.h), `line_received` and `line_next` from its
@@ -33,6 +33,9 @@ void port_enable(uint8_t channel, bool on);
 
 /* The servo's pulse from the next period on, in half microseconds; 0 for none. */
 void port_pulse(uint8_t channel, uint16_t half_us);
+
+/* A lamp's level, 65,535 for all the light; one that is switched is on from SWITCHED_ON. Main program only. */
+void port_lamp(uint8_t number, uint16_t level);
 
 /* Bytes wait in `line_next`: start sending. */
 void port_transmit(void);

@@ -63,7 +63,7 @@ class Motor:
     `walk`: steps of its field since power-on, clockwise positive; `place`: where its pointer is;
     `jumps`: times its field went further than one step; `snaps`: times it got current at another place;
     `cuts`: times it lost its current before it can have arrived at its last step.
-    Microseconds are -1 where there was none.
+    `lit`: cycles that a lamp was lit. Microseconds are -1 where there was none.
     """
 
     channel: int
@@ -79,6 +79,7 @@ class Motor:
     setup_us: float
     pulse_us: float
     pulses: int
+    lit: int
 
 
 @dataclass(frozen=True, slots=True)

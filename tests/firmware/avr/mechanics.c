@@ -16,7 +16,7 @@
 
 #define ARRIVED (10000 * US) /* how long a motor needs its current to get to its last step and to come to rest there */
 
-enum kind { NONE, STEP_DIR, FOUR_WIRE, GAUGE_STEPPER, SERVO };
+enum kind { NONE, STEP_DIR, FOUR_WIRE, GAUGE_STEPPER, SERVO, LAMP };
 
 struct rotor {
     enum kind kind;
@@ -30,7 +30,8 @@ struct rotor {
     uint64_t steps, jumps, snaps, cuts, pulses;
     uint64_t shortest_interval, shortest_pulse, shortest_setup, pulse;
     bool waiting, enabled;
-    avr_timer_t *timer; /* of a servo, and its compare output */
+    uint64_t lit, since; /* cycles that a lamp's pin was high until then */
+    avr_timer_t *timer; /* of a servo or a dimmed lamp, and its compare output */
     int output;
 };
 
@@ -87,7 +88,8 @@ static void latch(const struct rotor *rotor)
     avr_timer_comp_t *compare = &rotor->timer->comp[rotor->output];
 
     compare->comp_cycles =
-        (uint64_t)rotor->timer->cs_div_value * ((avr->data[compare->r_ocr] | avr->data[compare->r_ocrh] << 8) + 1u);
+        (uint64_t)rotor->timer->cs_div_value *
+        ((avr->data[compare->r_ocr] | (compare->r_ocrh ? avr->data[compare->r_ocrh] << 8 : 0)) + 1u);
 }
 
 /* -- the pointer ------------------------------------------------------------------------------ */
@@ -249,6 +251,44 @@ static void pulse_changed(avr_irq_t *irq, uint32_t value, void *param)
     }
 }
 
+/* -- lamps ------------------------------------------------------------------------------------ */
+
+static void lamp_until(struct rotor *rotor, uint64_t cycle)
+{
+    if (rotor->levels)
+        rotor->lit += cycle - rotor->since;
+    rotor->since = cycle;
+}
+
+static void lamp_changed(avr_irq_t *irq, uint32_t value, void *param)
+{
+    struct rotor *rotor = param;
+    uint64_t cycle = now();
+
+    (void)irq;
+    value &= 1;
+    if (rotor->levels == (int)value)
+        return;
+    lamp_until(rotor, cycle);
+    rotor->levels = (int)value;
+    log_event(cycle, LOG_PULSE + rotor->channel, (int)value);
+    if (value && rotor->timer)
+        latch(rotor);
+}
+
+/* simavr 1.6 does not tell when a timer lets go of its pin, which has the port's own level from then on. */
+static uint64_t lit(struct rotor *rotor)
+{
+    lamp_until(rotor, now());
+    if (rotor->timer) {
+        const avr_timer_comp_t *compare = &rotor->timer->comp[rotor->output];
+
+        if (!avr_regbit_get_array(avr, &rotor->timer->comp[rotor->output].com, 1))
+            rotor->levels = avr->data[compare->com_pin.reg] >> compare->com_pin.bit & 1;
+    }
+    return rotor->lit;
+}
+
 /* -- description, commands -------------------------------------------------------------------- */
 
 bool mechanics_line(char *line)
@@ -273,6 +313,10 @@ bool mechanics_line(char *line)
         rotor->high = HUGE_VAL;
     } else if (!strcmp(what, "servo") && count == 3) {
         rotor->kind = SERVO;
+        rotor->wires = 1;
+        rotor->pins[0] = pin_parse(words[2]);
+    } else if (!strcmp(what, "lamp") && count == 3) {
+        rotor->kind = LAMP;
         rotor->wires = 1;
         rotor->pins[0] = pin_parse(words[2]);
     } else if (!strcmp(what, "at") && count == 3) {
@@ -309,11 +353,12 @@ void mechanics_attach(avr_t *chip)
         rotor->shortest_interval = rotor->shortest_pulse = rotor->shortest_setup = UINT64_MAX;
         for (wire = 0; wire < rotor->wires; wire++) {
             pin_find(&rotor->pins[wire]);
-            if (rotor->kind == SERVO)
+            if (rotor->kind == SERVO || rotor->kind == LAMP)
                 find_output(rotor);
             if (rotor->pins[wire].irq)
                 avr_irq_register_notify(rotor->pins[wire].irq,
                                         rotor->kind == SERVO      ? pulse_changed
+                                        : rotor->kind == LAMP     ? lamp_changed
                                         : rotor->kind == STEP_DIR ? driver_changed
                                                                   : coil_changed,
                                         rotor);
@@ -380,20 +425,20 @@ void mechanics_print(FILE *out)
 
     fputc('[', out);
     for (n = 0; n < CHANNELS; n++) {
-        const struct rotor *rotor = &rotors[n];
+        struct rotor *rotor = &rotors[n];
 
         if (rotor->kind == NONE)
             continue;
         fprintf(out,
                 "%s{\"channel\": %d, \"walk\": %lld, \"place\": %.6f, \"steps\": %llu, \"jumps\": %llu, "
                 "\"snaps\": %llu, \"cuts\": %llu, \"current\": %s, \"interval_us\": %.4f, \"step_us\": %.4f, "
-                "\"setup_us\": %.4f, \"pulse_us\": %.4f, \"pulses\": %llu}",
+                "\"setup_us\": %.4f, \"pulse_us\": %.4f, \"pulses\": %llu, \"lit\": %llu}",
                 comma, n, (long long)(rotor->reversed ? -rotor->walk : rotor->walk),
                 rotor->kind == SERVO ? us(rotor->pulse) : place(rotor), (unsigned long long)rotor->steps,
                 (unsigned long long)rotor->jumps, (unsigned long long)rotor->snaps, (unsigned long long)rotor->cuts,
                 (rotor->kind == STEP_DIR ? !(rotor->levels & 4) : rotor->enabled) ? "true" : "false",
                 us(rotor->shortest_interval), us(rotor->shortest_pulse), us(rotor->shortest_setup),
-                us(rotor->pulse), (unsigned long long)rotor->pulses);
+                us(rotor->pulse), (unsigned long long)rotor->pulses, (unsigned long long)lit(rotor));
         comma = ", ";
     }
     fputs("]", out);

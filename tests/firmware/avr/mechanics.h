@@ -7,6 +7,7 @@
  * Described by lines of words (numbers are steps; pins are port and bit, `B5`; `-` for none):
  *     rotor N step_dir STEP DIR ENABLE|-     or   rotor N four_wire P P P P   or   rotor N gauge_stepper P P P P
  *     servo N PIN
+ *     lamp N PIN            lit while its pin is high
  *     at N PLACE            where the pointer is at power-on (0)
  *     reversed N            the motor turns the pointer the other way
  *     ends N LOW HIGH       stops of the drive, past which the pointer can't go (none)
@@ -30,7 +31,7 @@
 /* The log: records of eight bytes, `cycle << 16 | kind << 8 | value`, little-endian. */
 enum {
     LOG_STEP = 0x00,  /* + channel; value: 1 if the motor's field went forward */
-    LOG_PULSE = 0x20, /* + channel; value: the level at a servo's pin */
+    LOG_PULSE = 0x20, /* + channel; value: the level at a servo's or a lamp's pin */
     LOG_RECEIVED = 0xF0, /* a byte came in whole over the serial line */
     LOG_SENT = 0xF1,     /* a byte was handed to the transmitter */
 };

@@ -39,20 +39,21 @@ static void read_back(const uint8_t *payload, uint8_t length)
 /* What is accepted names channels that are there, and holds a whole record for each. */
 static void check(const uint8_t *payload, uint8_t length)
 {
-    static const uint8_t records[] = {[MOVE] = 9, [ADOPT] = 4, [REST] = 0};
-    uint8_t channels, named;
+    static const uint8_t records[] = {[MOVE] = 9, [ADOPT] = 4, [REST] = 0, [LIGHT] = 4};
+    uint8_t channels, lamps, named;
     unsigned mask;
 
     for (channels = 1; channels <= 12; channels++) {
-        if (frame_check(payload, length, channels) != ACCEPTED)
+        lamps = channels == 12 ? MOST_LAMPS : 12 - channels;
+        if (frame_check(payload, length, channels, lamps) != ACCEPTED)
             continue;
-        assert(payload[0] == FRAME_VERSION && payload[1] >= IDENTIFY && payload[1] <= QUERY);
-        if (payload[1] == IDENTIFY || payload[1] == QUERY) {
+        assert(payload[0] == FRAME_VERSION && payload[1] >= IDENTIFY && payload[1] <= INQUIRE);
+        if (payload[1] == IDENTIFY || payload[1] == QUERY || payload[1] == INQUIRE) {
             assert(length == FRAME_HEADER);
             continue;
         }
         mask = frame_mask(payload);
-        assert(mask < 1u << channels);
+        assert(mask < 1u << (payload[1] == LIGHT ? lamps : channels));
         for (named = 0; mask; mask &= mask - 1)
             named++;
         assert(length == FRAME_HEADER + 2 + named * records[payload[1]]);

@@ -13,6 +13,7 @@ static uint64_t now; /* in 1/256 slot */
 static uint8_t levels[CHANNELS];
 static uint16_t pulses[CHANNELS];
 static bool switched_on[CHANNELS];
+static uint16_t lamp_levels[LAMPS + 1];
 static struct step planned[CHANNELS];
 static uint8_t planned_count;
 
@@ -78,6 +79,13 @@ void port_pulse(uint8_t channel, uint16_t half_us)
     if (half_us != pulses[channel])
         record(now, PULSE_RECORD, channel, half_us);
     pulses[channel] = half_us;
+}
+
+void port_lamp(uint8_t number, uint16_t level)
+{
+    if (level != lamp_levels[number])
+        record(now, LAMP_RECORD, number, level);
+    lamp_levels[number] = level;
 }
 
 void port_transmit(void)

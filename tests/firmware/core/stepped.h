@@ -12,7 +12,8 @@ enum record_kind {
     STEP_RECORD,    /* value: 1 clockwise, -1 counter-clockwise, as the pointer turns */
     CURRENT_RECORD, /* value: 1 when coils or driver are switched on, 0 when off */
     PULSE_RECORD,   /* value: half microseconds, when they change */
-    SENT_RECORD     /* value: a byte on its way to the host */
+    SENT_RECORD,    /* value: a byte on its way to the host */
+    LAMP_RECORD     /* value: its level, when it changes; `channel` is its number */
 };
 
 extern struct plant plant;

@@ -1,7 +1,7 @@
 /* Port to the ATmega328P and the ATmega2560, without an operating system, 16 MHz: pins, the serial line, `main`.
  *
- * Timer 2 makes the steps (slots.c), the 16-bit timers make servo pulses by themselves (servo.c), USART 0 is the
- * host's line.
+ * Timer 2 makes the steps (slots.c). The 16-bit timers make servo pulses (servo.c), they and timer 0 those of dimmed
+ * lamps (dimmer.c), by themselves. USART 0 is the host's line.
  */
 #include <avr/interrupt.h>
 #include <avr/io.h>
@@ -14,6 +14,7 @@
 #define BAUD_TOL 3
 #include <util/setbaud.h>
 
+#include "dimmer.h"
 #include "firmware.h"
 #include "line.h"
 #include "port.h"
@@ -30,7 +31,7 @@ static volatile uint8_t *const registers[] = {
 #elif defined(__AVR_ATmega328P__)
     0, &PINB, &PINC, &PIND
 #else
-#error "Add this part's port registers here, its servo pins to servo.c, and both to bridge/hardware/microcontrollers.py"
+#error "Add this part's port registers here, its compare outputs to compare.c, and both to bridge/hardware/microcontrollers.py"
 #endif
 };
 
@@ -40,6 +41,7 @@ struct wire {
 };
 
 static struct wire wires[CHANNELS][4];
+static struct wire lamp_wires[LAMPS + 1];
 
 static void output(uint8_t pin, struct wire *wire)
 {
@@ -87,6 +89,11 @@ void port_start(void)
             servo_start(config->pins[0]);
         input(config->index.pin);
         input(config->stop.pin);
+    }
+    for (i = 0; i != LAMPS; i++) {
+        output(lamp_configs[i].pin, &lamp_wires[i]);
+        if (lamp_configs[i].output == DIMMED)
+            dimmer_start(lamp_configs[i].pin);
     }
     for (i = 0; i != INPUTS; i++)
         for (pin = 0; pin < 2; pin++)
@@ -153,6 +160,18 @@ void port_enable(uint8_t channel, bool on)
 void port_pulse(uint8_t channel, uint16_t half_us)
 {
     servo_pulse(channel_configs[channel].pins[0], half_us);
+}
+
+void port_lamp(uint8_t number, uint16_t level)
+{
+    const struct lamp_config *config = &lamp_configs[number];
+    uint8_t lock;
+
+    if (config->output == DIMMED && !dimmer_level(config->pin, level))
+        return;
+    lock = port_lock(); /* steps are made at pins of the same port */
+    drive(&lamp_wires[number], level >= SWITCHED_ON);
+    port_unlock(lock);
 }
 
 void port_transmit(void)

@@ -7,6 +7,7 @@
  *   time     print the board's time in seconds
  *   positions   print for every channel its pointer's position and the steps its motor made
  *   go SECONDS   let this much of the board's time go by (with `waits`)
+ *   lamps    print the level of every lamp
  *   quit     (so does the end of stdin)
  * The firmware runs in a child process, so that a reset is what it is on a chip: everything begins anew but
  * the plant.
@@ -34,6 +35,7 @@
 
 struct shared {
     struct plant plant;
+    uint16_t lamps[LAMPS + 1]; /* their levels */
     uint64_t slots; /* of the board's time since it was switched on */
     uint64_t asked; /* with `waits`: `go` lets its time reach this */
 };
@@ -97,6 +99,11 @@ void port_pulse(uint8_t channel, uint16_t half_us)
 {
     (void)channel;
     (void)half_us;
+}
+
+void port_lamp(uint8_t number, uint16_t level)
+{
+    shared->lamps[number] = level;
 }
 
 void port_transmit(void)
@@ -201,6 +208,15 @@ static void positions(void)
     printf("\n");
 }
 
+static void lamps(void)
+{
+    uint8_t i;
+
+    for (i = 0; i != LAMPS; i++)
+        printf("%s%u", i ? " " : "", shared->lamps[i]);
+    printf("\n");
+}
+
 static int open_line(void)
 {
     int master = posix_openpt(O_RDWR | O_NOCTTY), slave;
@@ -249,6 +265,8 @@ int main(int argc, char **argv)
             positions();
         } else if (!strncmp(text, "go ", 3)) {
             shared->asked = shared->slots + (uint64_t)(strtod(text + 3, NULL) * 1e6 / SLOT_US);
+        } else if (!strcmp(text, "lamps\n")) {
+            lamps();
         } else if (!plant_obey(&shared->plant, text)) {
             fprintf(stderr, "not understood: %s", text);
         }

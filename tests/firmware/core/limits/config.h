@@ -47,4 +47,7 @@
 #define INPUTS 0
 #define INPUT_CONFIGS
 
+#define LAMPS 0
+#define LAMP_CONFIGS
+
 #endif
