@@ -14,7 +14,7 @@ import sys
 from collections.abc import Sequence
 
 from bridge.commands.ending import ending
-from bridge.errors import BridgeError
+from bridge.errors import BridgeError, DescriptionError
 
 _COMMANDS = {  # name: the module that has it, and what it does
     "demo": ("bridge.commands.demo", "fly a shipped flight on virtual boards, gauges live in the terminal"),
@@ -35,12 +35,15 @@ _COMMANDS = {  # name: the module that has it, and what it does
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; `argv` without the program's name. Returns the exit code."""
     words = list(sys.argv[1:] if argv is None else argv)
+    if "_ARGCOMPLETE" in os.environ:  # the shell asks what may come next in this line
+        words = os.environ.get("COMP_LINE", "").split()[1:]
     parser = argparse.ArgumentParser(
         prog="pointer-bridge",
         description="Simulator telemetry in, needles out. Nothing here is for a real aircraft.",
         epilog="pointer-bridge COMMAND --help explains its options.",
     )
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    choices: dict[str, argparse.ArgumentParser] = {}
     chosen = next((word for word in words if not word.startswith("-")), None)
     for name, (place, summary) in _COMMANDS.items():
         command = commands.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
@@ -48,9 +51,22 @@ def main(argv: Sequence[str] | None = None) -> int:
             module = importlib.import_module(place)
             module.add_arguments(command)
             command.set_defaults(run=module.run)
-    arguments = parser.parse_args(words)
+        choices[name] = command
+    if "_ARGCOMPLETE" in os.environ:
+        import argcomplete
+
+        argcomplete.autocomplete(parser)
+    if chosen is not None and chosen not in _COMMANDS:
+        from bridge.description import near
+
+        return _reported(
+            "", DescriptionError(chosen, "", "an unknown command", "a command", near(chosen, _COMMANDS))
+        )
+    arguments, unknown = parser.parse_known_args(words)
     with ending.handling():
         try:
+            if unknown:
+                raise _unknown(unknown[0], choices[arguments.command])
             code: int = arguments.run(arguments)
             sys.stdout.flush()
         except KeyboardInterrupt:
@@ -58,6 +74,18 @@ def main(argv: Sequence[str] | None = None) -> int:
         except Exception as error:
             return _reported(arguments.command, error)
         return code
+
+
+def _unknown(word: str, command: argparse.ArgumentParser) -> DescriptionError:
+    """What to answer to a word that the command does not take."""
+    from bridge.description import near  # with pydantic, which `--help` does not need
+
+    options = [name for action in command._actions for name in action.option_strings if name.startswith("--")]
+    if not word.startswith("-"):
+        return DescriptionError(word, "", "one word too many", "options", near(word, options))
+    return DescriptionError(
+        word, "", "an unknown option", "one of its options", near(word.partition("=")[0], options)
+    )
 
 
 def _reported(command: str, error: Exception) -> int:
@@ -72,7 +100,7 @@ def _reported(command: str, error: Exception) -> int:
         return 0
     from bridge.logs import printable_lines  # with structlog, which most commands do not need
 
-    print(printable_lines(f"pointer-bridge {command}: {error}"), file=sys.stderr)
+    print(printable_lines(f"{f'pointer-bridge {command}'.rstrip()}: {error}"), file=sys.stderr)
     return 2
 
 

@@ -7,7 +7,6 @@ import asyncio
 import getpass
 import math
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -20,7 +19,6 @@ from bridge.commands.shipped import PANEL
 if TYPE_CHECKING:
     from bridge.flight.service import Service
     from bridge.gauges.pointer import Pointer
-    from bridge.panel.load import Panel
     from bridge.proof.work import Work
 
 _LOOK_S = 0.05
@@ -147,7 +145,7 @@ async def _on_virtual_boards(work: Work, arguments: argparse.Namespace) -> int:
 
     async def read() -> int:
         pointer = work.pointer
-        readings = fly(_all_virtual(work.panel), pointer, work.run, pointer.reading)
+        readings = fly(work.panel.all_virtual(), pointer, work.run, pointer.reading)
         for n, _ in enumerate(readings):
             if n % _BREATHE == 0:
                 work.keep()
@@ -159,13 +157,6 @@ async def _on_virtual_boards(work: Work, arguments: argparse.Namespace) -> int:
     finally:
         code = _finish(work, arguments)
     return code
-
-
-def _all_virtual(panel: Panel) -> Panel:
-    boards = {
-        name: board.model_copy(update={"link": "virtual"}) for name, board in panel.description.boards.items()
-    }
-    return replace(panel, description=panel.description.model_copy(update={"boards": boards}))
 
 
 async def _by_eye(work: Work, screen: Screen, arguments: argparse.Namespace) -> int:

@@ -6,7 +6,6 @@ import argparse
 import asyncio
 import math
 import time
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -311,10 +310,10 @@ async def _fly_live(
     source = _source(log, speed, arguments)
     if arguments.virtual or all(board.is_virtual for board in panel.description.boards.values()):
         service = Service(
-            _virtual(panel),
+            panel.all_virtual(),
             sources=FixedSources(source),
             replayed=True,
-            load=lambda path: _virtual(load_panel(path)),
+            load=lambda path: load_panel(path).all_virtual(),
         )
     else:
         state = StateFile(state_file(panel.path))
@@ -357,11 +356,3 @@ def _source(log: RecordedFlight, speed: float, arguments: argparse.Namespace) ->
     from bridge.telemetry.replay import ReplaySource
 
     return ReplaySource(log, speed, arguments.start, arguments.end, arguments.loop)
-
-
-def _virtual(panel: Panel) -> Panel:
-    """The same panel with a virtual board in place of each real one."""
-    boards = {
-        name: board.model_copy(update={"link": "virtual"}) for name, board in panel.description.boards.items()
-    }
-    return replace(panel, description=panel.description.model_copy(update={"boards": boards}))

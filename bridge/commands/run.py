@@ -31,6 +31,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The arguments of `run`."""
     parser.add_argument("panel", type=Path, nargs="?", default=PANEL, help=f"the panel description ({PANEL})")
     parser.add_argument("--record", type=Path, metavar="FILE", help="record the flight into this log (CSV)")
+    parser.add_argument(
+        "--trace",
+        type=Path,
+        metavar="FILE",
+        help="write readings, and each pointer's indication and positions, at every tick (CSV)",
+    )
+    parser.add_argument(
+        "--virtual", action="store_true", help="use virtual boards only, whatever the description names"
+    )
     add_needles_argument(parser)
     parser.add_argument("--view", action="store_true", help="show every gauge live in the terminal")
     add_page_argument(parser)
@@ -81,11 +90,14 @@ def run(arguments: argparse.Namespace) -> int:
 async def _fly(panel: Panel, arguments: argparse.Namespace, view: View | None, tail: LogTail) -> int:
     from bridge.flight.service import Service
     from bridge.flight.state_file import StateFile, positions_as_left, state_file
-    from bridge.telemetry.recorder import LogWriter
+    from bridge.panel.load import load_panel
 
-    state = StateFile(state_file(panel.path))
-    confirmed = positions_as_left(panel, state) if arguments.needles_as_left else {}
-    service = Service(panel, state=state, confirmed=confirmed)
+    if arguments.virtual:  # the positions of real needles, which are elsewhere, stay in their file
+        service = Service(panel.all_virtual(), load=lambda path: load_panel(path).all_virtual())
+    else:
+        state = StateFile(state_file(panel.path))
+        confirmed = positions_as_left(panel, state) if arguments.needles_as_left else {}
+        service = Service(panel, state=state, confirmed=confirmed)
     publish(service, panel)
     with (
         stopped_by_signals(service),
@@ -96,12 +108,35 @@ async def _fly(panel: Panel, arguments: argparse.Namespace, view: View | None, t
             from bridge.operation.systemd import Notifier
 
             service.add_part("service manager", Notifier(service).run)
-        if arguments.record is None:
-            return await fly(service, view)
-        columns = sorted(service.running.chain.given | service.running.recorded({}).keys())
-        async with LogWriter(arguments.record, columns, panel.catalogue) as recording:
-            service.record(recording)
-            return await fly(service, view)
+        if arguments.trace is not None:
+            return await _traced(service, arguments, view)
+        return await _recorded(service, arguments, view)
+
+
+async def _traced(service: Service, arguments: argparse.Namespace, view: View | None) -> int:
+    """Fly, and write a trace; returns 1 where the disk ended it."""
+    from bridge.flight.live_trace import LiveTrace
+    from bridge.flight.trace import Trace
+
+    first = service.running.snapshot(service.clock())
+    with Trace(arguments.trace, first, service.running.panel.files) as trace:
+        live = LiveTrace(service, trace)
+        service.add_part("trace", live.run)
+        code = await _recorded(service, arguments, view)
+        live.finish()
+    return 1 if trace.failed else code
+
+
+async def _recorded(service: Service, arguments: argparse.Namespace, view: View | None) -> int:
+    """Fly, and record the flight where that is asked."""
+    from bridge.telemetry.recorder import LogWriter
+
+    if arguments.record is None:
+        return await fly(service, view)
+    columns = sorted(service.running.chain.given | service.running.recorded({}).keys())
+    async with LogWriter(arguments.record, columns, service.running.panel.catalogue) as recording:
+        service.record(recording)
+        return await fly(service, view)
 
 
 @contextmanager

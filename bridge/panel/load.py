@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from importlib import resources
 from pathlib import Path
 
@@ -62,6 +62,14 @@ class Panel:
         """How this board is reached: a description that changes nothing of it names the same board."""
         described = self.description.boards[board]
         return (*described.reached, self.description.broker if described.kind.over_broker else None)
+
+    def all_virtual(self) -> Panel:
+        """The same panel with a virtual board in place of each real one."""
+        described = self.description
+        boards = {
+            name: board.model_copy(update={"link": "virtual"}) for name, board in described.boards.items()
+        }
+        return replace(self, description=described.model_copy(update={"boards": boards}))
 
     def shown(self, pointer: Pointer) -> Quantity:
         """The quantity that this pointer shows, in its unit."""

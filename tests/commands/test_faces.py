@@ -159,7 +159,7 @@ channel = 0
 
 
 def test_what_is_not_drawn_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """No face table: a plain disc. A letter that the lettering lacks: it is not in the captions."""
+    """No face table: one is made from the scale. A letter that the lettering lacks is not in captions."""
     text = (Path(__file__).parents[1] / "check" / "clockwork.toml").read_text(encoding="utf-8")
     text = text.replace("One motor, clock wheels", "Ж-3 wheels")
     (tmp_path / "panel.toml").write_text(text, encoding="utf-8")
