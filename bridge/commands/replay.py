@@ -195,13 +195,14 @@ async def _fly_dry(
     from contextlib import ExitStack
 
     from bridge.flight.dry_run import DryRun
+    from bridge.flight.log_defaults import assumed_in
     from bridge.flight.trace import Trace
     from bridge.flight.view import Shown
     from bridge.report.tracks import Recorder
     from bridge.telemetry.replay import arrivals
 
     rows = arrivals(log, arguments.start, arguments.end, arguments.loop)
-    dry_run = DryRun(panel, log.given, rows)
+    dry_run = DryRun(panel, log.given, rows, assumed_in(log))
     reload = asyncio.create_task(_reload(dry_run))
     begun_s = time.perf_counter()
     drawn_s = -math.inf
@@ -302,6 +303,7 @@ async def _fly_live(
 ) -> int:
     """On the live service with the log as its source: real boards, or virtual ones only."""
     from bridge.commands.run import fly, publish, served, stopped_by_signals
+    from bridge.flight.log_defaults import assumed_in
     from bridge.flight.service import Service
     from bridge.flight.sources import FixedSources
     from bridge.flight.state_file import StateFile, positions_as_left, state_file
@@ -313,13 +315,19 @@ async def _fly_live(
             panel.all_virtual(),
             sources=FixedSources(source),
             replayed=True,
+            assumed=assumed_in(log),
             load=lambda path: load_panel(path).all_virtual(),
         )
     else:
         state = StateFile(state_file(panel.path))
         confirmed = positions_as_left(panel, state) if arguments.needles_as_left else {}
         service = Service(
-            panel, sources=FixedSources(source), state=state, confirmed=confirmed, replayed=True
+            panel,
+            sources=FixedSources(source),
+            state=state,
+            confirmed=confirmed,
+            replayed=True,
+            assumed=assumed_in(log),
         )
     publish(service, panel)
     recorder = None

@@ -232,7 +232,8 @@ class Chain:
     description takes over while flying.
 
     The altimeter setting of a knob starts from `setting_inhg`, what it was last, or else from the
-    description. In a `replayed` flight a log that holds the setting moves it instead of the knob.
+    description. In a `replayed` flight a log that holds the setting moves it instead of the knob; what of it
+    is in `assumed` the log does not have.
     """
 
     def __init__(
@@ -243,11 +244,13 @@ class Chain:
         *,
         setting_inhg: float | None = None,
         replayed: bool = False,
+        assumed: frozenset[str] = frozenset(),
     ) -> None:
         described = panel.description
         self.panel = panel
         self.given = given
         self.replayed: bool = before.replayed if before else replayed
+        self.assumed: frozenset[str] = before.assumed if before else assumed
         self._instruments = {gauge: panel.instrument(gauge) for gauge in described.gauges}
         own = dict(described.fixed)
         self.setting_source = self._setting_source()
@@ -282,15 +285,17 @@ class Chain:
         self._conditions.update(self._time_s, self.readings.values)
 
     def _setting_source(self) -> str:
-        """Where the altimeter setting comes from: "knob", "fixed", "telemetry", "flight log" or "derived"."""
+        """Where the altimeter setting comes from, as `SettingSnapshot` has it."""
         described = self.panel.description
         source = described.altimeter_setting.source
-        if source == "knob" and self.replayed and "altimeter_setting" in self.given:
+        if source == "knob" and self.replayed and "altimeter_setting" in self.given - self.assumed:
             return "flight log"
         if source != "telemetry":
             return source
         if "altimeter_setting" in described.fixed:
             return "fixed"
+        if "altimeter_setting" in self.assumed:
+            return "default"
         return "telemetry" if "altimeter_setting" in self.given else "derived"
 
     def _plan(self, given: Iterable[str]) -> Plan:

@@ -54,11 +54,17 @@ class DryRun:
     """Flies rows of readings through a running panel and its virtual boards.
 
     `arrivals` come in rising time (seconds), which is the time base; `given` names the quantities
-    in them.
+    in them, `assumed` those of them that the log lacks.
     """
 
-    def __init__(self, panel: Panel, given: frozenset[str], arrivals: Iterable[Arrival]) -> None:
-        self.running = RunningPanel(panel, given, homes(panel), replayed=True)
+    def __init__(
+        self,
+        panel: Panel,
+        given: frozenset[str],
+        arrivals: Iterable[Arrival],
+        assumed: frozenset[str] = frozenset(),
+    ) -> None:
+        self.running = RunningPanel(panel, given, homes(panel), replayed=True, assumed=assumed)
         self.boards = {
             name: InstantBoard(session, virtual_board(panel, name))
             for name, session in self.running.sessions.items()

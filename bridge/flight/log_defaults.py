@@ -1,7 +1,8 @@
 """What a recorded flight lacks and its instruments need: the altimeter setting, the magnetic variation.
 
 A flight recorder has neither. Where the panel does not state them either, the standard setting is taken, and
-the variation of the World Magnetic Model at the flight's first place on its day; each is named once.
+the variation of the World Magnetic Model at the flight's first place on its day; each is named once. What the
+panel states always wins, since a person wrote it; where its variation is not the model's, that is named too.
 """
 
 from __future__ import annotations
@@ -20,6 +21,8 @@ from bridge.telemetry.recorded import RecordedFlight
 
 STANDARD_SETTING_INHG = convert(1013.25, "hPa", "inHg")
 """The pressure at sea level of the standard atmosphere (ICAO Doc 7488)."""
+APART_DEG = 1.0
+"""A stated variation further from the model's is named: a compass is read to a degree or two."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +61,11 @@ class CompletedLog:
         yield from moments
 
 
+def assumed_in(log: RecordedFlight) -> frozenset[str]:
+    """The quantities of this log that were assumed."""
+    return frozenset(log.defaults) if isinstance(log, CompletedLog) else frozenset()
+
+
 def with_defaults(log: RecordedFlight, panel: Panel) -> RecordedFlight:
     """The log, completed with what neither it nor the panel has."""
     defaults: dict[str, float] = {}
@@ -77,9 +85,23 @@ def with_defaults(log: RecordedFlight, panel: Panel) -> RecordedFlight:
             f"the log has no magnetic variation: assumes {defaults['magnetic_variation']:.1f} degrees east, "
             f"{how}; [fixed] of the panel states another"
         )
-    if not defaults:
+    assumptions += _apart(log, panel)
+    if not assumptions:
         return log
     return CompletedLog(log, defaults, (*log.assumptions, *assumptions))
+
+
+def _apart(log: RecordedFlight, panel: Panel) -> Iterator[str]:
+    """Where the panel's variation is far from that of the flight's place, a sentence about it."""
+    fixed_deg = panel.description.fixed.get("magnetic_variation")
+    if fixed_deg is None or log.place is None or log.date is None or "heading_true" not in log.given:
+        return
+    model_deg, how = _variation(log)
+    if abs((fixed_deg - model_deg + 180.0) % 360.0 - 180.0) > APART_DEG:
+        yield (
+            f"magnetic variation: {fixed_deg:.1f} degrees east, as [fixed] of the panel states; it is "
+            f"{model_deg:.1f} {how}: take it out of [fixed] to go by that"
+        )
 
 
 def _variation(log: RecordedFlight) -> tuple[float, str]:

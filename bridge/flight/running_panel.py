@@ -66,7 +66,8 @@ class RunningPanel:
     `given` names the quantities that will arrive; `confirmed` holds positions (steps) that the user
     confirms, by board and channel, for channels that keep no position of their own. With `before`, a panel
     that ran until now, pointers keep their positions, and sessions with boards that stay as described go on.
-    `setting_inhg` is what a knob's altimeter setting was last; `replayed` marks the flight of a log.
+    `setting_inhg` is what a knob's altimeter setting was last; `replayed` marks the flight of a log, which
+    lacks the given quantities in `assumed`.
     """
 
     def __init__(
@@ -78,10 +79,16 @@ class RunningPanel:
         *,
         setting_inhg: float | None = None,
         replayed: bool = False,
+        assumed: frozenset[str] = frozenset(),
     ) -> None:
         self.panel = panel
         self.chain: Chain = Chain(
-            panel, given, before.chain if before else None, setting_inhg=setting_inhg, replayed=replayed
+            panel,
+            given,
+            before.chain if before else None,
+            setting_inhg=setting_inhg,
+            replayed=replayed,
+            assumed=assumed,
         )
         self.telemetry: Telemetry = before.telemetry if before else Telemetry.AWAITED
         self.telemetry_s: float | None = before.telemetry_s if before else None

@@ -74,8 +74,8 @@ class Service:
     """One panel, flying.
 
     `sources` makes the telemetry sources of a description. `confirmed` holds positions that the user
-    confirms. `replayed` marks the flight of a log. `load` reads the panel again when its files change. Its
-    clock is that of the event loop, in seconds.
+    confirms. `replayed` marks the flight of a log, which lacks the quantities in `assumed`. `load` reads the
+    panel again when its files change. Its clock is that of the event loop, in seconds.
     """
 
     def __init__(
@@ -86,6 +86,7 @@ class Service:
         state: StateFile | None = None,
         confirmed: Mapping[PointerAddress, float] | None = None,
         replayed: bool = False,
+        assumed: frozenset[str] = frozenset(),
         load: Callable[[Path], Panel] = load_panel,
     ) -> None:
         self._load = load
@@ -97,6 +98,7 @@ class Service:
             {**(confirmed or {}), **_virtual_homes(panel)},
             setting_inhg=state.read().setting_inhg if state else None,
             replayed=replayed,
+            assumed=assumed,
         )
         self.benches = Benches(self.running)
         """Gauges at the bench, and the stop of all needles; they outlive reloads."""

@@ -37,7 +37,8 @@ class ReadingSnapshot:
 class SettingSnapshot:
     """The altimeter setting in force, None until one is known, and where it comes from.
 
-    `source`: "telemetry", "fixed", "knob", "flight log", or "derived" from the sea-level setting.
+    `source`: "telemetry", "fixed", "knob", "flight log", "default" where a log lacks it, or
+    "derived" from the sea-level setting.
     """
 
     inhg: float | None

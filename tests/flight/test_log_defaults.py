@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from bridge.flight.dry_run import DryRun
-from bridge.flight.log_defaults import with_defaults
+from bridge.flight.log_defaults import assumed_in, with_defaults
 from bridge.instruments.magnetism import magnetic_variation_deg
 from bridge.panel.load import Panel, load_panel
 from bridge.telemetry.recorded import open_log
@@ -55,9 +55,12 @@ def test_a_recorders_flight_has_the_standard_setting_and_the_models_variation(co
 def test_with_them_the_altimeter_and_the_heading_show(config: Path) -> None:
     panel = panel_of(config, FIXED, "# ")
     log = with_defaults(open_log(MIDNIGHT), panel)
-    dry_run = DryRun(panel, log.given, arrivals(log, 0.0, 3.0))
+    dry_run = DryRun(panel, log.given, arrivals(log, 0.0, 3.0), assumed_in(log))
     for _ in dry_run.ticks():
         pass
+    setting = dry_run.running.snapshot(3.0).setting
+    assert setting.source == "default"
+    assert setting.hpa == pytest.approx(1013.25)
     first = next(iter(log))[1]
     readings = dry_run.running.chain.readings.values
     assert readings["indicated_altitude"] == pytest.approx(readings["pressure_altitude"], abs=0.1)
@@ -102,3 +105,13 @@ def test_without_a_place_the_variation_is_none_and_that_is_named(config: Path, t
     log = with_defaults(open_log(csv_log(tmp_path, "heading_true[deg]", "90")), panel_of(config, FIXED, "# "))
     assert list(log) == [(0.0, {"heading_true": 90.0, "magnetic_variation": 0.0})]
     assert "0.0 degrees east, as it has no place and date" in log.assumptions[0]
+
+
+def test_the_panels_own_variation_wins_and_one_that_is_not_the_flights_is_named(config: Path) -> None:
+    """In the north island of New Zealand a compass pointed some 20 degrees east (a value from memory)."""
+    log = with_defaults(open_log(MIDNIGHT), load_panel(config / "panel.toml"))
+    assert "magnetic_variation" not in log.given
+    (named,) = [sentence for sentence in log.assumptions if "variation" in sentence]
+    assert "4.0 degrees east, as [fixed] of the panel states; it is 2" in named
+    near = with_defaults(open_log(MIDNIGHT), panel_of(config, FIXED, "magnetic_variation = 20.3 "))
+    assert not [sentence for sentence in near.assumptions if "variation" in sentence]
