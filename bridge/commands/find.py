@@ -6,11 +6,12 @@ import asyncio
 import textwrap
 import time
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TextIO
 
-from bridge.errors import BridgeError, DescriptionError
+from bridge.errors import BridgeError, DescriptionError, TelemetryError
 from bridge.logs import printable
 from bridge.outputs import put_files, writing
 from bridge.quantities.catalogue import CATALOGUE, Catalogue
@@ -38,6 +39,7 @@ write FILE          write the layout of what was found; done ends as well, quit 
 """
 _AGED_S = 5.0
 _FIRST_S = 1.0
+_LONGEST_LINE = 4000
 
 
 class Dialogue:
@@ -194,9 +196,13 @@ class Dialogue:
         with writing(path):
             put_files({path: text})
         rows = [f"Written: {path}. Its readings of the latest datagram:"]
-        decoded = layout.decoder().decode(self._result.family.datagrams[-1])
-        for name, value in decoded.readings.items() if isinstance(decoded, Decoded) else ():
-            rows.append(f"    {name} {value:,.2f} {self._catalogue[name].unit}")
+        try:
+            decoded = layout.decoder().decode(self._result.family.datagrams[-1])
+        except TelemetryError as error:
+            rows += textwrap.wrap(printable(str(error)), WIDTH)
+        else:
+            for name, value in decoded.readings.items() if isinstance(decoded, Decoded) else ():
+                rows.append(f"    {name} {value:,.2f} {self._catalogue[name].unit}")
         return [*rows, f"Try it: pointer-bridge listen --on {self._source.name} --layout {path}"]
 
 
@@ -242,7 +248,7 @@ async def _converse(dialogue: Dialogue, typed: TextIO, out: TextIO) -> None:
     while not dialogue.ended:
         out.write("> ")
         out.flush()
-        line = await in_thread("typed", typed.readline)
+        line = await in_thread("typed", partial(typed.readline, _LONGEST_LINE))
         if not line:
             break
         _print(out, dialogue.answer(line))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import io
 import sys
 import time
 from pathlib import Path
@@ -69,6 +70,8 @@ def _find(arguments: argparse.Namespace) -> int:
         )
     port = _port(arguments)
     logs.set_up(sink=lambda line: None)
+    if isinstance(sys.stdin, io.TextIOWrapper):
+        sys.stdin.reconfigure(errors="replace")  # what is typed wrongly is answered, whatever bytes it is
     return asyncio.run(ending.run(find(port.host, port.port, port.allow, sys.stdin, sys.stdout)))
 
 

@@ -178,16 +178,18 @@ def run(folder: Path, *words: str, typed: str = "") -> subprocess.CompletedProce
         env=environment(folder),
         input=typed,
         capture_output=True,
-        text=True,
+        encoding="utf-8",
+        errors="surrogateescape",
         timeout=60,
     )
 
 
 @pytest.mark.slow
 def test_the_command_talks_through_a_pipe_and_ends_with_its_input(tmp_path: Path) -> None:
-    ended = run(tmp_path, "--on", "127.0.0.1:0", "--find", typed="help\nsenders\n")
+    ended = run(tmp_path, "--on", "127.0.0.1:0", "--find", typed="help\n\udcff\nsenders\n")
     assert (ended.returncode, ended.stderr) == (0, "")
     assert HELP in ended.stdout
+    assert "expected a quantity, a number and its unit" in ended.stdout
     assert "Nothing has been heard on 127.0.0.1:" in ended.stdout
 
 

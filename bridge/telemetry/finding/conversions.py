@@ -36,9 +36,10 @@ _TURNS = 0.5
 _WHOLE_TYPES = {f"{sign}int{bits}": bits for sign in ("", "u") for bits in (8, 16, 32, 64)}
 # Common practice, no source: what simulators and avionics send.
 _USUAL_UNITS = {
-    "ft", "m", "kt", "m/s", "km/h", "ft/min", "ft/s", "deg", "rad", "deg/s", "rad/s", "rpm", "g", "inHg",
+    "ft", "m", "kt", "m/s", "km/h", "ft/s", "deg", "rad", "deg/s", "rad/s", "rpm", "g", "inHg",
     "hPa", "psi", "degC", "degF", "L", "gal", "L/h", "1", "V", "A", "Pa", "dot", "%",
 }  # fmt: skip
+_CLIMB_UNITS = {"ft/min", "ft/s", "m/s"}
 _RARE_UNIT = 0.03
 _TURNED_SIGN = 0.2
 _NO_SIGN = 0.05
@@ -59,7 +60,7 @@ def _all(quantity: Quantity, number_type: str) -> Iterator[Conversion]:
         if described.dimension != UNITS[quantity.unit].dimension or unit == "nmi":
             continue
         scales: Mapping[float, float] = _WHOLE_SCALES if whole else _FLOAT_SCALES
-        usual = 1.0 if unit in _USUAL_UNITS else _RARE_UNIT
+        usual = 1.0 if _is_usual(quantity, unit) else _RARE_UNIT
         if unit == "turn" and whole:
             # All the values of the type are one turn.
             scales, usual = {2.0 ** -_WHOLE_TYPES[number_type]: _TURNS}, 1.0
@@ -73,6 +74,12 @@ def _all(quantity: Quantity, number_type: str) -> Iterator[Conversion]:
             yield Conversion(unit, scale, scale * convert.scale, convert.shift, prior)
             if signed and not number_type.startswith("u"):
                 yield Conversion(unit, -scale, -scale * convert.scale, convert.shift, prior * _TURNED_SIGN)
+
+
+def _is_usual(quantity: Quantity, unit: str) -> bool:
+    if quantity.unit == "ft/min":
+        return unit in _CLIMB_UNITS
+    return unit in _USUAL_UNITS
 
 
 def _type_prior(number_type: str) -> float:

@@ -39,7 +39,9 @@ _JUMPS = 0.1
 _UNALIGNED = 0.3
 MOST_COMPARED = 60
 """Candidates whose history is compared: all others count as rivals."""
-_TRIALS = 24
+_TRIALS, _FEWEST_TRIALS = 24, 6
+_ENOUGH = 500
+"""Fits in the trials that tell how many there are: one or two readings leave thousands."""
 _WIDER = 3.0
 """Trials have wider tolerances, and count the less: so fewer of them are enough."""
 _LEAST_CHANCE = 0.002
@@ -66,7 +68,7 @@ class Candidate:
 
 
 @dataclass(slots=True)
-class Finding:
+class Fits:
     """What fits one quantity in one shape: the best first, and the weight that chance would have."""
 
     quantity: str
@@ -102,13 +104,13 @@ class Search:
         self._numbers = shape.through([datagram for pair in self._pairs for _, datagram in pair])
         self._past: dict[int, _Past] = {}
 
-    def find(self) -> list[Finding]:
+    def find(self) -> list[Fits]:
         """What fits each quantity that was read."""
         return [
             self._find(self._catalogue[name], readings) for name, readings in sorted(self._readings.items())
         ]
 
-    def _find(self, quantity: Quantity, readings: list[tuple[int, Reading]]) -> Finding:
+    def _find(self, quantity: Quantity, readings: list[tuple[int, Reading]]) -> Fits:
         at = [window for window, _ in readings]
         values = [reading.value for _, reading in readings]
         tolerances = [reading.tolerance for _, reading in readings]
@@ -120,7 +122,7 @@ class Search:
         found.sort(key=lambda candidate: -candidate.weight)
         for candidate in found[:MOST_COMPARED]:
             candidate.series = self._series(candidate.index, candidate.conversion)
-        return Finding(quantity.name, found, self._chance(quantity, at, values, tolerances))
+        return Fits(quantity.name, found, self._chance(quantity, at, values, tolerances))
 
     def _chance(
         self, quantity: Quantity, at: list[int], values: list[float], tolerances: list[float]
@@ -131,8 +133,9 @@ class Search:
         low, high = min(values), max(values)
         margin = max(high - low, 4 * max(tolerances), 0.1 * max(abs(low), abs(high)))
         low, high = (quantity.low, quantity.high) if quantity.circular else (low - margin, high + margin)
-        total = 0.0
-        for _ in range(_TRIALS):
+        total, hits, trials = 0.0, 0, 0
+        while trials < _FEWEST_TRIALS or (trials < _TRIALS and hits < _ENOUGH):
+            trials += 1
             made = [draw.uniform(low, high) for _ in values]
             off = [abs(_apart(quantity, a, b)) for a, b in zip(made, values, strict=True)]
             if all(o <= 2 * w for o, w in zip(off, wide, strict=True)):
@@ -143,7 +146,8 @@ class Search:
             for index, conversion, weight in self._fits(quantity, at, made, wide):
                 if self._believable(quantity, index, conversion, max(tolerances)):
                     total += weight
-        return total / _TRIALS / _WIDER ** len(values) + _LEAST_CHANCE
+                    hits += 1
+        return total / trials / _WIDER ** len(values) + _LEAST_CHANCE
 
     def _fits(
         self, quantity: Quantity, at: list[int], values: list[float], tolerances: list[float]

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from bridge.quantities.catalogue import Catalogue
 from bridge.telemetry.finding.history import Family
 from bridge.telemetry.finding.readings import Reading
-from bridge.telemetry.finding.search import Candidate, Finding, Moment, Search, apart
+from bridge.telemetry.finding.search import Candidate, Fits, Moment, Search, apart
 from bridge.telemetry.finding.shapes import Shape
 
 SURE = 0.95
@@ -68,7 +68,7 @@ def judge(family: Family, moments: Sequence[Moment], catalogue: Catalogue) -> Re
     shapes = family.shapes()
     if not heard or not shapes:
         return None
-    found: list[tuple[float, Shape, list[Finding]]] = []
+    found: list[tuple[float, Shape, list[Fits]]] = []
     for shape in shapes:
         findings = Search(family, shape, heard, catalogue).find()
         score = sum(math.log(finding.evidence) for finding in findings)
@@ -87,7 +87,7 @@ def judge(family: Family, moments: Sequence[Moment], catalogue: Catalogue) -> Re
 
 
 def _verdicts(
-    findings: Sequence[Finding],
+    findings: Sequence[Fits],
     readings: Mapping[str, Sequence[Reading]],
     certainty: float,
     catalogue: Catalogue,
@@ -109,7 +109,7 @@ def _verdicts(
 
 
 def _verdict(
-    finding: Finding,
+    finding: Fits,
     free: Sequence[Candidate],
     readings: Sequence[Reading],
     certainty: float,
