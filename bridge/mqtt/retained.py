@@ -9,8 +9,8 @@ from __future__ import annotations
 import asyncio
 import logging
 import socket
-from collections.abc import Callable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from types import TracebackType
 from typing import Self
@@ -89,7 +89,8 @@ class RetainedConnection:
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
         )
         try:
-            await self._client.__aenter__()
+            with _cancellable():
+                await self._client.__aenter__()
         except MqttError as error:
             if isinstance(error, MqttCodeError) and _code(error.rc) in (1, _NOT_SPOKEN) and self._is_5:
                 raise NotSpokenError(self._broker, "speaks no MQTT 5") from None
@@ -112,19 +113,21 @@ class RetainedConnection:
         """Let the broker keep this; raises BrokerError. MQTT 5 brokers forget it after `forgotten_s`."""
         expiry = {} if forgotten_s is None else {"MessageExpiryInterval": forgotten_s}
         try:
-            await self._client.publish(
-                topic,
-                payload,
-                qos=1,
-                retain=True,
-                properties=self._properties(PacketTypes.PUBLISH, **expiry) if expiry else None,
-            )
+            with _cancellable():
+                await self._client.publish(
+                    topic,
+                    payload,
+                    qos=1,
+                    retain=True,
+                    properties=self._properties(PacketTypes.PUBLISH, **expiry) if expiry else None,
+                )
         except MqttError as error:
             raise BrokerError(self._broker, f"does not keep {topic} ({error})") from None
 
     async def _subscribe(self) -> None:
         try:
-            codes = await self._client.subscribe([(topic, 1) for topic in self._retained.topics])
+            with _cancellable():
+                codes = await self._client.subscribe([(topic, 1) for topic in self._retained.topics])
         except MqttError as error:
             raise BrokerError(self._broker, f"does not answer ({error})") from None
         for topic, code in zip(self._retained.topics, codes, strict=False):
@@ -146,7 +149,7 @@ class RetainedConnection:
     async def _end(self) -> None:
         self.lost.cancel()
         await asyncio.wait({self.lost})
-        with suppress(MqttError):
+        with suppress(MqttError), _cancellable():
             await self._client.__aexit__(None, None, None)
 
     def _will(self) -> aiomqtt.Will | None:
@@ -170,6 +173,22 @@ class RetainedConnection:
 
 class NotSpokenError(BrokerError):
     """The broker knows no MQTT 5: try 3.1.1."""
+
+
+@contextmanager
+def _cancellable() -> Iterator[None]:
+    """Raise a cancellation that got lost within.
+
+    `asyncio.wait_for` of Python 3.11, by which aiomqtt waits, returns a result that comes at the same moment
+    instead (corrected in 3.12).
+    """
+    task = asyncio.current_task()
+    before = task.cancelling() if task else 0
+    try:
+        yield
+    finally:
+        if task and task.cancelling() > before:
+            raise asyncio.CancelledError
 
 
 def _code(code: object) -> int:
