@@ -56,6 +56,10 @@ class PtyBoard:
         for descriptor in (self._wake, self.master, self._slave):
             os.close(descriptor)
 
+    @property
+    def plugged(self) -> bool:
+        return self._thread is not None
+
     def reset(self) -> None:
         with self.lock:
             self._say(self.board.reset(self.now_s()))

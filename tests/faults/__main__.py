@@ -7,7 +7,9 @@ every such board, the recording whole, the positions kept. Of datagrams the send
 counted are shown: what the source did not read in time, the operating system dropped. "No core" is the share
 of time in which the program could have run and other processes had every core: a gap may be the machine's.
 
-Then each fault that hangs is met by each signal: how long the end takes, and the exit code.
+Then each fault that hangs is met by each signal: how long the end takes, and the exit code. Last come the
+faults of boards over MQTT: intervals at boards that a fault does not touch may grow by `MQTT_RATIO`, those
+that it touches fly again within a stated time after it, and none homes or loses a step.
 """
 
 from __future__ import annotations
@@ -25,8 +27,10 @@ from bridge.telemetry.flightlog import read_log
 from tests.conftest import wait_until
 from tests.faults.faults import BLOCKED, FAULTS, HANGS, SENDING_S, WATCH_S, Fault
 from tests.faults.flight import BOARDS, Seen
+from tests.faults.over_mqtt import MQTT_FAULTS, MqttFault, flying_over_mqtt
 
 GAP_S, RATIO = 0.050, 1.5
+MQTT_RATIO = 1.2
 SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 TAKES_HOLD_S = 2.0
 """From a fault's beginning until a signal meets it."""
@@ -101,6 +105,50 @@ def endings(name: str, fault: Fault, *, clean: bool) -> tuple[tuple[str, ...], b
     return (*cells, "kept" if fine else "missed"), fine
 
 
+def mqtt_row(name: str, fault: MqttFault) -> tuple[tuple[str, ...], bool]:
+    """Watch one fault of boards over MQTT; its row, and whether the promise was kept."""
+    with flying_over_mqtt() as flight:
+        before = flight.watch(WATCH_S, fault.untouched)
+        off_steps = flight.seen().off_steps
+        waited_s, begun_s = flight.core_wait_s, time.monotonic()
+        flight.tell("mark")
+        fault.work(flight)
+        over_s = time.monotonic()
+        wait_until(flight.flies, "frames at every board after the fault")
+        again_s = time.monotonic() - over_s
+        time.sleep(max(0.0, begun_s + WATCH_S - time.monotonic()))
+        during = flight.seen(fault.untouched)
+        waited = (flight.core_wait_s - waited_s) / (time.monotonic() - begun_s)
+        after = flight.seen()
+        lost = max(abs(a - b) for a, b in zip(after.off_steps, off_steps, strict=True))
+        code, took_s = flight.stop(signal.SIGTERM)
+        ratio = during.p99_s / before.p99_s
+        wrong = [
+            words
+            for words, is_wrong in (
+                ("gap", during.longest_s >= GAP_S),
+                ("p99", ratio > MQTT_RATIO),
+                ("back late", again_s > fault.back_s),
+                ("homed", after.homes > 0),
+                ("steps lost", lost > 1.0),
+                ("trips", during.trips > 0),
+                (f"end ({code}, {took_s:.1f} s)", code != 0 or took_s > LONGEST_S),
+            )
+            if is_wrong
+        ]
+    cells = (
+        name,
+        f"{during.longest_s * 1000:.0f} ms",
+        f"{ratio:.2f}",
+        f"{again_s:.1f} s",
+        str(after.homes),
+        f"{lost:.1f}",
+        f"{100 * waited:.1f} %",
+        "kept" if not wrong else f"missed: {', '.join(wrong)}",
+    )
+    return cells, not wrong
+
+
 def main() -> int:
     words = " ".join(sys.argv[1:])
     console = Console(width=160)
@@ -131,8 +179,17 @@ def main() -> int:
             console.print(*cells, sep=" | ", highlight=False)
             ends.add_row(*cells)
             kept = kept and fine
-    console.print(frames)
-    console.print(ends)
+    mqtt_heads = ("fault", "longest gap", "p99 ratio", "flies again in", "homed", "steps lost", "no core")
+    mqtt = Table(*mqtt_heads, "promise", box=None)
+    for name, mqtt_fault in MQTT_FAULTS.items():
+        if words in name:
+            cells, fine = mqtt_row(name, mqtt_fault)
+            console.print(*cells, sep=" | ", highlight=False)
+            mqtt.add_row(*cells)
+            kept = kept and fine
+    for table in (frames, ends, mqtt):
+        if table.row_count:
+            console.print(table)
     return 0 if kept else 1
 
 

@@ -2,9 +2,10 @@
 
 `python -m tests.faults.double PANEL FOLDER PORT` plugs every board of the panel in, at FOLDER/BOARD/ttyBOARD,
 sends telemetry to PORT, and answers lines on its input: `mark` forgets what was seen until now; `report`
-prints, as one line of JSON, the times of MOVE frames by board since then, how many REST frames and watchdog
-trips there were, and the telemetry that a program could hear; `babble BOARD` lets a board send 1 MB/s,
-`hold BOARD` lets it take no byte; `quiet` ends both.
+prints, as one line of JSON, the times of MOVE frames by board since then, how many REST and HOME frames and
+watchdog trips there were, how far each pointer is from where its board counts it (steps), and the telemetry
+that a program could hear; `babble BOARD` lets a board send 1 MB/s, `hold BOARD` lets it take no byte, `unplug
+BOARD` pulls its cable; `quiet` ends all three.
 """
 
 from __future__ import annotations
@@ -33,10 +34,18 @@ class Watched(PtyBoard):
 
     held = False
 
+    @property
+    def off_steps(self) -> list[float]:
+        """How far each pointer is from where the board counts it; it changes when a step is lost."""
+        with self.lock:
+            channels = [self.board.channel(number) for number in range(len(self.board.described))]
+            return [channel.place - channel.status.position for channel in channels]
+
     def watch(self) -> None:
         """Begin; until then nothing is kept."""
         self.moves_s: list[float] = []
         self.rests = 0
+        self.homes = 0
         self.trips_before = 0
         receive = self.board.receive
 
@@ -45,6 +54,8 @@ class Watched(PtyBoard):
                 self.moves_s.append(time.monotonic())
             elif payload[1] == FrameType.REST:
                 self.rests += 1
+            elif payload[1] == FrameType.HOME:
+                self.homes += 1
             return receive(time_s, payload)
 
         self.board.receive = kept  # type: ignore[method-assign]
@@ -94,12 +105,15 @@ def obey(words: list[str], boards: dict[str, Watched], babbling: threading.Event
         case ["mark"]:
             for board in boards.values():
                 board.moves_s = []
+                board.homes = 0
                 board.trips_before = board.board.trips
         case ["report"]:
             seen = {
                 name: {
                     "moves_s": board.moves_s,
                     "rests": board.rests,
+                    "homes": board.homes,
+                    "off_steps": board.off_steps,
                     "trips": board.board.trips - board.trips_before,
                 }
                 for name, board in boards.items()
@@ -111,9 +125,13 @@ def obey(words: list[str], boards: dict[str, Watched], babbling: threading.Event
         case ["hold", name]:
             boards[name].lock.acquire()
             boards[name].held = True
+        case ["unplug", name]:
+            boards[name].unplug()
         case ["quiet"]:
             babbling.clear()
             for board in boards.values():
+                if not board.plugged:
+                    board.plug()
                 if board.held:  # a lock that is only locked may be the board's own just now
                     board.held = False
                     board.lock.release()

@@ -14,7 +14,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -70,11 +70,14 @@ sys.exit(main())
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """What the boards saw since the last mark: intervals of MOVE frames (s) of all boards, RESTs, trips."""
+    """What the boards saw since the last mark: intervals of MOVE frames (s) of all boards, RESTs (of the
+    whole flight), watchdog trips and HOMEs; and how far pointers are from where they are counted (steps)."""
 
     intervals_s: tuple[float, ...]
     rests: int
     trips: int
+    homes: int
+    off_steps: tuple[float, ...]
 
     @property
     def longest_s(self) -> float:
@@ -98,6 +101,7 @@ class Flight:
         self.double = double
         self.port = 0
         self.sent = 0
+        self.beside: object = None
         self.over = threading.Event()
         self._background: list[threading.Thread] = []
 
@@ -123,7 +127,8 @@ class Flight:
         report = self._report()
         rows = [report[name] for name in untouched]
         intervals = tuple(b - a for row in rows for a, b in pairwise(row["moves_s"]))
-        return Seen(intervals, sum(row["rests"] for row in rows), sum(row["trips"] for row in rows))
+        rests, trips, homes = (sum(row[what] for row in rows) for what in ("rests", "trips", "homes"))
+        return Seen(intervals, rests, trips, homes, tuple(off for row in rows for off in row["off_steps"]))
 
     def _report(self) -> dict[str, Any]:
         self.tell("report")
@@ -159,9 +164,10 @@ class Flight:
 
     def flies(self) -> bool:
         """Whether frames reach every board now."""
-        self.tell("mark")
+        before = self._report()
         time.sleep(0.1)
-        return len(self.seen().intervals_s) > 3 * len(BOARDS)
+        after = self._report()
+        return all(len(after[name]["moves_s"]) > len(before[name]["moves_s"]) + 3 for name in BOARDS)
 
     def stop(self, number: signal.Signals = signal.SIGTERM) -> tuple[int, float]:
         """Ask the program to end; its exit code and how long that took, in seconds."""
@@ -198,14 +204,18 @@ def flying(
     stdout: int | IO[Any] | None = None,
     layouts: tuple[str, ...] = ("own.toml",),
     injected: str = "",
+    change: Callable[[str], str] = str,
+    beside: Callable[[Path], AbstractContextManager[object]] = nullcontext,
 ) -> Iterator[Flight]:
     """The program flying the boards, recorded; both processes are gone at the end.
 
-    `injected` is Python that its process runs first: a driver or a disk that hangs.
+    `injected` is Python that its process runs first: a driver or a disk that hangs. `change` changes the
+    panel's text; `beside`, called with the panel, is what else runs once the boards are plugged in.
     """
     folder = Path(tempfile.mkdtemp(prefix="faults"))
     port = free_port()
     panel = write_panel(folder, port, layouts)
+    panel.write_text(change(panel.read_text()))
     environment = {**os.environ, "XDG_STATE_HOME": str(folder / "state"), "PYTHONPATH": str(ROOT)}
     with (
         (folder / "log.txt").open("wb") as log,
@@ -216,9 +226,11 @@ def flying(
             stdout=subprocess.PIPE,
             text=True,
         ) as double,
+        ExitStack() as stack,
     ):
         assert double.stdin and double.stdout
         assert double.stdout.readline() == "plugged\n"
+        also = stack.enter_context(beside(panel))
         process = subprocess.Popen(
             [sys.executable, "-c", injected + PROGRAM, "run", panel, "--record", "flight.csv", *options],
             cwd=folder,
@@ -229,6 +241,7 @@ def flying(
         )
         flight = Flight(folder, process, double)
         flight.port = port
+        flight.beside = also
         try:
             wait_until(flight.flies, "frames at every board")
             yield flight
