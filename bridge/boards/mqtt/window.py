@@ -16,6 +16,7 @@ MOST_UNCONFIRMED = 10
 _MOVES_PER_QUERY = 4
 """With the answer on its way for less than six ticks the window never closes."""
 _MOST_QUERIES = 16
+_OVERTAKE = (FrameType.HOME, FrameType.ADOPT, FrameType.REST)
 
 
 def query_s(tick_hz: float) -> float:
@@ -52,7 +53,7 @@ class MoveWindow:
             self._sent += 1
         elif kind == FrameType.QUERY:
             self._queries.append((payload[2], self._sent))
-        elif self._held is not None:  # a MOVE that comes after REST or HOME would undo it
+        elif kind in _OVERTAKE and self._held is not None:  # a MOVE that comes after would undo it
             self.superseded += 1
             self._held = None
         return payload
