@@ -157,6 +157,7 @@ class Dialogue:
             rows += self._verdict_rows(verdict)
         if len(self._moments) == 1:
             rows += textwrap.wrap("Now move the aircraft and type again: one reading fits too much.", WIDTH)
+        rows += self._elsewhere(results)
         question = next_question(self._result.verdicts, self._tolerances(), self._catalogue)
         return rows + textwrap.wrap(
             printable(question or "All is sure: `write FILE` writes the layout."), WIDTH
@@ -173,6 +174,20 @@ class Dialogue:
         if not verdict.varied:
             says += "; its readings are too much alike"
         return textwrap.wrap(printable(f"{head} {says}"), WIDTH, subsequent_indent=" " * 31)
+
+    def _elsewhere(self, results: Sequence[Result]) -> list[str]:
+        """What is sure in other datagrams only: they need a layout of their own."""
+        assert self._result is not None
+        known = {verdict.quantity for verdict in written_verdicts(self._result)}
+        rows = []
+        for result in results:
+            others = [v.quantity for v in result.verdicts if v.sure and v.quantity not in known]
+            known.update(others)
+            if others and result is not self._result:
+                number = self._families().index(result.family) + 1
+                says = f"`pick {number}` and write a second layout for {', '.join(others)}."
+                rows += textwrap.wrap(f"Sure in other datagrams: {says}", WIDTH)
+        return rows
 
     def _tolerances(self) -> dict[str, float]:
         return {r.quantity: r.tolerance for moment in self._moments for r in moment.readings}

@@ -12,7 +12,7 @@ from bridge.telemetry.finding.readings import Reading
 from bridge.telemetry.finding.search import Candidate, Fits, Moment, Search, apart
 from bridge.telemetry.finding.shapes import Shape
 
-SURE = 0.95
+SURE = 0.97
 """Of all weight, that of chance included."""
 LIKELY = 0.5
 _ALIKE = 0.5

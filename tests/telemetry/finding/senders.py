@@ -15,7 +15,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pymavlink.dialects.v20 import common as mavlink
 
 from bridge.quantities.catalogue import CATALOGUE
-from bridge.telemetry.finding.history import Family, History
+from bridge.telemetry.finding.history import History
 from bridge.telemetry.finding.readings import Reading, typed_readings
 from bridge.telemetry.finding.search import Moment
 from bridge.telemetry.finding.verdict import Result, best_result, judge
@@ -166,10 +166,10 @@ def _packed(order: str, kind: str, value: float) -> bytes:
 
 
 class Flight:
-    """A flight of as many readings, typed as a person reads dials, and all that the sender sent in it."""
+    """A flight of as many readings, typed as a person reads dials, and all that the senders sent in it."""
 
-    def __init__(self, draw: random.Random, sender: Sender, readings: int = 3) -> None:
-        self._sender = sender
+    def __init__(self, draw: random.Random, *senders: Sender, readings: int = 3) -> None:
+        self._senders = senders
         self.history = History()
         self.moments: list[Moment] = []
         self.states: list[State] = []
@@ -187,16 +187,18 @@ class Flight:
             self.moments.append(Moment(tuple(typed_readings(typed(state), CATALOGUE)), time_s))
 
     def _send(self, state: State, time_s: float) -> None:
-        for datagram in self._sender.datagrams(state, time_s):
-            self.history.add("127.0.0.1:4000", datagram, time_s)
+        for port, sender in enumerate(self._senders, 4000):
+            for datagram in sender.datagrams(state, time_s):
+                self.history.add(f"127.0.0.1:{port}", datagram, time_s)
 
-    @property
-    def family(self) -> Family:
-        return max(self.history.families, key=lambda family: family.count)
+    def results(self) -> list[Result]:
+        """Of each family."""
+        found = (judge(family, self.moments, CATALOGUE) for family in self.history.families)
+        return [result for result in found if result]
 
     def result(self) -> Result:
-        results = [judge(family, self.moments, CATALOGUE) for family in self.history.families]
-        best = best_result([result for result in results if result])
+        """The one that fits best."""
+        best = best_result(self.results())
         assert best is not None
         return best
 

@@ -14,8 +14,11 @@ from hypothesis import strategies as st
 
 from bridge.quantities.catalogue import CATALOGUE
 from bridge.telemetry.decoder import Decoded
+from bridge.telemetry.finding.history import History
 from bridge.telemetry.finding.questions import next_question
-from bridge.telemetry.finding.verdict import Result
+from bridge.telemetry.finding.readings import typed_readings
+from bridge.telemetry.finding.search import Moment
+from bridge.telemetry.finding.verdict import Result, judge
 from bridge.telemetry.finding.written import layout_text, written_verdicts
 from bridge.telemetry.layout import KINDS as LAYOUT_KINDS
 from tests.telemetry.finding.senders import ENVELOPE, Flight, Sender, any_state, tolerance
@@ -77,7 +80,7 @@ def test_six_quantities_are_found_among_200_packed_fields_within_three_readings(
 def test_what_is_sure_is_right(seed: int, kind: str, absent: set[str], readings: int) -> None:
     draw = random.Random(seed)
     sender = Sender(draw, kind, 30, sorted(absent))
-    flight = Flight(draw, sender, readings)
+    flight = Flight(draw, sender, readings=readings)
     result = flight.result()
     sure = {verdict.quantity for verdict in result.verdicts if verdict.sure}
     assert not sure & absent
@@ -93,9 +96,41 @@ def test_every_kind_of_layout_is_found_and_written(kind: str) -> None:
     flight = Flight(draw, sender)
     result = flight.result()
     assert {verdict.quantity for verdict in written_verdicts(result)} == set(ENVELOPE)
-    assert sum(verdict.sure for verdict in result.verdicts) >= 5
+    assert sum(verdict.sure for verdict in result.verdicts) >= 4
     assert result.shape.head["kind"] == LAYOUTS[kind]
     assert wrong(flight, sender, result, draw) == set()
+
+
+def test_of_two_senders_the_one_that_fits_is_taken() -> None:
+    draw = random.Random(11)
+    half = list(ENVELOPE)[:4]
+    fits, other = Sender(draw, "keyvalue", 24), Sender(draw, "keyvalue", 24, absent=half)
+    flight = Flight(draw, other, fits)
+    result = flight.result()
+    assert result.family.sender == "127.0.0.1:4001"
+    assert {verdict.quantity for verdict in written_verdicts(result)} == set(ENVELOPE)
+    [beside] = [one for one in flight.results() if one.family.sender == "127.0.0.1:4000"]
+    assert not {verdict.quantity for verdict in beside.verdicts if verdict.sure} & set(half)
+
+
+def test_a_reading_that_parts_two_candidates_now_is_asked_for() -> None:
+    """Two numbers were alike at the only reading, and differ since."""
+    history = History()
+    for i in range(40):
+        moved = max(0, i - 20)
+        history.add("a", f"one=3760;two={3755 + 40 * moved};three=7".encode(), i / 10)
+    moments = [Moment(tuple(typed_readings("altitude 3760 ft", CATALOGUE)), 1.9)]
+    [family] = history.families
+    result = judge(family, moments, CATALOGUE)
+    assert result is not None
+    assert next_question(result.verdicts, {"indicated_altitude": 20.0}, CATALOGUE) == (
+        "Read indicated_altitude again now: 3,760.0 ft is key one, 4,515.0 ft is key two."
+    )
+    moments.append(Moment(tuple(typed_readings("altitude 4500 ft", CATALOGUE)), 10.0))
+    for i in range(40):
+        history.add("a", b"one=3760;two=4515;three=7", 4.0 + i / 10)
+    result = judge(family, moments, CATALOGUE)
+    assert result is not None and [str(v.best.place) for v in result.verdicts if v.best] == ["key two"]
 
 
 def test_no_kind_of_layout_is_left_out() -> None:
