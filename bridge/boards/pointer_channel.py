@@ -87,6 +87,8 @@ class PointerChannel:
                 expected.audit_limit_steps,
                 max(1.0, expected.limits.speed * _CORRECTION_SHARE),
             )
+        self.passed: tuple[int, float] = (0, 0.0)
+        """How many index marks were passed, and at which position of its path (steps) the last one was."""
         self._limits = expected.limits  # the board's own, once it has introduced itself
         self._seen: tuple[float, int] | None = None  # not later than this time it was at this count
         self._home_asked = False
@@ -192,6 +194,7 @@ class PointerChannel:
                 why = self._unreachable(time_s, value)
                 if why:
                     return [ImplausibleReport(f"reports an index mark at {value} steps: {why}", self.number)]
+                self.passed = self.passed[0] + 1, value - self.audit.offset
                 return self._mark(self.audit, value)
         return []
 

@@ -7,6 +7,7 @@ import asyncio
 import getpass
 import math
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,7 @@ from bridge.commands.shipped import PANEL
 if TYPE_CHECKING:
     from bridge.flight.service import Service
     from bridge.gauges.pointer import Pointer
+    from bridge.panel.load import Panel
     from bridge.proof.work import Work
 
 _LOOK_S = 0.05
@@ -47,8 +49,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--virtual", action="store_true", help="test the description, on virtual boards, in their own time"
     )
     parser.add_argument(
-        "--cycles", type=_count, metavar="N", help="how often up and down (5 on virtual boards, 2 by eye)"
+        "--index", action="store_true", help="read by the index sensor, as its mark passes, instead of by eye"
     )
+    parser.add_argument("--cycles", type=_count, metavar="N", help="how often up and down (5; by eye 2)")
     parser.add_argument(
         "--hold", type=_positive, default=1.0, metavar="S", help="at rest so long before a reading (1)"
     )
@@ -84,7 +87,7 @@ def run(arguments: argparse.Namespace) -> int:
     from bridge import logs
     from bridge.description import chosen
     from bridge.panel.load import load_panel
-    from bridge.proof.readers import VIRTUAL, by_eye
+    from bridge.proof.readers import VIRTUAL, by_eye, by_index
     from bridge.proof.work import Work
 
     panel = load_panel(arguments.panel)
@@ -93,19 +96,37 @@ def run(arguments: argparse.Namespace) -> int:
     (gauge,) = chosen(where, "GAUGE", "gauge", arguments.gauge, described.gauges)
     name = chosen(where, "--pointer", "pointer", arguments.pointer, described.gauges[gauge].pointers)[0]
     pointer = next(p for p in panel.pointers if (p.gauge, p.name) == (gauge, name))
+    if arguments.index:
+        _refuse_without_sensor(panel, pointer)
     if arguments.virtual or described.boards[pointer.board].is_virtual:
-        work = Work(panel, pointer, VIRTUAL, arguments.out, arguments.cycles or 5, arguments.hold)
+        reader = by_index(pointer, True) if arguments.index else VIRTUAL
+        work = Work(panel, pointer, reader, arguments.out, arguments.cycles or 5, arguments.hold)
         logs.set_up(sink=lambda line: None)  # what the other gauges lack is no news here
         if work.goes_on:
             print(f"going on after {len(work.run.taken)} of {len(work.plan.steps)} readings", flush=True)
         return asyncio.run(_on_virtual_boards(work, arguments))
+    if arguments.index:
+        work = Work(
+            panel, pointer, by_index(pointer, False), arguments.out, arguments.cycles or 5, arguments.hold
+        )
+        logs.set_up()
+        return asyncio.run(_on_real_board(work, arguments, None))
     _refuse_without_terminal()
     who = arguments.who or getpass.getuser()
     reader = by_eye(panel, pointer, who, arguments.read_to)
     work = Work(panel, pointer, reader, arguments.out, arguments.cycles or 2, arguments.hold)
     screen = Screen(KEYS)
     logs.set_up(sink=screen.log)
-    return asyncio.run(_by_eye(work, screen, arguments))
+    return asyncio.run(_on_real_board(work, arguments, screen))
+
+
+def _refuse_without_sensor(panel: Panel, pointer: Pointer) -> None:
+    from bridge.errors import DescriptionError
+
+    if panel.description.boards[pointer.board].channels[pointer.channel].index is None:
+        found = f"{pointer.key} on a channel without an index sensor"
+        cure = "Leave --index out, and read by eye"
+        raise DescriptionError("--index", "", found, "one with index = { pin = ... }", cure)
 
 
 def _refuse_without_terminal() -> None:
@@ -145,7 +166,13 @@ async def _on_virtual_boards(work: Work, arguments: argparse.Namespace) -> int:
 
     async def read() -> int:
         pointer = work.pointer
-        readings = fly(work.panel.all_virtual(), pointer, work.run, pointer.reading)
+
+        def look(place_steps: float, falling: bool) -> float | None:
+            if arguments.index:
+                return work.index_reading()
+            return pointer.reading(place_steps, falling)
+
+        readings = fly(work.panel.all_virtual(), pointer, work.run, look)
         for n, _ in enumerate(readings):
             if n % _BREATHE == 0:
                 work.keep()
@@ -159,8 +186,8 @@ async def _on_virtual_boards(work: Work, arguments: argparse.Namespace) -> int:
     return code
 
 
-async def _by_eye(work: Work, screen: Screen, arguments: argparse.Namespace) -> int:
-    from bridge.commands.drawing import Drawing
+async def _on_real_board(work: Work, arguments: argparse.Namespace, screen: Screen | None) -> int:
+    """On the service: a person reads, with the screen, or without one the index sensor."""
     from bridge.flight.service import Service
     from bridge.flight.sources import FixedSources
     from bridge.flight.state_file import StateFile, positions_as_left, state_file
@@ -174,17 +201,34 @@ async def _by_eye(work: Work, screen: Screen, arguments: argparse.Namespace) -> 
     source = ProofSource(pointer.key, Feed(panel, pointer), work.run, Service.clock)
     service = Service(panel, sources=FixedSources(source), state=state, confirmed=confirmed)
     source.needle = lambda: needle_of(service.running, (pointer.board, pointer.channel))
-    with run_command.stopped_by_signals(service), keys() as pressed, Drawing(screen) as drawing:
-        asking = asyncio.create_task(_ask(_Front(work, service), pressed, drawing.show))
-        try:
+    with run_command.stopped_by_signals(service):
+        if screen is None:
+            source.due = partial(_take_by_index, work)
             await service.run()
-        finally:
-            asking.cancel()
+        else:
+            await _read_by_eye(work, service, screen)
     introduced = service.running.sessions[pointer.board].introduction
     if introduced is not None:
         work.board_id = introduced.board_id.hex()
     print()
     return _finish(work, arguments)
+
+
+def _take_by_index(work: Work) -> None:
+    work.run.take(work.index_reading())
+    work.keep()
+    print(f"{len(work.run.taken)} of {len(work.plan.steps)} readings", flush=True)
+
+
+async def _read_by_eye(work: Work, service: Service, screen: Screen) -> None:
+    from bridge.commands.drawing import Drawing
+
+    with keys() as pressed, Drawing(screen) as drawing:
+        asking = asyncio.create_task(_ask(_Front(work, service), pressed, drawing.show))
+        try:
+            await service.run()
+        finally:
+            asking.cancel()
 
 
 class _Front:

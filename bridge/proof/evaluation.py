@@ -130,7 +130,8 @@ def _results(plan: Plan, read: Sequence[Read], rows: Sequence[Row], uncertainty:
     def at(mark: float, way: str = "") -> str:
         return f"{mark:,.4g} {unit}{way}" if abs(mark) < 1000 else f"{mark:,.0f} {unit}{way}"
 
-    if plan.limits is not None:
+    planned = {step.wanted for step in plan.steps if step.purpose == "scale"}
+    if plan.limits is not None and any(plan.limits.at(mark) is not None for mark in planned):
         checks = [
             Check(at(row.target.reading, way), error, row.limit, uncertainty)
             for row in rows
@@ -150,10 +151,11 @@ def _results(plan: Plan, read: Sequence[Read], rows: Sequence[Row], uncertainty:
         ]
         yield _result("scale error, own", own_source, checks)
     reversals = {row.target.reading: row.target.reversal for row in rows}
-    if plan.is_altimeter:
+    halfway = [share * published.TOP_FT for share in published.HYSTERESIS_SHARES]
+    if plan.is_altimeter and not planned.isdisjoint(halfway):
         checks = [
             Check(at(mark), -reversals[mark], published.HYSTERESIS_FT, both)  # type: ignore[operator]
-            for mark in (share * published.TOP_FT for share in published.HYSTERESIS_SHARES)
+            for mark in halfway
             if reversals.get(mark) is not None
         ]
         yield _result("App. E Table II, hysteresis", published.TABLE_II, checks)
@@ -171,7 +173,8 @@ def _results(plan: Plan, read: Sequence[Read], rows: Sequence[Row], uncertainty:
         yield _result("App. E Table II, after effect", published.TABLE_II, checks)
     if own is not None:
         yield _result("after effect, own", own_source, [Check(start, error, own, both) for error in returned])
-    yield from _friction(plan, read, both, at, own_source)
+    if any(step.purpose == "friction" for step in plan.steps):
+        yield from _friction(plan, read, both, at, own_source)
     if any(step.purpose == "setting" for step in plan.steps):
         yield _setting(read, both)
 

@@ -80,8 +80,8 @@ class Plan:
     untested: tuple[str, ...]
 
 
-def make_plan(panel: Panel, pointer: Pointer, cycles: int, hold_s: float) -> Plan:
-    """The tests that this pointer can be put to."""
+def make_plan(panel: Panel, pointer: Pointer, cycles: int, hold_s: float, by_index: bool = False) -> Plan:
+    """The tests that this pointer can be put to; `by_index` where its index mark passes its sensor alone."""
     described = panel.description.gauges[pointer.gauge]
     untested: list[str] = []
     is_altimeter = _is_altimeter(panel, pointer)
@@ -95,7 +95,9 @@ def make_plan(panel: Panel, pointer: Pointer, cycles: int, hold_s: float) -> Pla
         untested.append(
             f"a published scale error: no free source has one for this instrument ({described.instrument})"
         )
-    marks = _marks(panel, pointer, limits)
+    marks = _index_marks(pointer, is_altimeter) if by_index else _marks(panel, pointer, limits)
+    if by_index:
+        return _index_plan(pointer, marks, limits, own, cycles, hold_s, is_altimeter, untested)
     scale = _Scale(pointer, marks, untested, published.TOP_FT if is_altimeter else None)
     friction = published.FRICTION if is_altimeter else None
     steps = [scale.first(), *scale.cycles(cycles), scale.last(), *_friction(scale, friction)]
@@ -183,6 +185,56 @@ def _drawn(panel: Panel, pointer: Pointer) -> tuple[float, ...]:
 def _is_on(pointer: Pointer, reading: float) -> bool:
     face = pointer.face
     return face.low <= reading <= face.high and (face.period is None or reading < face.high)
+
+
+def mark_reading(pointer: Pointer) -> float:
+    """The reading at which the pointer's index mark passes its sensor.
+
+    A board looks for the mark turning clockwise, and counts from there.
+    """
+    clockwise_rises = pointer.rising.angles[-1] > pointer.rising.angles[0]
+    return pointer.reading(pointer.drive.zero_steps, falling=not clockwise_rises)
+
+
+_INDEX_TURNS = 10
+_PAST_SHARE = 0.04  # of a turn: so far on either side of the mark the pointer turns round
+
+
+def _index_marks(pointer: Pointer, is_altimeter: bool) -> tuple[float, ...]:
+    """The readings at which the mark passes: in so many turns of it, or once on a scale with ends."""
+    first, period = mark_reading(pointer), pointer.face.period
+    if period is None:
+        return (first,)
+    step = period * float(pointer.mark_turns)
+    marks = [first + n * step for n in range(_INDEX_TURNS + 1)]
+    return tuple(mark for mark in marks if not is_altimeter or mark <= published.TOP_FT)
+
+
+def _index_plan(
+    pointer: Pointer, marks: Sequence[float], limits: Limits | None, own: float | None, cycles: int,
+    hold_s: float, is_altimeter: bool, untested: Sequence[str],
+) -> Plan:  # fmt: skip
+    face = pointer.face
+    past = _PAST_SHARE * (face.high - face.low)
+
+    def step(purpose: Purpose, mark: float, falling: bool, cycle: int) -> Step:
+        way = -past if falling else past
+        ends = (Place(mark - way, published.STANDARD_INHG), Place(mark + way, published.STANDARD_INHG))
+        return Step(purpose, mark, falling, cycle, ends)
+
+    steps = [step("before", marks[0], False, 0)]
+    for cycle in range(1, cycles + 1):
+        steps += [step("scale", mark, False, cycle) for mark in marks]
+        steps += [step("scale", mark, True, cycle) for mark in reversed(marks)]
+    steps.append(step("after", marks[0], True, 0))
+    seen_nowhere = (
+        "every other place of the scale, friction and the setting: the sensor sees its mark alone",
+        "the needle beyond the arbor with the mark, and what leads to its indication",
+    )
+    return Plan(
+        pointer.key, pointer.unit, tuple(steps), limits, None, own, cycles, hold_s, is_altimeter,
+        (*untested, *seen_nowhere),
+    )  # fmt: skip
 
 
 class _Scale:

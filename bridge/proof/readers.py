@@ -10,7 +10,7 @@ from bridge.calibration.bench import face_marks
 from bridge.gauges.pointer import Pointer
 from bridge.panel.load import Panel
 
-ReaderKind = Literal["eye", "virtual"]
+ReaderKind = Literal["eye", "virtual", "index"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +53,36 @@ def smallest_division(panel: Panel, pointer: Pointer) -> float:
         return min(steps)
     marks = face_marks(panel, pointer)
     return min(b - a for a, b in pairwise(marks))
+
+
+INDEX_WORDS = (
+    "the index sensor of the board, as its mark passes: it sees one place of each turn, on the arbor that "
+    "has the mark, and nothing of the needle beyond"
+)
+NO_PLAY_WORDS = "; a virtual board has no play, so what the calibration takes up of it is seen as hysteresis"
+
+
+def step_of(pointer: Pointer) -> float:
+    """The change of the reading for a motor step, on average over the scale."""
+    face = pointer.face
+    return abs((face.high - face.low) / pointer.drive.steps(face.angles[-1] - face.angles[0]))
+
+
+def by_index(pointer: Pointer, is_virtual: bool) -> Reader:
+    """The index sensor, which tells a passing mark to a step."""
+    step = step_of(pointer)
+    words = f"{INDEX_WORDS} (to a step, {step:.3g} {pointer.unit}){NO_PLAY_WORDS if is_virtual else ''}"
+    return Reader("index", words, step)
+
+
+def index_reading(pointer: Pointer, wanted: float, passed_steps: float, falling: bool) -> float:
+    """What the pointer shows where `wanted` is to be shown, by where on its path its mark passed.
+
+    At the mark it shows `wanted` for certain, while its path is where it should show something else.
+    """
+    believed, period = pointer.reading(passed_steps, falling), pointer.face.period
+    off = wanted - believed
+    return wanted + (off if period is None else off - round(off / period) * period)
 
 
 VIRTUAL = Reader("virtual", VIRTUAL_WORDS, 0.0)

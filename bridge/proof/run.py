@@ -32,6 +32,8 @@ class Needle:
 
     indication: float | None
     arrived: bool
+    passed: tuple[int, float] = (0, 0.0)
+    """How many index marks it has passed, and where on its path (steps) the last one was."""
 
 
 def needle_of(running: RunningPanel, address: PointerAddress) -> Needle:
@@ -46,7 +48,7 @@ def needle_of(running: RunningPanel, address: PointerAddress) -> Needle:
         and abs(driven.target - driven.position) < 0.5
         and abs(channel.position - driven.position) <= 1.0
     )
-    return Needle(driven.indication, arrived)
+    return Needle(driven.indication, arrived, channel.passed)
 
 
 class ProofRun:
@@ -70,6 +72,9 @@ class ProofRun:
         self._unit_per_step = unit_per_step
         self._fastest = _FASTEST_SHARE * fastest
         self._asks_setting = asks_setting
+        self.passed_steps: float | None = None
+        """Where on its path (steps) its index mark passed on the last part of the way, if it did."""
+        self._passes: int | None = None
         self._confirmed: float | None = None  # the setting that the person has set
         self._time_s: float | None = None
         self._still: tuple[float, float] = (inf, 0.0)  # an indication, and since when it is that
@@ -141,6 +146,9 @@ class ProofRun:
         """Advance to this time."""
         since_s = 0.0 if self._time_s is None else min(max(0.0, time_s - self._time_s), 0.5)
         self._time_s = time_s
+        if self._passes is None or len(self._places) > 1:  # what was passed on the way there does not count
+            self._passes = needle.passed[0]
+        self.passed_steps = needle.passed[1] if needle.passed[0] != self._passes else None
         if not self._places:
             return
         goal = self._places[0]

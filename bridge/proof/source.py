@@ -14,11 +14,13 @@ from bridge.telemetry.source import Arrival, Deliver, Sender
 class ProofSource:
     """Feeds one gauge with the places of its test; ends when every reading is taken.
 
-    `needle` tells how the pointer is; whoever runs the service sets it before that.
+    `needle` tells how the pointer is, and `due` is called as long as a reading is due; whoever runs the
+    service sets them before that.
     """
 
     def __init__(self, name: str, feed: Feed, run: ProofRun, clock: Callable[[], float]) -> None:
         self.needle: Callable[[], Needle] = lambda: Needle(None, False)
+        self.due: Callable[[], None] = lambda: None
         self._feed = feed
         self._run = run
         self._clock = clock
@@ -48,6 +50,8 @@ class ProofSource:
         while self._run.step is not None:
             now_s = self._clock()
             self._run.tick(now_s, self.needle())
+            if self._run.due:
+                self.due()
             readings = self._feed.readings(self._run.place)
             self._sender.arrived(now_s, 0)
             self._sender.read(now_s, readings)

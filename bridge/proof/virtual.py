@@ -39,13 +39,14 @@ def fly(
     panel: Panel,
     pointer: Pointer,
     run: ProofRun,
-    read: Callable[[float, bool], float],
+    read: Callable[[float, bool], float | None],
     saw: Saw | None = None,
     hand: Hand = set_knob,
-) -> Iterator[float]:
+) -> Iterator[float | None]:
     """Go through the test; yields each reading, which `run` has taken already.
 
-    `read` is called with where the motor is (steps) and whether the reading comes down. Raises
+    `read` is called with where the motor is (steps) and whether the reading comes down; it may find nothing
+    to read. Raises
     NotSettledError for a needle that does not come to rest within ten minutes.
     """
     feed = Feed(panel, pointer)

@@ -14,7 +14,7 @@ from bridge.proof.evaluation import Evaluation, evaluate
 from bridge.proof.html import sheet_html
 from bridge.proof.pdf import sheet_pdf
 from bridge.proof.plan import make_plan
-from bridge.proof.readers import Reader
+from bridge.proof.readers import Reader, index_reading, step_of
 from bridge.proof.record import Record, fingerprint, read_record, to_json
 from bridge.proof.run import ProofRun
 from bridge.proof.sheet import facts, sheet
@@ -31,7 +31,7 @@ class Work:
         self, panel: Panel, pointer: Pointer, reader: Reader, folder: Path, cycles: int, hold_s: float
     ) -> None:
         self.panel, self.pointer, self.reader = panel, pointer, reader
-        self.plan = make_plan(panel, pointer, cycles, hold_s)
+        self.plan = make_plan(panel, pointer, cycles, hold_s, by_index=reader.kind == "index")
         board = panel.description.boards[pointer.board]
         self.board_id = board.id or ("none" if board.is_virtual else "not known")
         name = re.sub(r"[\W_]+", "-", pointer.key)
@@ -42,13 +42,12 @@ class Work:
         found = read_record(self.json, mark, len(self.plan.steps))
         self.goes_on = found is not None
         self.record = found or Record(mark, now())
-        face, drive = pointer.face, pointer.drive
-        unit_per_step = abs((face.high - face.low) / drive.steps(face.angles[-1] - face.angles[0]))
+        unit_per_step = step_of(pointer)
         self.run = ProofRun(
             self.plan,
             self.record.taken,
             unit_per_step,
-            unit_per_step * drive.speed_steps_s,
+            unit_per_step * pointer.drive.speed_steps_s,
             asks_setting=panel.description.altimeter_setting.source == "knob",
         )
 
@@ -56,6 +55,13 @@ class Work:
     def evaluation(self) -> Evaluation:
         """What the readings so far prove."""
         return evaluate(self.plan, self.pointer, self.run.taken, self.reader.uncertainty)
+
+    def index_reading(self) -> float | None:
+        """What the index sensor shows for the step that is due; None where no mark has passed."""
+        step, passed_steps = self.run.step, self.run.passed_steps
+        if step is None or passed_steps is None:
+            return None
+        return index_reading(self.pointer, step.wanted, passed_steps, step.falling)
 
     def keep(self) -> None:
         """Write the record of the readings so far; raises DescriptionError where the disk refuses."""

@@ -133,7 +133,7 @@ def tracks_of(panel: Panel) -> dict[str, Track]:
     """A track for every driven pointer of the panel, by its key."""
     tracks = {}
     for pointer in panel.pointers:
-        quantity = panel.catalogue[pointer.indication]
+        quantity = panel.shown(pointer)
         described = panel.description.gauges[pointer.gauge].pointers[pointer.name]
         scale = (described.scale[0][0], described.scale[-1][0]) if described.scale else None
         wraps = quantity.high - quantity.low if quantity.circular else None

@@ -32,7 +32,7 @@ speed_steps_s = 4000
 acceleration_steps_s2 = 20000
 [boards.only]
 [boards.only.channels]
-0 = { output = "four_wire", pins = ["D2", "D3", "D4", "D5"], homing = "last" }
+0 = { output = "four_wire", pins = ["D2", "D3", "D4", "D5"], homing = HOMING }
 [boards.only.inputs]
 0 = { kind = "encoder", pins = ["A3", "A4"] }
 [gauges.altimeter]
@@ -56,10 +56,11 @@ def altimeter(
     linkage: CrookedLinkage | None = None,
     setting: str = 'source = "telemetry"',
     motor: str = "geared-unipolar-5v",
+    homing: str = '"last"',
 ) -> Panel:
     """The panel, calibrated for this linkage, or with its face's own curve."""
     with TemporaryDirectory() as folder:
-        text = _PANEL.replace("SETTING", setting).replace("MOTOR", motor)
+        text = _PANEL.replace("SETTING", setting).replace("MOTOR", motor).replace("HOMING", homing)
         if linkage is not None:
             (Path(folder) / "cal.toml").write_text(_calibration(linkage))
         text = text.replace("CALIBRATION", 'calibration = "cal.toml"' if linkage else "")
