@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import errno
 import os
+import sys
 import threading
 from collections.abc import Callable
 from typing import TypeVar
@@ -20,10 +21,8 @@ from bridge.boards.line import to_line
 from bridge.boards.serial_line import READ_TIMEOUT_S, WRITE_TIMEOUT_S, SerialLine
 from bridge.errors import BoardError
 
-try:
+if sys.platform != "win32":
     import termios
-except ImportError:  # Windows
-    termios = None  # type: ignore[assignment]
 
 CLOSE_S = 1.0
 """Closing waits at most this long for the driver."""
@@ -118,7 +117,7 @@ class SerialLink:
             write_timeout=WRITE_TIMEOUT_S,
             exclusive=True,
         )
-        if termios is not None and type(port) is serial.Serial:
+        if sys.platform != "win32" and type(port) is serial.Serial:
             with contextlib.suppress(termios.error):
                 modes = termios.tcgetattr(port.fileno())
                 modes[2] &= ~termios.HUPCL

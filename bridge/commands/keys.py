@@ -14,7 +14,7 @@ _NAMED = {"\r": "enter", "\n": "enter", " ": "space", "\x1b": "escape"}
 
 def keys_can_be_read() -> bool:
     """Whether there is a terminal of Linux or macOS, and this program in its foreground."""
-    if os.name != "posix" or not sys.stdin.isatty():
+    if sys.platform == "win32" or not sys.stdin.isatty():
         return False
     return os.tcgetpgrp(sys.stdin.fileno()) == os.getpgrp()
 
@@ -22,6 +22,8 @@ def keys_can_be_read() -> bool:
 @contextmanager
 def keys() -> Iterator[asyncio.Queue[str]]:
     """Keys as they are pressed, in words; the terminal is put back as it was at the end."""
+    if sys.platform == "win32":
+        raise NotImplementedError("keys are read on Linux and macOS")
     import termios
     import tty
 

@@ -55,7 +55,7 @@ class Notifier:
         return f"STATUS=telemetry {panel.telemetry}, {ready} of {len(panel.boards)} boards ready"
 
     def _send(self, text: str) -> None:
-        if sys.platform == "win32":
+        if sys.platform != "linux":  # where there is no systemd
             return
         address = "\0" + self._address[1:] if self._address.startswith("@") else self._address
         try:
