@@ -6,6 +6,8 @@ import argparse
 import sys
 from pathlib import Path
 
+_NO_PORT = "none yet: virtual"
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The arguments of `begin`."""
@@ -17,6 +19,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--motor", action="append", metavar="NAME", help="one for all gauges, or one for each in order"
     )
     parser.add_argument("--part", default=None, metavar="NAME", help="the microcontroller (atmega328p)")
+    parser.add_argument(
+        "--port",
+        action="append",
+        metavar="PORT",
+        help="serial port of a board, one for each in order; a board without one is virtual",
+    )
+    parser.add_argument(
+        "--knob", action="store_true", help="a rotary encoder on a board sets the altimeter setting"
+    )
     parser.add_argument("--name", default="my panel", help="of the panel (%(default)s)")
 
 
@@ -28,11 +39,12 @@ def run(args: argparse.Namespace) -> int:
     from bridge.panel.beginning import LISTEN, PANEL_FILE, begun
 
     gauges, motors, part = args.gauge, args.motor, args.part
+    ports, knob = args.port or [], args.knob
     if not gauges:
         if not sys.stdin.isatty():
             cure = "Name gauges, as in --gauge airspeed, or start it in a terminal"
             raise DescriptionError("begin", "--gauge", "nothing", "a ready gauge", cure)
-        gauges, motors, part = _asked()
+        gauges, motors, part, ports, knob = _asked()
     motors = motors or [None]
     if len(motors) not in (1, len(gauges)):
         found, expected = f"{len(motors)} motors for {len(gauges)} gauges", "one for all, or one for each"
@@ -42,7 +54,7 @@ def run(args: argparse.Namespace) -> int:
         cure = "Copy its table in the file afterwards, under another name"
         raise DescriptionError("begin", "--gauge", f"{repeated} twice", "each gauge once", cure)
     chosen = list(zip(gauges, motors * len(gauges) if len(motors) == 1 else motors, strict=True))
-    files = begun(args.name, chosen, part or "atmega328p")
+    files = begun(args.name, chosen, part or "atmega328p", ports, knob=knob)
     _check(files)
     _write(args.folder, files)
     panel = shlex.quote(str(args.folder / PANEL_FILE))
@@ -54,8 +66,9 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _asked() -> tuple[list[str], list[str | None], str]:
-    """Gauges, a motor for each, and the microcontroller, as answered in the terminal."""
+def _asked() -> tuple[list[str], list[str | None], str, list[str], bool]:
+    """Gauges, a motor for each, microcontroller, serial ports, whether there is a knob: as answered in the
+    terminal."""
     from bridge.panel.beginning import DEFAULT_MOTORS
     from bridge.panel.load import shipped_motors
     from bridge.panel.ready_gauges import ready_gauge, ready_names
@@ -69,7 +82,12 @@ def _asked() -> tuple[list[str], list[str | None], str]:
         pointers = ready_gauge(gauge).described["pointers"].values() if known else ()
         default = next((DEFAULT_MOTORS[pointer["kind"]] for pointer in pointers), "")
         motors.append(_answer(f"Motor of {gauge}", default) or None)
-    return gauges, motors, _answer("Microcontroller of the boards", "atmega328p")
+    part = _answer("Microcontroller of the boards", "atmega328p")
+    question = "Serial ports of the boards that are there already, as in /dev/ttyUSB0"
+    ports = _answer(question, _NO_PORT).removeprefix(_NO_PORT).replace(",", " ").split()
+    usual = "yes" if "altimeter" in gauges else "no"
+    knob = _answer("A knob on a board for the altimeter setting, yes or no", usual).lower()
+    return gauges, motors, part, ports, knob.startswith("y")
 
 
 def _answer(question: str, default: str) -> str:

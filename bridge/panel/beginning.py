@@ -53,6 +53,7 @@ class _Board:
     free: list[str] = field(default_factory=list)
     channels: list[str] = field(default_factory=list)
     taken_a: float = 0.0
+    knob: list[str] = field(default_factory=list)
 
     def add(self, output: str, homing: str, pins_a: float) -> int | None:
         """The number of a new channel with pins of its own, None where they, channels or current run out.
@@ -84,20 +85,35 @@ class _Board:
         return len(self.channels) - 1
 
 
-def begun(name: str, gauges: Sequence[tuple[str, str | None]], part: str) -> dict[str, str]:
+def begun(
+    name: str,
+    gauges: Sequence[tuple[str, str | None]],
+    part: str,
+    ports: Sequence[str] = (),
+    *,
+    knob: bool = False,
+) -> dict[str, str]:
     """The files of a panel with these ready gauges, each with its motor (None: one that suits): names, texts.
 
-    Raises `DescriptionError` for a name that nothing has, and for a motor that can't turn a gauge's pointer.
+    The first boards are at these serial `ports`, the others virtual; with `knob` one of them has a rotary
+    encoder for the altimeter setting. Raises `DescriptionError` for a name that nothing has, for a motor that
+    can't turn a gauge's pointer, and for more ports than boards.
     """
     if part not in PARTS:
         raise _wrong("--part", f"an unknown part {part!r}", "a known part", near(part, PARTS))
     boards: list[_Board] = []
     drives: dict[str, str] = {}
     texts = [text for gauge, motor in gauges for text in _gauge(gauge, motor, PARTS[part], boards, drives)]
+    if len(ports) > len(boards):
+        found = f"{len(ports)} ports for {len(boards)} board{'s' if len(boards) > 1 else ''}"
+        raise _wrong("--port", found, "one for each board, or fewer", "Take some out")
+    knob_board = _add_knob(boards) if knob else None
+    setting = [f'altimeter_setting = {{ source = "knob", board = "{knob_board}" }}'] if knob_board else []
     head = [
         "# Ready gauges on your own motors. Every key: pointer-bridge check --reference",
         f"name = {json.dumps(name)}",
         *([_SPEEDS] if any("speeds" in ready_gauge(gauge).described["face"] for gauge, _ in gauges) else []),
+        *setting,
         "",
         f"[[sources]]                        # what arrives there is described in {LAYOUT_FILE}",
         f'listen = "{LISTEN}"',
@@ -105,14 +121,14 @@ def begun(name: str, gauges: Sequence[tuple[str, str | None]], part: str) -> dic
     ]
     for drive, text in drives.items():
         head += ["", f"[drives.{drive}]", text]
-    for board in boards:
-        head += [
-            "",
-            f'[boards.{board.name}]                      # later: link = "serial", port = "/dev/ttyUSB0"',
-        ]
+    for number, board in enumerate(boards):
+        later = '                      # later: link = "serial", port = "/dev/ttyUSB0"'
+        at_port = [f'link = "serial"\nport = {json.dumps(ports[number])}'] if number < len(ports) else []
+        head += ["", f"[boards.{board.name}]{'' if at_port else later}", *at_port]
         head.append(f'part = "{part}"')
         head += [f"supply_v = {board.supply_v:g}"] if board.supply_v != _LOGIC_V else []
-        head += [f"channels.{number} = {text}" for number, text in enumerate(board.channels)]
+        head += [f"channels.{channel} = {text}" for channel, text in enumerate(board.channels)]
+        head += [f'inputs.0 = {{ kind = "encoder", pins = {json.dumps(board.knob)} }}'] if board.knob else []
     return {
         PANEL_FILE: "\n".join([*head, *texts]) + "\n",
         LAYOUT_FILE: _layout([gauge for gauge, _ in gauges]),
@@ -201,6 +217,16 @@ def _place(
     channel = board.add(output, homing, pins_a)
     assert channel is not None  # the smallest part has room for any one output
     return name, channel
+
+
+def _add_knob(boards: Sequence[_Board]) -> str:
+    """The name of the first board that has two pins left, which its encoder takes."""
+    for board in boards:
+        if len(board.free) >= 2:
+            board.knob, board.free = board.free[-2:], board.free[:-2]
+            return board.name
+    cure = "Leave it out, and describe a board for it later"
+    raise _wrong("--knob", "no board with two pins left", "two pins for a rotary encoder", cure)
 
 
 def _layout(gauges: Sequence[str]) -> str:

@@ -82,6 +82,8 @@ def test_nothing_is_overwritten(tmp_path: Path) -> None:
         (["--gauge", "altimeter", "--motor", "micro-servo-180"], "a motor that turns without end"),
         (["--gauge", "airspeed", "--motor", "continuous-servo"], "a motor that knows its place"),
         (["--gauge", "airspeed", "--gauge", "airspeed"], "airspeed twice"),
+        (["--gauge", "airspeed", "--port", "COM3", "--port", "COM4"], "2 ports for 1 board; expected one"),
+        (["--gauge", "airspeed", "--port", "nowhere there"], "the port 'nowhere there'"),
         (["--gauge", "airspeed", "--motor", "a", "--motor", "b"], "2 motors for 1 gauges"),
     ],
 )
@@ -95,7 +97,7 @@ def test_what_does_not_fit_is_refused_in_words(words: list[str], said: str, tmp_
 def test_in_a_terminal_it_asks_and_enter_takes_the_default(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    answers = iter(["clock, suction", "", "micro-servo-180", ""])
+    answers = iter(["clock, suction", "", "micro-servo-180", "", "/dev/ttyACM0", "yes"])
     monkeypatch.setattr("sys.stdin.isatty", lambda: True)
     monkeypatch.setattr("builtins.input", lambda question: next(answers))
     run(str(tmp_path / "asked"))
@@ -105,6 +107,32 @@ def test_in_a_terminal_it_asks_and_enter_takes_the_default(
         "geared-unipolar-5v",
         "micro-servo-180",
     }
+    assert panel.description.boards["main"].port == "/dev/ttyACM0"
+    assert panel.description.altimeter_setting.source == "knob"
+
+
+def test_enter_alone_makes_an_airspeed_indicator_on_a_virtual_board(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True)
+    monkeypatch.setattr("builtins.input", lambda question: "")
+    run(str(tmp_path / "asked"))
+    described = load_panel(tmp_path / "asked" / "panel.toml").description
+    assert list(described.gauges) == ["airspeed"]
+    assert [board.is_virtual for board in described.boards.values()] == [True]
+    assert described.altimeter_setting.source == "telemetry"
+
+
+def test_ports_and_a_knob_go_to_the_boards_in_order(tmp_path: Path) -> None:
+    words = [word for name in ready_names() for word in ("--gauge", name)]
+    run(str(tmp_path / "all"), *words, "--port", "/dev/ttyUSB0", "--port", "COM3", "--knob")
+    assert failures(tmp_path / "all" / "panel.toml") == []
+    described = load_panel(tmp_path / "all" / "panel.toml").description
+    first, second, *others = described.boards.values()
+    assert (first.port, second.port) == ("/dev/ttyUSB0", "COM3")
+    assert all(board.is_virtual for board in others)
+    knob = described.altimeter_setting
+    assert knob.source == "knob" and described.boards[knob.board or ""].inputs[0].kind == "encoder"
 
 
 def test_the_end_of_the_input_ends_the_questions(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
