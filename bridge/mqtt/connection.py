@@ -62,12 +62,11 @@ class Connection(asyncio.Protocol):
         try:
             async with asyncio.timeout(OPEN_S):
                 await connection._open(topics)
-        except BrokerError:
+        except BaseException as error:
             connection._drop(None)
+            if isinstance(error, (OSError, TimeoutError)):
+                raise BrokerError(broker, unreachable(error)) from None
             raise
-        except (OSError, TimeoutError) as error:
-            connection._drop(None)
-            raise BrokerError(broker, unreachable(error)) from None
         return connection
 
     @property
@@ -116,8 +115,9 @@ class Connection(asyncio.Protocol):
         ends: tuple[asyncio.Future[Any], ...] = (self._answer, self.lost)
         await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
         if not self._answer.done() or self._answer.result().type != kind:
-            raise (self.lost.done() and self.lost.result()) or BrokerError(
-                self._broker, "answers otherwise than MQTT has it: look whether it is a broker at all"
+            why = self.lost.result() if self.lost.done() else None
+            raise why or BrokerError(
+                self._broker, "answers otherwise than MQTT has it: is it a broker at all?"
             )
         return self._answer.result().body
 

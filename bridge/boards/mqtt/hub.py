@@ -22,6 +22,8 @@ from bridge.mqtt.retained import Retained
 
 OPEN_S = 1.0
 """What is retained arrives well before: then the board is not there."""
+MOST_BOARDS = 256
+"""Boards below one prefix of which the state is kept."""
 MOST_RECEIVED = 64
 """Payloads of one board that wait to be taken; what comes beyond is dropped and counted."""
 
@@ -36,6 +38,7 @@ class Hub:
         """Why it is not connected, while it is not."""
         self._prefix = prefix
         self._links: dict[str, MqttLink] = {}
+        self._presences: dict[str, Presence] = {}  # also of boards that get a link only later
         self._open = 0
         self._task: asyncio.Task[None] | None = None
         self.client = Client(
@@ -53,7 +56,8 @@ class Hub:
 
     def link(self, board: str, name: str) -> MqttLink:
         """The link to the board at this topic below the prefix; `name` is what it is called here."""
-        self._links[board] = made = MqttLink(self, f"{self._prefix}/{board}", name)
+        made = MqttLink(self, f"{self._prefix}/{board}", name, self._presences.setdefault(board, Presence()))
+        self._links[board] = made
         return made
 
     def entered(self) -> None:
@@ -82,30 +86,33 @@ class Hub:
             link.lose(self.why)
 
     def _retained(self, topic: str, payload: bytes) -> None:
-        link, kind = self._addressed(topic)
-        if link is None:
+        board, kind = self._addressed(topic)
+        if board not in self._presences and len(self._presences) >= MOST_BOARDS:
             return
+        presence = self._presences.setdefault(board, Presence())
         if kind == ABOUT:
-            link.presence.about(payload)
+            presence.about(payload)
         else:
-            link.presence.state(payload)
-        link.changed()
+            presence.state(payload)
+        if board in self._links:
+            self._links[board].changed()
 
     def _frame(self, message: Message) -> None:
-        link, _ = self._addressed(message.topic)
+        link = self._links.get(self._addressed(message.topic)[0])
         if link is not None:
             link.arrived(message)
 
-    def _addressed(self, topic: str) -> tuple[MqttLink | None, str]:
+    def _addressed(self, topic: str) -> tuple[str, str]:
+        """The board that a topic belongs to, and what below it."""
         board, _, kind = topic.removeprefix(f"{self._prefix}/").partition("/")
-        return self._links.get(board), kind
+        return board, kind
 
 
 class MqttLink:
     """A link to a board at a broker, made by `Hub.link`."""
 
-    def __init__(self, hub: Hub, topic: str, name: str) -> None:
-        self.presence = Presence()
+    def __init__(self, hub: Hub, topic: str, name: str, presence: Presence) -> None:
+        self.presence = presence
         self.bad_frames = 0
         """Messages that can be no frame: too long, too short, or left at the broker by somebody."""
         self.dropped = 0

@@ -143,6 +143,24 @@ async def test_a_relay_that_is_cut_off_is_back_and_nothing_homes(broker: Running
             assert rig.near.homes == homes
 
 
+async def test_a_link_that_is_made_later_knows_the_board(broker: RunningBroker) -> None:
+    """As after a change of the description: what is retained came when the hub connected, and not again."""
+    rig = Rig(broker.broker)
+    async with rig.running():
+        again = rig.hub.link("left", "left")
+        await again.open()
+        await again.close()
+
+
+async def test_the_last_rest_still_reaches_a_board_when_the_host_ends(broker: RunningBroker) -> None:
+    rig = Rig(broker.broker)
+    async with rig.running():
+        await rig.follows(100.0)
+        rig.board.rest()
+        await rig.link.close()
+        await until(lambda: rig.virtual.channel(0).status.state == ChannelState.RESTING, "the board at rest")
+
+
 async def test_a_relay_that_ends_tells_so(broker: RunningBroker) -> None:
     rig = Rig(broker.broker)
     async with rig.running():
