@@ -20,6 +20,7 @@ from bridge.faces.sheets import PAPERS, Paper
 from bridge.outputs import MARK
 
 _PLAIN = "Plain"
+_WARNING = "#a01018"
 _BORDER_MM = 10.0
 _PADDING = 6.0  # points that a frame of reportlab adds on each side
 
@@ -35,7 +36,7 @@ class Document:
         """Of what a page holds, in points."""
         self.text = ParagraphStyle("text", fontName=_PLAIN, fontSize=9, leading=12, spaceAfter=3)
         self.warning = ParagraphStyle(
-            "warning", parent=self.text, fontName=FONT, textColor=HexColor("#a01018")
+            "warning", parent=self.text, fontName=FONT, textColor=HexColor(_WARNING)
         )
         self.heading = ParagraphStyle("heading", fontName=FONT, fontSize=13, leading=17, spaceAfter=5)
         self.smaller = ParagraphStyle(
@@ -43,17 +44,23 @@ class Document:
         )
         self._cell = ParagraphStyle("cell", fontName=_PLAIN, fontSize=7, leading=8.5)
         self._head = ParagraphStyle("head", parent=self._cell, fontName=FONT)
+        self._strong = ParagraphStyle("strong", parent=self._head, textColor=HexColor(_WARNING))
         self.story: list[Any] = []
 
-    def table(self, head: Sequence[str], rows: Sequence[Sequence[str]]) -> Table:
-        """A table as wide as the page; columns share it by their widest text."""
+    def table(
+        self, head: Sequence[str], rows: Sequence[Sequence[str]], strong: frozenset[str] = frozenset()
+    ) -> Table:
+        """A table as wide as the page; columns share it by their widest text. `strong` texts stand out."""
         widest = [
             max(pdfmetrics.stringWidth(text, face, 7) for text, face in _column(head, rows, i)) + 14
             for i in range(len(head))
         ]
         columns = [self.width * share / sum(widest) for share in widest]
         data = [[Paragraph(escape(text), self._head) for text in head]]
-        data += [[Paragraph(escape(text), self._cell) for text in row] for row in rows]
+        data += [
+            [Paragraph(escape(text), self._strong if text in strong else self._cell) for text in row]
+            for row in rows
+        ]
         style = TableStyle(
             [
                 ("GRID", (0, 0), (-1, -1), 0.4, HexColor("#999999")),

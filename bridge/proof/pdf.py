@@ -23,7 +23,7 @@ def sheet_pdf(sheet: Sheet, paper: Paper) -> bytes:
 
     def titled(table: Table) -> None:
         heading = Paragraph(escape(table.title), document.smaller)
-        story.append(KeepTogether([heading, document.table(table.head, table.rows)]))
+        story.append(KeepTogether([heading, document.table(table.head, table.rows, frozenset({"fail"}))]))
 
     story.append(Paragraph(escape(sheet.title), document.heading))
     story.append(Paragraph(escape(NOT_AIRWORTHY), document.warning))

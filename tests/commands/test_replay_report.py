@@ -41,10 +41,15 @@ def test_a_flight_is_reported_and_so_is_its_trace(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-def test_a_replay_in_a_terminal_shows_how_far_it_is_and_the_time_left(tmp_path: Path) -> None:
+def test_a_live_replay_in_a_terminal_shows_the_time_left_and_is_reported(tmp_path: Path) -> None:
     child = pexpect.spawn(
         sys.executable,
-        ["-m", "bridge.cli", "replay", str(CIRCUIT), "--panel", str(PANEL), "--from", "80", "--to", "84"],
+        [
+            *"-m bridge.cli replay --from 80 --to 84 --report live.html --panel".split(),
+            str(PANEL),
+            str(CIRCUIT),
+        ],
+        cwd=tmp_path,
         env=environment(tmp_path),
         dimensions=(24, 100),
         timeout=60,
@@ -57,3 +62,6 @@ def test_a_replay_in_a_terminal_shows_how_far_it_is_and_the_time_left(tmp_path: 
     finally:
         child.close(force=True)
     assert child.exitstatus == 0
+    text = (tmp_path / "live.html").read_text()
+    assert "From 1:20 to 1:2" in text  # in the flight's own time
+    assert "<td>left (virtual)</td>" in text
