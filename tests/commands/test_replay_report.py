@@ -45,7 +45,7 @@ def test_a_live_replay_in_a_terminal_shows_the_time_left_and_is_reported(tmp_pat
     child = pexpect.spawn(
         sys.executable,
         [
-            *"-m bridge.cli replay --from 80 --to 84 --report live.html --panel".split(),
+            *["-m", "bridge.cli", "replay", "--from", "80", "--to", "84", "--report", "live.html", "--panel"],
             str(PANEL),
             str(CIRCUIT),
         ],
