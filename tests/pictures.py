@@ -3,7 +3,8 @@
     python -m tests.pictures
 
 Six gauges put together are an SVG; the printed sheets are PNG, by `pdftoppm` of poppler-utils, and so is the
-page, by chromium; each is left as it is, with a word, when its program is not installed.
+page (in `page/`: three sizes, by day and in the dark), by chromium; each is left as it is, with a word, when its
+program is not installed.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import shutil
 import subprocess
 import tempfile
 from pathlib import Path
+from typing import TYPE_CHECKING, Literal
 
 from bridge.commands.faces import drawings as faces
 from bridge.commands.wiring import drawings as wiring
@@ -26,6 +28,9 @@ from tests.conftest import wait_until
 from tests.page.bench_page import ByKey
 from tests.page.conftest import ARGUMENTS
 from tests.page.flying import Eye, Flying
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Page
 
 CONFIG = Path(__file__).parents[1] / "config"
 PICTURES = CONFIG / "pictures"
@@ -42,13 +47,23 @@ SHOWN = {
 }
 """A climbing turn to the right: what each pointer shows in the picture."""
 
+SIZES = {"phone": (360, 740), "tablet": (1024, 768), "wall": (1920, 1080)}
+"""Of the page's window, in px."""
+LIGHTS: tuple[Literal["light", "dark"], ...] = ("light", "dark")
+
+ALL_FLY = """() => {
+  const gauges = [...document.querySelectorAll("#gauges article")];
+  const flies = (gauge) => gauge.querySelector("svg.moving") && /live/.test(gauge.querySelector(".state").textContent);
+  return gauges.length && gauges.every(flies) && [...document.images].every((image) => image.complete);
+}"""
+
 _COLUMNS = 3
 _CELL_MM = 86.0
 
 
 def main() -> None:
     panel = load_panel(CONFIG / "panel.toml")
-    PICTURES.mkdir(exist_ok=True)
+    (PICTURES / "page").mkdir(parents=True, exist_ok=True)
     drawn = {name: gauge_parts(panel_gauge(panel, name)) for name in panel.description.gauges}
     (PICTURES / "six-gauges.svg").write_text(_together(panel, drawn), encoding="utf-8")
     with tempfile.TemporaryDirectory() as name:
@@ -59,7 +74,7 @@ def main() -> None:
         _page(folder / "wiring.pdf", 2, "wiring-sheet")
         _page(folder / "wiring.pdf", 3, "wiring-table")
     with tempfile.TemporaryDirectory() as name:
-        _bench(Path(name))
+        _page_shots(Path(name))
 
 
 def _together(panel: Panel, drawn: dict[str, tuple[Part, ...]]) -> str:
@@ -85,19 +100,24 @@ def _page(pdf: Path, page: int, name: str) -> None:
     subprocess.run([tool, "-r", "80", "-png", *pages, str(pdf), str(PICTURES / name)], check=True)
 
 
-def _bench(folder: Path) -> None:
-    """The page with the airspeed indicator at the bench, its first marks captured."""
+def _page_shots(folder: Path) -> None:
+    """The page at three sizes, in daylight and in the dark: the panel in flight, and the airspeed indicator at
+    the bench, its first marks captured."""
     chromium = shutil.which("chromium")
     if chromium is None:
-        print("chromium is not installed: bench.png is left as it is")
+        print("chromium is not installed: the pictures of the page are left as they are")
         return
     from playwright.sync_api import sync_playwright
 
     shutil.copytree(CONFIG, folder / "config")
     log = CONFIG.parent / "replay_logs" / "circuit.csv"
-    with Flying(folder / "config" / "panel.toml", log, 100.0) as flying, sync_playwright() as driver:
+    with Flying(folder / "config" / "panel.toml", log, 325.0) as flying, sync_playwright() as driver:
         browser = driver.chromium.launch(executable_path=chromium, args=ARGUMENTS)
-        page = browser.new_page(viewport={"width": 1024, "height": 768}, color_scheme="light")
+        page = browser.new_page()
+        page.goto(flying.url)
+        page.get_by_text("no faults").wait_for()
+        page.wait_for_function(ALL_FLY)
+        _shoot(page, "panel")
         page.goto(f"{flying.url}#/bench/airspeed")
         for step in ("take", "approach"):
             page.locator(f"[data-do={step}]").click()
@@ -109,9 +129,21 @@ def _bench(folder: Path) -> None:
             person.capture()
             wait_until(lambda: person.captured() == captured, "the capture in the list")  # noqa: B023
         person.settle()
-        page.evaluate("() => window.scrollTo(0, 0)")
-        page.screenshot(path=PICTURES / "bench.png")
+        _shoot(page, "bench")
         browser.close()
+
+
+def _shoot(page: Page, view: str) -> None:
+    """This view in all sizes and lights; in the README is that of the tablet by day."""
+    for size, (width, height) in SIZES.items():
+        page.set_viewport_size({"width": width, "height": height})
+        for light in LIGHTS:
+            page.emulate_media(color_scheme=light)
+            page.evaluate(
+                "() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))"
+            )
+            page.evaluate("() => window.scrollTo(0, 0)")
+            page.screenshot(path=PICTURES / "page" / f"{view}-{size}-{light}.png")
 
 
 if __name__ == "__main__":

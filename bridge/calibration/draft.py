@@ -17,6 +17,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from math import isfinite
 
 from bridge.errors import OutOfRangeError
@@ -175,6 +176,25 @@ class CalibrationDraft:
             ]
         return found
 
+    def suggestions(self) -> list[str]:
+        """Where a further capture would pay, in words: half-way between two that bend by more than a step."""
+        found = []
+        step_deg = self.pointer.drive.angle_deg(1)
+        for falling, side in ((False, "from below"), (True, "from above")):
+            residuals = _around(self._residuals(falling), self.pointer.face.period)
+            bends = [_bend(*three) for three in zip(residuals, residuals[1:], residuals[2:], strict=False)]
+            for i, ((low, _), (high, _)) in enumerate(pairwise(residuals)):
+                # A chord of a curve that bends by f'' is off by up to f''/8 of its length squared (Lagrange).
+                worst = max((abs(bend) for bend in bends[max(i - 1, 0) : i + 1]), default=0.0)
+                off_steps = worst / 8.0 * (high - low) ** 2 / step_deg
+                if off_steps > 1.0:
+                    middle = self.on_scale((low + high) / 2.0)
+                    found.append(
+                        f"{side}: between {low:g} and {high:g} {self.pointer.unit} the needle may be off by "
+                        f"{off_steps:.1f} steps. Drive to {middle:g} {self.pointer.unit} and capture it, too"
+                    )
+        return list(dict.fromkeys(found))
+
     def _reaches(self, drive_deg: float) -> bool:
         low, high = self.pointer.reach_low_steps, self.pointer.reach_high_steps
         steps = self.pointer.drive_position(drive_deg)
@@ -204,12 +224,24 @@ def _interpolated(residuals: Sequence[tuple[float, float]], reading: float, peri
     """The residual (deg) at this reading: linear between captures, held beyond them, or around the turn."""
     if not residuals:
         return 0.0
-    if period is not None:
-        first, last = residuals[0], residuals[-1]
-        residuals = [(last[0] - period, last[1]), *residuals, (first[0] + period, first[1])]
+    residuals = _around(residuals, period)
     readings = [at for at, _ in residuals]
     right = bisect_right(readings, reading)
     if right == 0 or right == len(residuals):
         return residuals[max(right - 1, 0)][1]
     (a, there), (b, beyond) = residuals[right - 1], residuals[right]
     return there + (beyond - there) * (reading - a) / (b - a)
+
+
+def _around(residuals: Sequence[tuple[float, float]], period: float | None) -> Sequence[tuple[float, float]]:
+    """Of an endless pointer also the neighbours across the seam of its turn."""
+    if period is None or not residuals:
+        return residuals
+    first, last = residuals[0], residuals[-1]
+    return [(last[0] - period, last[1]), *residuals, (first[0] + period, first[1])]
+
+
+def _bend(a: tuple[float, float], b: tuple[float, float], c: tuple[float, float]) -> float:
+    """The second derivative (deg per reading squared) of the parabola through three captures."""
+    (x0, y0), (x1, y1), (x2, y2) = a, b, c
+    return 2.0 * ((y2 - y1) / (x2 - x1) - (y1 - y0) / (x1 - x0)) / (x2 - x0)

@@ -198,7 +198,7 @@ class _Front:
             play = f"   backlash {backlash[capture.reading]:+.2f} deg" if capture.reading in backlash else ""
             off = f"{capture.residual_deg:+.2f} deg off the curve before"
             lines.append(f"  {capture.reading:>8g} from {side}   {off}{play}")
-        return Shown((*lines, *bench.mistakes, note or bench.note))
+        return Shown((*lines, *bench.mistakes, *bench.suggestions, note or bench.note))
 
 
 async def _work(front: _Front, pressed: asyncio.Queue[str], show: Callable[[Shown], None]) -> None:

@@ -300,6 +300,7 @@ class GaugeBench:
             tuple(draft.backlash_deg().items()),
             CurveSnapshot(tuple((reading, drive) for reading, _, drive in points.points), points.falling),
             tuple(draft.mistakes()),
+            tuple(draft.suggestions()),
             bool(draft.captures),
             self.note,
         )

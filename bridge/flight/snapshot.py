@@ -285,8 +285,8 @@ class BenchSnapshot:
     `steps`, `drive_deg`, `reading` and `face_deg` (deg) are where it is, by the curves in force; None while
     its position is not known. `mark` is the reading that the needle is to cover, `falling` whether it comes
     from above, `done` whether every mark is captured both ways. `backlash_deg` has (reading, degrees) where
-    a mark is captured both ways. `mistakes` tell why the new curve can't be saved yet. `unsaved`: there are
-    captures that are not in the file.
+    a mark is captured both ways. `mistakes` tell why the new curve can't be saved yet, `suggestions` where
+    another capture would make it nearer. `unsaved`: there are captures that are not in the file.
     """
 
     gauge: str
@@ -309,5 +309,6 @@ class BenchSnapshot:
     backlash_deg: tuple[tuple[float, float], ...]
     curve: CurveSnapshot
     mistakes: tuple[str, ...]
+    suggestions: tuple[str, ...]
     unsaved: bool
     note: str

@@ -65,6 +65,47 @@ def test_a_crooked_linkage_with_backlash_ends_within_one_step_both_ways(
             assert abs(linkage.needle_deg - pointer.face(reading)) <= step_deg
 
 
+def test_where_marks_are_too_far_apart_a_capture_between_them_is_suggested_and_makes_it_right() -> None:
+    """An arbor 4 degrees out of true, marks some 100 degrees apart: the chord of a sine is off by up to
+    4 (1 - cos 50°) = 1.4 degrees half-way (geometry), four steps; with half the distance by a fourth of that."""
+    pointer, linkage = bounded(), CrookedLinkage(4.0, 2.0, arm_deg=-100.0)
+    step_deg = pointer.drive.angle_deg(1)
+    draft = CalibrationDraft(pointer)
+
+    def capture(reading: float, falling: bool) -> None:
+        drive_deg = linkage.drive_for(pointer.face(reading), falling)
+        draft.capture(reading, falling, pointer.drive.steps(drive_deg - pointer.home_deg))
+
+    def worst_steps(readings: range) -> float:
+        made = calibrated(pointer, draft)
+        off = [
+            abs(
+                linkage.drive_for(pointer.face(reading), falling)
+                - made.drive_deg(made.position(reading, falling))
+            )
+            for falling in (False, True)
+            for reading in readings
+        ]
+        return max(off) / step_deg
+
+    def sides_and_middles() -> set[tuple[str, str]]:
+        words = [text.split() for text in draft.suggestions()]
+        return {(line[1].rstrip(":"), line[line.index("Drive") + 2]) for line in words}
+
+    for falling in (False, True):
+        for mark in (0.0, 60.0, 120.0, 180.0):
+            capture(mark, falling)
+    between = range(5, 180, 10)
+    assert worst_steps(range(0, 181, 60)) < 0.1, "right on its marks"
+    assert worst_steps(between) > 1.5, "and not between them"
+    assert sides_and_middles() == {(s, m) for s in ("below", "above") for m in ("30", "90", "150")}
+    while suggested := sides_and_middles():
+        assert len(draft.captures) < 40
+        for side, middle in suggested:
+            capture(float(middle), side == "above")
+    assert worst_steps(between) <= 1.0
+
+
 def test_backlash_is_measured_where_a_mark_was_captured_both_ways() -> None:
     pointer = bounded()
     draft = captured(pointer, CrookedLinkage(1.0, 3.0))

@@ -4,6 +4,8 @@ import { el, rebuild } from "./dom.js";
 import { age, amount, count, number, plain, sign, title } from "./words.js";
 
 const LOG_LINES = 12;
+/** Columns that a phone has room for. */
+const MOST_ABREAST = 5;
 
 /** The state in a word with its sign: shape and word, so that colour is not needed. */
 function state(word) {
@@ -24,7 +26,7 @@ function facts(pairs) {
 function table(caption, heads, rows) {
   return el(
     "div",
-    { class: "wide", tabindex: "0", role: "region", "aria-label": caption },
+    { class: heads.length > MOST_ABREAST ? "wide stacks" : "wide", tabindex: "0", role: "region", "aria-label": caption },
     el(
       "table",
       {},
@@ -34,7 +36,7 @@ function table(caption, heads, rows) {
         "tbody",
         {},
         ...rows.map(([first, ...others]) =>
-          el("tr", {}, el("th", { scope: "row" }, first), ...others.map((cell) => el("td", {}, cell))),
+          el("tr", {}, el("th", { scope: "row" }, first), ...others.map((cell, i) => el("td", { "data-head": heads[i + 1] }, cell))),
         ),
       ),
     ),

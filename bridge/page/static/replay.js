@@ -55,7 +55,7 @@ export class Replay {
       el(
         "div",
         { class: "replay-keys" },
-        el("h3", {}, `Recorded flight ${flight.file}`),
+        el("h3", {}, el("span", { class: "unseen" }, "Recorded flight "), flight.file),
         this.play,
         el("label", {}, "Speed ", this.speed),
         this.at,
