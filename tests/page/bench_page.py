@@ -59,12 +59,14 @@ class AtTheBench:
         return int(text.split(" steps")[0].split()[-1].replace(",", "").replace("−", "-"))
 
     def cover(self, reading: float) -> None:
-        """Jog until the needle covers this mark, as near as a step can."""
+        """Jog until the needle covers this mark, as near as a step can: some clicks, then a look."""
         while abs(off_deg := self.eye.off_deg(reading)) > 0.6 * self.step_deg:
-            size = 10 if abs(off_deg) > 7 * self.step_deg else 1
-            by = size if off_deg > 0 else -size
-            goal = self.steps() + by
-            self.jog(by)
+            steps = round(off_deg / self.step_deg)
+            tens = round(steps / 10)
+            goal = self.steps() + steps
+            for by, clicks in ((10, tens), (1, steps - 10 * tens)):
+                for _ in range(abs(clicks)):
+                    self.jog(by if clicks > 0 else -by)
             wait_until(lambda: self.steps() == goal, "the needle jogged")  # noqa: B023
             self.settle()
 

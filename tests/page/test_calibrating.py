@@ -33,12 +33,13 @@ def crooked(flying: Flying) -> Eye:
 
 
 def worst_steps(flying: Flying, eye: Eye) -> float:
-    """The furthest that the needle is off, in steps, over the scale and back, by the file as it is now."""
+    """The furthest that the needle is off, in steps, on the marks and half-way between, over the scale and back,
+    by the file as it is now."""
     pointer = next(p for p in load_panel(flying.panel_file).pointers if p.key == eye.key)
     step_deg = pointer.drive.angle_deg(1)
     linkage = CrookedLinkage(ECCENTRIC_DEG, BACKLASH_DEG, arm_deg=-50.0)
     off_steps = []
-    for falling, readings in ((False, range(40, 181, 20)), (True, range(180, 39, -20))):
+    for falling, readings in ((False, range(40, 181, 10)), (True, range(180, 39, -10))):
         curve = pointer.falling if falling else pointer.rising
         linkage.drive_to(curve(readings[0]) + (20.0 if falling else -20.0))
         for reading in readings:

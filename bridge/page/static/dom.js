@@ -27,6 +27,11 @@ export function button(label, click, attributes = {}) {
   return el("button", { type: "button", click, ...attributes }, label);
 }
 
+/** Controls that belong together, under a heading. */
+export function group(heading, ...children) {
+  return el("fieldset", { class: "group" }, el("legend", {}, heading), ...children);
+}
+
 /** Set the text if it differs: what has not changed is neither painted nor read out again. */
 export function put(node, text) {
   if (node.textContent !== text) node.textContent = text;

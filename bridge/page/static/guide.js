@@ -52,7 +52,9 @@ export function next({ at, gauge, pointer, board, mayMove, stopped }) {
     return { step: 4, text, actions: ["undo", "capture"] };
   }
   if (at.unsaved && at.done) {
-    return { step: 4, text: "Every mark is captured both ways. Look at the curve and the residuals below, then save.", actions: ["save"] };
+    const more = at.suggestions.length ? " Captures between some marks would make it nearer: see there." : "";
+    const text = `Every mark is captured both ways. Look at the curve and the residuals below, then save.${more}`;
+    return { step: 4, text, actions: ["save"] };
   }
   if (!at.unsaved && at.saved) {
     const text = "Saved. Drive the needle to a few readings, or over its scale, and see that it is right. Then give the gauge back.";

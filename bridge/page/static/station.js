@@ -1,26 +1,15 @@
-// One gauge at the bench: what to do next, the needle, ways to move it, marks, captures, the curve.
+// One gauge at the bench: what to do next, the needle; moving.js has the ways to move it, results.js the captures.
 
-import { curves } from "./curve.js";
-import { button, el, put, rebuild, set } from "./dom.js";
+import { button, el, put, set } from "./dom.js";
 import { GaugeDrawing } from "./gauge.js";
-import { WORK, captured, decimalsOf, next, same } from "./guide.js";
-import { Knob, holdButton } from "./knob.js";
-import { amount, number, plain, signed, spoken, title, unit } from "./words.js";
+import { WORK, captured, decimalsOf, next } from "./guide.js";
+import { Moving } from "./moving.js";
+import { Results } from "./results.js";
+import { amount, number, plain, title } from "./words.js";
 
 const SPOKEN_MS = 1000;
 /** Commands that drive the needle to a mark. */
 const SENDING = ["mark", "other_side", "capture"];
-
-/** A round reading of about a hundredth of the scale: what one jog by the reading moves. */
-function readingJog({ low, high }) {
-  const rough = Math.abs(high - low) / 100;
-  const ten = 10 ** Math.floor(Math.log10(rough));
-  return [1, 2, 5, 10].map((n) => n * ten).findLast((n) => n <= rough * 1.0001);
-}
-
-function group(heading, ...children) {
-  return el("fieldset", { class: "group" }, el("legend", {}, heading), ...children);
-}
 
 export class Station {
   constructor(panel, gauge, you, port) {
@@ -33,8 +22,6 @@ export class Station {
     this.sent = false;
     this.leaving = false;
     this.between = false;
-    this.owed = 0;
-    this.sending = false;
     this.spokenMs = 0;
     this.drawing = new GaugeDrawing(gauge);
     this.describe(panel);
@@ -75,9 +62,19 @@ export class Station {
     this.actions = this.buildActions();
     this.which = el("select", { id: "which-pointer" }, ...this.driven.map((p) => el("option", { value: p.name }, plain(p.name))));
     this.whichLabel = el("label", { for: "which-pointer" }, "Pointer ", this.which);
+    const asks = {
+      ask: (command, fields) => this.ask(command, fields),
+      capture: () => this.capture(),
+      refuse: (text) => put(this.trouble, text),
+      save: () => this.save(),
+      release: () => this.release(),
+    };
+    this.ways = (pointer) => new Moving(pointer, asks);
+    this.moving = this.ways(this.pointer);
+    this.results = new Results(asks);
     this.work = [
-      el("div", { class: "work" }, this.buildTurning(), this.buildDriving()),
-      el("div", { class: "work results" }, this.buildMarks(), this.buildResults()),
+      el("div", { class: "work" }, ...this.moving.nodes),
+      el("div", { class: "work results" }, ...this.results.nodes),
     ];
     this.node = el(
       "div",
@@ -128,128 +125,6 @@ export class Station {
     };
   }
 
-  buildTurning() {
-    const jog = readingJog(this.driven[0]);
-    const sizes = [
-      ["step", 1, "1 step"],
-      ["step", 10, "10 steps"],
-      ["deg", 1, "1 degree"],
-      ["reading", jog, `${jog}\u202f${unit(this.driven[0].unit)}`],
-    ];
-    this.size = sizes[0];
-    const radios = sizes.map((size, i) =>
-      el(
-        "label",
-        { class: "pick" },
-        el("input", { type: "radio", name: "jog-size", checked: i === 0, change: () => (this.size = size) }),
-        el("span", {}, size[2]),
-      ),
-    );
-    this.knob = new Knob({ jog: (n) => this.jog(n), mark: (by) => this.ask("mark", { by }), capture: () => this.capture() }, "knob-keys");
-    const turn = (way, fast) => (on) => this.turn(on ? way : 0, fast);
-    return group(
-      "Turn the needle",
-      el("div", { class: "sizes", role: "radiogroup", "aria-label": "One click is" }, el("span", {}, "One click is"), ...radios),
-      el(
-        "div",
-        { class: "knob-row" },
-        button("−", () => this.jog(-1), { class: "click", "aria-label": "One click back" }),
-        this.knob.node,
-        button("+", () => this.jog(1), { class: "click", "aria-label": "One click on" }),
-      ),
-      (this.covers = button("", () => this.capture(), { class: "main covers" })),
-      el(
-        "p",
-        { class: "keys", id: "knob-keys" },
-        "Drag the knob round, or on it: left and right arrow for one click, down and up for ten, Enter when the needle covers the mark, " +
-          "Page Up and Page Down for another mark.",
-      ),
-      el(
-        "div",
-        { class: "holds" },
-        el("span", {}, "Turns while held"),
-        holdButton("↺↺", "Turn counter-clockwise fast while held", turn(-1, true)),
-        holdButton("↺", "Turn counter-clockwise while held", turn(-1, false)),
-        holdButton("↻", "Turn clockwise while held", turn(1, false)),
-        holdButton("↻↻", "Turn clockwise fast while held", turn(1, true)),
-      ),
-    );
-  }
-
-  buildDriving() {
-    const field = (id, label, does) => {
-      const input = el("input", { id, inputmode: "decimal", size: 6, autocomplete: "off" });
-      return el(
-        "form",
-        {
-          submit: (event) => {
-            event.preventDefault();
-            this.withReading(input, does);
-          },
-        },
-        el("label", { for: id }, label),
-        el("span", {}, input, ` ${unit(this.driven[0].unit)}`),
-        el("button", { type: "submit" }, "Do"),
-      );
-    };
-    return el(
-      "details",
-      { class: "group" },
-      el("summary", {}, "Drive it elsewhere; find its place again"),
-      field("go-reading", "Drive to", (reading) => this.ask("go", { reading })),
-      field("here-reading", "It is on", (reading) => this.ask("here", { reading })),
-      field("capture-reading", "Capture: it covers", (reading) => this.ask("capture", { reading })),
-      el(
-        "div",
-        { class: "buttons" },
-        button("Sweep the scale slowly", () => this.ask("sweep")),
-        button("Halt this needle", () => this.ask("halt")),
-        button("Find the home position", () => this.ask("home")),
-        button("It is at its home position", () => this.ask("here")),
-      ),
-    );
-  }
-
-  buildMarks() {
-    this.marks = el("div", { class: "marks" });
-    this.side = button("", () => this.ask("other_side"));
-    return group(
-      "Marks",
-      el("p", { class: "keys" }, "▲ captured from below, ▽ from above. Choose one to go there."),
-      this.marks,
-      el(
-        "div",
-        { class: "buttons" },
-        button("Mark before", () => this.ask("mark", { by: -1 })),
-        button("Mark after", () => this.ask("mark", { by: 1 })),
-        this.side,
-      ),
-    );
-  }
-
-  buildResults() {
-    this.captures = el("div", {});
-    this.mistakes = el("ul", { class: "faults" });
-    this.plots = el("div", { class: "plots" });
-    this.drawnWidth = 0;
-    new ResizeObserver(() => this.plot()).observe(this.plots);
-    return el(
-      "section",
-      { class: "group", "aria-label": "Captures and curve" },
-      el("h4", {}, "Captures and curve"),
-      this.mistakes,
-      this.plots,
-      this.captures,
-      el(
-        "div",
-        { class: "buttons" },
-        button("Undo the last capture", () => this.ask("undo")),
-        button("Save", () => this.save()),
-        button("Give back", () => this.release()),
-      ),
-    );
-  }
-
   // -- what people ask for --------------------------------------------------------------------------
 
   async ask(command, fields = {}) {
@@ -269,7 +144,7 @@ export class Station {
   }
 
   async approach() {
-    if (!(await this.ask("mark", { by: 0 }))) this.knob.node.focus({ preventScroll: true });
+    if (!(await this.ask("mark", { by: 0 }))) this.moving.knob.node.focus({ preventScroll: true });
   }
 
   capture() {
@@ -295,37 +170,6 @@ export class Station {
     if (!(await this.ask("release"))) {
       this.saved = false;
       this.heading.focus();
-    }
-  }
-
-  /** Clicks that come while one is on its way are sent together after it. */
-  async jog(clicks) {
-    this.owed += clicks;
-    if (this.sending) return;
-    this.sending = true;
-    try {
-      while (this.owed) {
-        const [unitOf, by] = this.size;
-        const owed = this.owed;
-        this.owed = 0;
-        if (await this.ask("jog", { by: owed * by, unit: unitOf })) this.owed = 0;
-      }
-    } finally {
-      this.sending = false;
-    }
-  }
-
-  turn(way, fast) {
-    return this.ask("turn", { way, fast });
-  }
-
-  withReading(input, does) {
-    const reading = Number(input.value.trim().replace(",", ".").replace("−", "-"));
-    if (input.value.trim() === "" || !Number.isFinite(reading)) {
-      put(this.trouble, `Found ‘${input.value}’; expected a reading in ${unit(this.pointer.unit)}, such as ${this.pointer.low}.`);
-      input.focus();
-    } else {
-      does(reading);
     }
   }
 
@@ -355,14 +199,18 @@ export class Station {
       set(item, "aria-current", i === step ? "step" : null);
       set(item, "data-done", step !== null && i < step);
     });
-    this.showActions(actions);
     this.whichLabel.hidden = Boolean(at) || this.driven.length < 2 || !mayMove;
     put(this.holder, at ? (at.yours ? "● at the bench with you" : `◐ at the bench with ${at.holder}`) : "flies on telemetry");
     const yours = Boolean(at?.yours);
+    if (this.moving.pointer.key !== pointer.key) {
+      this.moving = this.ways(pointer); // of another unit
+      this.work[0].replaceChildren(...this.moving.nodes);
+    }
     for (const part of this.work) {
       part.hidden = !at;
       set(part, "inert", !yours);
     }
+    this.showActions(actions);
     put(this.note, yours ? (at.note ?? "") : "");
     this.where.hidden = !at;
     if (at) this.showNeedle(at, pointer);
@@ -382,7 +230,7 @@ export class Station {
     if (!at || at.mark === null) return;
     const mark = amount(at.mark, decimalsOf(at.mark, pointer), pointer.unit);
     put(this.actions.capture, `It covers ${mark}`);
-    put(this.covers, `It covers ${mark}`);
+    this.moving.coversMark(`It covers ${mark}`);
     put(this.actions.approach, `Drive to ${mark}`);
   }
 
@@ -396,75 +244,11 @@ export class Station {
     const nowMs = performance.now();
     if (nowMs - this.spokenMs > SPOKEN_MS) {
       this.spokenMs = nowMs;
-      const [low, high] = [Math.min(pointer.low, pointer.high), Math.max(pointer.low, pointer.high)];
-      const value = Math.min(Math.max(at.reading ?? low, low), high);
-      this.knob.show(low, high, value.toFixed(finer), at.known ? `${spoken(at.reading, finer, pointer.unit)}, ${rests}` : "not known");
+      this.moving.tell(at, pointer, finer);
     }
-    this.showMarks(at, pointer);
-    put(this.side, at.falling ? "Come from below instead" : "Come from above instead");
-    rebuild(this.mistakes, at.mistakes, (mistakes) => mistakes.map((text) => el("li", {}, el("strong", {}, `▲ ${text}`))));
-    this.showCaptures(at, pointer);
-    this.plot();
-  }
-
-  showMarks(at, pointer) {
-    const has = (mark, falling) => at.captures.some((c) => c.falling === falling && same(c.reading, mark));
-    const data = at.marks.map((mark) => [mark, has(mark, false), has(mark, true)]);
-    rebuild(this.marks, data, () =>
-      data.map(([mark, below, above], i) => {
-        const shown = number(mark, decimalsOf(mark, pointer));
-        const done = [below ? "captured from below" : "", above ? "captured from above" : ""].filter(Boolean).join(", ");
-        const label = `${shown} ${unit(pointer.unit)}${done ? `, ${done}` : ""}`;
-        const go = () => this.ask("mark", { by: i - this.at.marks.findIndex((m) => same(m, this.at.mark)) });
-        return button("", go, { class: "mark", "aria-label": label });
-      }),
-    );
-    [...this.marks.children].forEach((chip, i) => {
-      const [mark, below, above] = data[i];
-      put(chip, `${number(mark, decimalsOf(mark, pointer))} ${below ? "▲" : "·"}${above ? "▽" : "·"}`);
-      set(chip, "aria-current", at.mark !== null && same(mark, at.mark) ? "true" : null);
-    });
     put(this.way.children[2], `${WORK[2]}: ${captured(at, false)} of ${at.marks.length}`);
     put(this.way.children[3], `${WORK[3]}: ${captured(at, true)} of ${at.marks.length}`);
-  }
-
-  showCaptures(at, pointer) {
-    rebuild(this.captures, [at.captures, at.backlash_deg], () => {
-      if (!at.captures.length) return el("p", { class: "quiet" }, "Nothing is captured yet.");
-      const backlash = (reading) => at.backlash_deg.find(([mark]) => same(mark, reading))?.[1];
-      const rows = at.captures.map((c) => {
-        const play = backlash(c.reading);
-        return el(
-          "tr",
-          {},
-          el("th", { scope: "row" }, amount(c.reading, decimalsOf(c.reading, pointer), pointer.unit)),
-          el("td", {}, c.falling ? "▽ above" : "▲ below"),
-          el("td", {}, `${number(c.drive_deg, 2)}°`),
-          el("td", {}, signed(c.residual_deg, 2, "deg")),
-          el("td", {}, play === undefined ? "–" : signed(play, 2, "deg")),
-        );
-      });
-      const heads = ["Mark", "From", "Drive at", "Residual", "Backlash"];
-      return el(
-        "div",
-        { class: "wide", tabindex: "0", role: "region", "aria-label": "Captures" },
-        el(
-          "table",
-          {},
-          el("caption", { class: "unseen" }, "Captures"),
-          el("thead", {}, el("tr", {}, ...heads.map((head) => el("th", { scope: "col" }, head)))),
-          el("tbody", {}, ...rows),
-        ),
-      );
-    });
-  }
-
-  plot() {
-    const width = Math.floor(this.plots.clientWidth);
-    if (!this.at || width < 100) return;
-    const { curve, captures } = this.at;
-    const data = { curve, captures, unitName: this.pointer.unit, width };
-    rebuild(this.plots, data, () => curves(data, Math.min(width, 640)));
+    this.results.show(at, pointer);
   }
 
   needles(message, nowMs, still) {
