@@ -3,8 +3,8 @@
     python -m tests.pictures
 
 Six gauges put together are an SVG; the printed sheets are PNG, by `pdftoppm` of poppler-utils, and so is the
-page (in `page/`: three sizes, by day and in the dark), by chromium; each is left as it is, with a word, when its
-program is not installed.
+page (in `page/`: three sizes, by day and in the dark), by chromium; each is left as it is, with a word, when
+its program is not installed.
 """
 
 from __future__ import annotations
@@ -53,7 +53,8 @@ LIGHTS: tuple[Literal["light", "dark"], ...] = ("light", "dark")
 
 ALL_FLY = """() => {
   const gauges = [...document.querySelectorAll("#gauges article")];
-  const flies = (gauge) => gauge.querySelector("svg.moving") && /live/.test(gauge.querySelector(".state").textContent);
+  const says = (gauge) => gauge.querySelector(".state").textContent;
+  const flies = (gauge) => gauge.querySelector("svg.moving") && /live/.test(says(gauge));
   return gauges.length && gauges.every(flies) && [...document.images].every((image) => image.complete);
 }"""
 
@@ -101,8 +102,8 @@ def _page(pdf: Path, page: int, name: str) -> None:
 
 
 def _page_shots(folder: Path) -> None:
-    """The page at three sizes, in daylight and in the dark: the panel in flight, and the airspeed indicator at
-    the bench, its first marks captured."""
+    """The page in every size and light: the panel in flight, and the airspeed indicator at the bench, its
+    first marks captured."""
     chromium = shutil.which("chromium")
     if chromium is None:
         print("chromium is not installed: the pictures of the page are left as they are")

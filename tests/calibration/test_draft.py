@@ -67,7 +67,7 @@ def test_a_crooked_linkage_with_backlash_ends_within_one_step_both_ways(
 
 def test_where_marks_are_too_far_apart_a_capture_between_them_is_suggested_and_makes_it_right() -> None:
     """An arbor 4 degrees out of true, marks some 100 degrees apart: the chord of a sine is off by up to
-    4 (1 - cos 50°) = 1.4 degrees half-way (geometry), four steps; with half the distance by a fourth of that."""
+    4 (1 - cos 50°) = 1.4 degrees half-way (geometry), four steps; at half the distance by a fourth of it."""
     pointer, linkage = bounded(), CrookedLinkage(4.0, 2.0, arm_deg=-100.0)
     step_deg = pointer.drive.angle_deg(1)
     draft = CalibrationDraft(pointer)

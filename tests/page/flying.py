@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable
 from concurrent.futures import Future
 from pathlib import Path
@@ -27,6 +27,7 @@ from tests.calibration.crooked import CrookedLinkage
 from tests.conftest import PATIENCE_S, wait_until
 
 T = TypeVar("T")
+HERE = Address("127.0.0.1", 0)
 _SNAPSHOT_S = 0.02
 _SNAPSHOTS = 100
 
@@ -34,9 +35,11 @@ _SNAPSHOTS = 100
 class Flying:
     """A recorded flight on the live service, with its page. Its event loop runs in a thread of its own."""
 
-    def __init__(self, panel_file: Path, log_file: Path, start_s: float) -> None:
+    def __init__(self, panel_file: Path, log_file: Path, start_s: float, address: Address = HERE) -> None:
         self.panel_file = panel_file
+        self.address = address
         self.url = ""
+        self.token: str | None = None
         self.snapshots: deque[PanelSnapshot] = deque(maxlen=_SNAPSHOTS)
         """The last two seconds, the newest last."""
         self._flight = log_file, start_s
@@ -94,9 +97,10 @@ class Flying:
         log_file, start_s = self._flight
         source = ReplaySource(read_log(log_file, panel.catalogue), 1.0, start_s, clock=Service.clock)
         self._service = Service(panel, sources=FixedSources(source), replayed=True)
-        page = Page(self._service, bind(Address("127.0.0.1", 0), exactly=True, option="--page"), LogTail())
+        page = Page(self._service, bind(self.address, exactly=True, option="--page"), LogTail())
         self._service.add_part("page", page.run)
-        self.url = page.address.url
+        self.address, self.token = page.address, page.access.token
+        self.url = f"http://127.0.0.1:{page.address.port}/"
         looking = asyncio.create_task(self._look())
         try:
             await self._service.run()
@@ -116,6 +120,40 @@ class Flying:
             for look in self._watched:
                 look()
             await asyncio.sleep(0.004)
+
+
+class Frames:
+    """Counts from now on the service's ticks, and the frames with positions that each board is sent."""
+
+    def __init__(self, flying: Flying) -> None:
+        self._flying = flying
+        self._ticks = 0
+        self._sent: Counter[str] = Counter()
+        flying.ask(self._count)
+
+    def _count(self, service: Service) -> None:
+        tick = service.running.tick
+
+        def counted(time_s: float) -> list[tuple[str, list[float], list[float]]]:
+            self._ticks += 1
+            return tick(time_s)
+
+        service.running.tick = counted  # type: ignore[method-assign]
+        for name, board in service.boards.items():
+            board.link.send = self._counting(name, board.link.send)  # type: ignore[method-assign]
+
+    def _counting(self, name: str, send: Callable[..., None]) -> Callable[..., None]:
+        def counted(payload: bytes, *, replaceable: bool = False) -> None:
+            self._sent[name] += replaceable
+            send(payload, replaceable=replaceable)
+
+        return counted
+
+    def missing(self) -> dict[str, int]:
+        """For each board, how many frames fewer than ticks it was sent; waits for a hundred ticks first."""
+        before = self._ticks
+        wait_until(lambda: self._ticks > before + 100, "ticks go on")
+        return self._flying.ask(lambda s: {name: self._ticks - self._sent[name] for name in s.boards})
 
 
 class Eye:

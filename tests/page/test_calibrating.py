@@ -33,8 +33,8 @@ def crooked(flying: Flying) -> Eye:
 
 
 def worst_steps(flying: Flying, eye: Eye) -> float:
-    """The furthest that the needle is off, in steps, on the marks and half-way between, over the scale and back,
-    by the file as it is now."""
+    """The furthest that the needle is off, in steps, by the file as it is now: on the marks and half-way
+    between them, up the scale and back."""
     pointer = next(p for p in load_panel(flying.panel_file).pointers if p.key == eye.key)
     step_deg = pointer.drive.angle_deg(1)
     linkage = CrookedLinkage(ECCENTRIC_DEG, BACKLASH_DEG, arm_deg=-50.0)

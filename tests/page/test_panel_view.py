@@ -188,17 +188,80 @@ def test_flags_the_setting_and_virtual_boards_are_seen(
     page.wait_for_function("() => !document.querySelector('[data-flag]')")
 
 
-def test_a_lost_connection_is_told(module_config: Path, browser: Any, flying: Flying) -> None:
-    """The program ends: what is drawn is marked as old, and the page says so."""
+def test_a_lost_connection_is_told_and_found_again(module_config: Path, browser: Any, flying: Flying) -> None:
+    """The program ends: what is drawn is marked as old, and the page says so, until it runs again."""
     context = browser.new_context()
     page = context.new_page()
-    page.goto(flying.url)
-    page.get_by_role("meter").first.wait_for()
-    assert page.locator("body").get_attribute("data-connection") == "open"
-    with Flying(module_config / "panel.toml", ROOT / "replay_logs" / "circuit.csv", 100.0) as other:
-        page.goto(other.url)
-        page.get_by_role("meter").first.wait_for()
+    panel, log = module_config / "panel.toml", ROOT / "replay_logs" / "circuit.csv"
+    with Flying(panel, log, 100.0) as other:
+        page.goto(f"{other.url}#/bench/airspeed")
+        page.locator("[data-do=take]").click()
+        page.locator("[data-do=approach]").wait_for()
+        assert page.locator("body").get_attribute("data-connection") == "open"
         other.stop()
         page.get_by_text("No connection to the panel").first.wait_for()
         assert page.locator("body").get_attribute("data-connection") == "gone"
+    with Flying(panel, log, 100.0, other.address) as again:
+        page.wait_for_function("() => document.body.dataset.connection === 'open'")
+        assert not page.locator("#gone").is_visible()
+        page.get_by_text("flies on telemetry").wait_for()
+        page.locator("[data-do=take]").click()
+        page.locator("[data-do=approach]").wait_for()
+        assert again.ask(lambda s: [b.gauge for b in s.benches.snapshot(s.clock())]) == ["airspeed"]
     context.close()
+
+
+@pytest.mark.usefixtures("playing_after")
+def test_the_replay_is_played_paused_sought_and_sped_by_mouse_and_by_keys(
+    flying: Flying, open_page: OpenPage
+) -> None:
+    page = open_page(flying.url)
+    line = page.get_by_role("slider", name="Time in the flight")
+    line.wait_for()
+
+    def is_at(time_s: float, within_s: float) -> None:
+        def there(service: Service) -> bool:
+            return abs(replay(service).playback.time_s - time_s) <= within_s
+
+        wait_until(lambda: flying.ask(there), f"the replay at {time_s} s")
+
+    def plays(yes: bool, speed: float = 1.0) -> None:
+        def does(service: Service) -> bool:
+            now = replay(service).playback
+            return (now.playing, now.speed) == (yes, speed)
+
+        wait_until(lambda: flying.ask(does), f"playing {yes} at {speed}")
+
+    plays(True)
+    page.get_by_role("button", name="Pause").click()
+    plays(False)
+    start_s, end_s = (float(line.get_attribute(f"aria-value{end}") or "nan") for end in ("min", "max"))
+    box = line.bounding_box()
+    assert box is not None
+    a_pixel_s = (end_s - start_s) / box["width"]
+    middle = box["y"] + box["height"] / 2
+    page.mouse.click(box["x"] + 0.5 * box["width"], middle)
+    is_at(start_s + 0.5 * (end_s - start_s), 2 * a_pixel_s)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 0.7 * box["width"], middle)
+    page.mouse.move(box["x"] + 0.75 * box["width"], middle)
+    page.mouse.up()
+    is_at(start_s + 0.75 * (end_s - start_s), 2 * a_pixel_s)
+    for key, place_s in (
+        ("Home", start_s),
+        ("ArrowRight", start_s + 5.0),
+        ("PageUp", start_s + 65.0),
+        ("ArrowLeft", start_s + 60.0),
+        ("PageDown", start_s),
+        ("End", end_s),
+    ):
+        line.press(key)
+        is_at(place_s, 0.01)
+        page.wait_for_function(f"() => document.querySelector('.time-line').ariaValueNow == {round(place_s)}")
+    page.locator("#replay select").select_option("4")
+    plays(False, 4.0)
+    line.press("Home")
+    page.get_by_role("button", name="Play").press("Enter")
+    plays(True, 4.0)
+    page.locator("#replay select").select_option("1")
+    plays(True)
