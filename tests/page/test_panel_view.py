@@ -247,6 +247,7 @@ def test_the_replay_is_played_paused_sought_and_sped_by_mouse_and_by_keys(
     page.mouse.move(box["x"] + 0.75 * box["width"], middle)
     page.mouse.up()
     is_at(start_s + 0.75 * (end_s - start_s), 2 * a_pixel_s)
+    assert line.bounding_box() == box, "it does not move under the hand"
     for key, place_s in (
         ("Home", start_s),
         ("ArrowRight", start_s + 5.0),

@@ -16,12 +16,16 @@ export class Replay {
     this.place = place;
     this.command = command;
     this.flight = null;
+    this.described = "";
     this.now = null;
     this.wished = null;
     this.sentMs = 0;
   }
 
   describe(flight, mayMove) {
+    const described = JSON.stringify([flight, mayMove]);
+    if (described === this.described) return; // a hand may be on it
+    this.described = described;
     this.flight = flight;
     this.place.hidden = !flight;
     if (!flight) return;
