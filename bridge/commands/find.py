@@ -143,6 +143,7 @@ class Dialogue:
         if latest_s is None:
             return self._senders()
         aged = [f"The latest datagram came {now_s - latest_s:.0f} s ago: it is taken for what is shown."]
+        self._history.keep(now_s)
         self._moments.append(Moment(tuple(readings), now_s))
         return (aged if now_s - latest_s > _AGED_S else []) + self._found()
 

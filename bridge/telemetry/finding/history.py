@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from bisect import bisect_left, bisect_right
+from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -23,6 +23,11 @@ MOST_FAMILIES = 16
 MOST_KEPT_BYTES = 2_000_000
 """Of the datagrams of one family; beyond it, or MOST_KEPT of them, every second of the older is dropped."""
 MOST_KEPT = 1200
+WINDOW_S = 2.0
+"""How long before a line is entered the numbers count as what the instruments showed."""
+_WINDOW_SAMPLES = 6
+_MORE_SAMPLES = 24
+"""Of datagrams that differ: not every one has every number."""
 MOST_LINES = 8
 """Lines of labels that are kept."""
 _SHORTEST_LINE_BYTES = 8
@@ -46,6 +51,8 @@ class Family:
     lines: list[bytes]
     datagrams: list[bytes] = field(default_factory=list)
     times_s: list[float] = field(default_factory=list)
+    kept: dict[float, list[bytes]] = field(default_factory=dict)
+    """What was sent just before each reading, by its time (s); nothing of it is dropped."""
     count: int = 0
     _bytes: int = 0
 
@@ -61,14 +68,11 @@ class Family:
             self.times_s[:half] = self.times_s[:half:2]
             self._bytes = sum(map(len, self.datagrams))
 
-    def between(self, begin_s: float, end_s: float) -> list[bytes]:
-        """Those that came in this time."""
-        return self.datagrams[bisect_left(self.times_s, begin_s) : bisect_right(self.times_s, end_s)]
-
-    def before(self, time_s: float) -> float | None:
-        """When the last one came that came by then, None where none had."""
-        count = bisect_right(self.times_s, time_s)
-        return self.times_s[count - 1] if count else None
+    def keep(self, time_s: float) -> None:
+        """Keep what was sent in the last seconds, up to this time, in which anything was."""
+        if self.times_s:
+            recent = self.datagrams[bisect_left(self.times_s, self.times_s[-1] - WINDOW_S) :]
+            self.kept[time_s] = spread(recent, _WINDOW_SAMPLES if self.length else _MORE_SAMPLES)
 
     def shapes(self) -> list[Shape]:
         """The ways in which these datagrams may be taken apart."""
@@ -135,6 +139,11 @@ class History:
             lengths = {f.length for f in self.families if f.sender == sender and f.head == head and f.length}
             if len(lengths) > 1:
                 self._add(sender, head, 0, datagram, now_s)
+
+    def keep(self, time_s: float) -> None:
+        """Keep what each family sent just before a reading that is entered at this time, now."""
+        for family in self.families:
+            family.keep(time_s)
 
     def _add_frames(self, sender: str, datagram: bytes, now_s: float) -> bool:
         """Whether it was frames of MAVLink; the latest of each message is kept: they come one by one."""

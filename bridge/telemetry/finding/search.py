@@ -20,15 +20,10 @@ from dataclasses import dataclass, field
 
 from bridge.quantities.catalogue import Catalogue, Quantity
 from bridge.telemetry.finding.conversions import Conversion, conversions
-from bridge.telemetry.finding.history import Family, spread
+from bridge.telemetry.finding.history import Family
 from bridge.telemetry.finding.readings import Reading
 from bridge.telemetry.finding.shapes import Place, Shape
 
-WINDOW_S = 2.0
-"""How long before a line is entered the numbers count as what the instruments showed."""
-_WINDOW_SAMPLES = 6
-_MORE_SAMPLES = 24
-"""Of datagrams that differ: not every one has every number."""
 _HISTORY_PAIRS = 40
 _STEADY = 1.0
 """Tolerances by which a number may be off its middle while it is read."""
@@ -91,7 +86,7 @@ class Search:
         self._readings: dict[str, list[tuple[int, Reading]]] = defaultdict(list)
         windows: list[list[bytes]] = []
         for moment in moments:
-            window = _window(family, moment.time_s)
+            window = family.kept.get(moment.time_s)
             if not window:
                 continue
             for reading in moment.readings:
@@ -312,15 +307,6 @@ def apart(quantity: Quantity, one: Candidate, other: Candidate) -> float:
             continue
         most = max(most, abs(_apart(quantity, a, b)))
     return most
-
-
-def _window(family: Family, time_s: float) -> list[bytes]:
-    """The datagrams up to this time that count as what was read: of the last seconds that had any."""
-    until = family.before(time_s)
-    if until is None:
-        return []
-    heard = family.between(until - WINDOW_S, time_s)
-    return spread(heard, _WINDOW_SAMPLES if family.length else _MORE_SAMPLES)
 
 
 def _held(shape: Shape, windows: list[list[bytes]]) -> tuple[list[list[float | None]], list[list[float]]]:

@@ -64,7 +64,7 @@ class Result:
 
 def judge(family: Family, moments: Sequence[Moment], catalogue: Catalogue) -> Result | None:
     """What fits in the datagrams of a family; None where it had none when something was read."""
-    heard = [moment for moment in moments if family.before(moment.time_s) is not None]
+    heard = [moment for moment in moments if moment.time_s in family.kept]
     shapes = family.shapes()
     if not heard or not shapes:
         return None

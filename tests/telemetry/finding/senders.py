@@ -30,9 +30,9 @@ ENVELOPE = {
     "indicated_altitude": (500.0, 9000.0, 500.0, 20.0),
     "indicated_airspeed": (50.0, 200.0, 15.0, 1.0),
     "heading_magnetic": (0.0, 360.0, 40.0, 1.0),
-    "pitch": (-18.0, 18.0, 7.0, 1.0),
-    "bank": (-50.0, 50.0, 15.0, 1.0),
-    "vertical_speed": (-1500.0, 1500.0, 500.0, 100.0),
+    "pitch": (-18.0, 18.0, 9.0, 1.0),
+    "bank": (-50.0, 50.0, 25.0, 1.0),
+    "vertical_speed": (-1500.0, 1500.0, 750.0, 100.0),
 }
 _RADIANS = math.pi / 180
 # How each may be sent: type, factor from the unit above, and the offset of a half turn.
@@ -183,7 +183,9 @@ class Flight:
                 self._send({q: old[q] + (state[q] - old[q]) * i / 25 for q in state}, time_s)
             for _ in range(20):
                 time_s += 0.1
-                self._send(state, time_s)
+                # Held as well as a pilot holds it.
+                self._send({q: v + draw.gauss(0, ENVELOPE[q][3] / 10) for q, v in state.items()}, time_s)
+            self.history.keep(time_s)
             self.moments.append(Moment(tuple(typed_readings(typed(state), CATALOGUE)), time_s))
 
     def _send(self, state: State, time_s: float) -> None:

@@ -6,6 +6,7 @@ How sure something is is a matter of odds, so hypothesis takes the same examples
 
 from __future__ import annotations
 
+import math
 import random
 
 import pytest
@@ -14,7 +15,7 @@ from hypothesis import strategies as st
 
 from bridge.quantities.catalogue import CATALOGUE
 from bridge.telemetry.decoder import Decoded
-from bridge.telemetry.finding.history import History
+from bridge.telemetry.finding.history import MOST_KEPT, History
 from bridge.telemetry.finding.questions import next_question
 from bridge.telemetry.finding.readings import typed_readings
 from bridge.telemetry.finding.search import Moment
@@ -116,21 +117,49 @@ def test_of_two_senders_the_one_that_fits_is_taken() -> None:
 def test_a_reading_that_parts_two_candidates_now_is_asked_for() -> None:
     """Two numbers were alike at the only reading, and differ since."""
     history = History()
-    for i in range(40):
-        moved = max(0, i - 20)
-        history.add("a", f"one=3760;two={3755 + 40 * moved};three=7".encode(), i / 10)
-    moments = [Moment(tuple(typed_readings("altitude 3760 ft", CATALOGUE)), 1.9)]
+
+    def read(typed: str, time_s: float) -> Moment:
+        history.keep(time_s)
+        return Moment(tuple(typed_readings(typed, CATALOGUE)), time_s)
+
+    for i in range(20):
+        history.add("a", b"one=3760;two=3755;three=7", i / 10)
+    moments = [read("altitude 3760 ft", 2.0)]
+    for i in range(20):
+        history.add("a", f"one=3760;two={3755 + 40 * i};three=7".encode(), 2.0 + i / 10)
     [family] = history.families
     result = judge(family, moments, CATALOGUE)
     assert result is not None
     assert next_question(result.verdicts, {"indicated_altitude": 20.0}, CATALOGUE) == (
         "Read indicated_altitude again now: 3,760.0 ft is key one, 4,515.0 ft is key two."
     )
-    moments.append(Moment(tuple(typed_readings("altitude 4500 ft", CATALOGUE)), 10.0))
     for i in range(40):
         history.add("a", b"one=3760;two=4515;three=7", 4.0 + i / 10)
+    moments.append(read("altitude 4520 ft", 8.0))
     result = judge(family, moments, CATALOGUE)
     assert result is not None and [str(v.best.place) for v in result.verdicts if v.best] == ["key two"]
+
+
+@pytest.mark.slow
+def test_what_was_read_long_ago_still_counts() -> None:
+    """However long the flight between the readings: of its datagrams most are dropped."""
+    history = History()
+    moments: list[Moment] = []
+    count = 0
+    for altitude, other in ((2000, 5), (5000, 5), (3000, 7000)):
+        for _ in range(120):
+            count += 1
+            history.add("a", f"one={altitude};two={other};three={count}".encode(), count / 50)
+        history.keep(count / 50)
+        moments.append(Moment(tuple(typed_readings(f"altitude {altitude} ft", CATALOGUE)), count / 50))
+        for i in range(3 * MOST_KEPT):
+            count += 1
+            here = altitude + 400 * math.sin(i / 500)
+            history.add("a", f"one={here};two={other};three={count}".encode(), count / 50)
+    [family] = history.families
+    result = judge(family, moments, CATALOGUE)
+    assert result is not None
+    assert [(v.sure, str(v.best.place)) for v in result.verdicts if v.best] == [(True, "key one")]
 
 
 def test_no_kind_of_layout_is_left_out() -> None:
