@@ -153,7 +153,8 @@ class Dialogue:
         self._result = best_result(results)
         if not self._moments or self._result is None:
             return ["Nothing has been read yet: type what the instruments show, as in: altitude 3763 ft"]
-        rows = [printable(f"In {self._result.family} ({self._result.shape}):")[:WIDTH]]
+        order = self._result.shape.head.get("byte_order")
+        rows = [printable(f"In {self._result.family}{f', {order}-endian' if order else ''}:")[:WIDTH]]
         for verdict in self._result.verdicts:
             rows += self._verdict_rows(verdict)
         if len(self._moments) == 1:
@@ -171,8 +172,9 @@ class Dialogue:
         rivals = f"; rivals: {len(verdict.rivals)}" if verdict.rivals else ""
         others = [one.place for one in verdict.alike if one.place != verdict.best.place]
         alike = f"; alike so far: {others[0]}" if others else ""
-        says = f"{verdict.confidence:4.0%} {verdict.best.place}, {verdict.best.conversion}{rivals}{alike}"
-        if not verdict.varied:
+        odds = f"{verdict.confidence:4.0%}" if verdict.varied else "    "
+        says = f"{odds} {verdict.best.place}, {verdict.best.conversion}{rivals}{alike}"
+        if not verdict.varied and len(self._moments) > 1:
             says += "; its readings are too much alike"
         return textwrap.wrap(printable(f"{head} {says}"), WIDTH, subsequent_indent=" " * 31)
 

@@ -94,10 +94,10 @@ class Family:
         return shapes
 
     def __str__(self) -> str:
-        kind = self.head.get("kind", "binary")
+        kind = self.head.get("kind")
         begins = self.head.get("begins")
-        size = f"{self.length} bytes" if self.length else "several lengths"
-        return f"{self.sender}, {kind}, {size}" + (f", begins {begins!r}" if begins else "")
+        size = f"binary, {self.length or 'several lengths of'} bytes"
+        return f"{self.sender}, {kind or size}" + (f", begins {begins!r}" if begins else "")
 
 
 class History:
