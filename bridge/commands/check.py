@@ -31,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     reference.add_argument("--reference", action="store_true", help="print every table and key (Markdown)")
     reference.add_argument(
         "--schema",
-        choices=("panel", "calibration", "layout", "log-layout"),
+        choices=("panel", "calibration", "layout", "log-layout", "scenario"),
         help="print the JSON Schema of such a file, for editors that complete TOML",
     )
     drive = parser.add_argument_group("one drive instead of a panel")

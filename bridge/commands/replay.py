@@ -47,6 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--virtual", action="store_true", help="use virtual boards only, whatever the description names"
     )
     run_command.add_needles_argument(parser)
+    run_command.add_scenario_argument(parser)
     add_flight_arguments(parser)
     parser.add_argument("--view", action="store_true", help="show every gauge live in the terminal")
     run_command.add_page_argument(parser)
@@ -202,7 +203,8 @@ async def _fly_dry(
     from bridge.telemetry.replay import arrivals
 
     rows = arrivals(log, arguments.start, arguments.end, arguments.loop)
-    dry_run = DryRun(panel, log.given, rows, assumed_in(log))
+    scenario = run_command.scenario_of(arguments, panel)
+    dry_run = DryRun(panel, log.given, rows, assumed_in(log), scenario)
     reload = asyncio.create_task(_reload(dry_run))
     begun_s = time.perf_counter()
     drawn_s = -math.inf
@@ -310,12 +312,14 @@ async def _fly_live(
     from bridge.panel.load import load_panel
 
     source = _source(log, speed, arguments)
+    scenario = run_command.scenario_of(arguments, panel)
     if arguments.virtual or all(board.is_virtual for board in panel.description.boards.values()):
         service = Service(
             panel.all_virtual(),
             sources=FixedSources(source),
             replayed=True,
             assumed=assumed_in(log),
+            scenario=scenario,
             load=lambda path: load_panel(path).all_virtual(),
         )
     else:
@@ -328,6 +332,7 @@ async def _fly_live(
             confirmed=confirmed,
             replayed=True,
             assumed=assumed_in(log),
+            scenario=scenario,
         )
     publish(service, panel)
     recorder = None

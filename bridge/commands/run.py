@@ -17,6 +17,7 @@ from bridge.commands.shipped import PANEL
 if TYPE_CHECKING:
     from bridge.flight.service import Service
     from bridge.flight.view import Shown, View
+    from bridge.instruments.failures.scenario import Scenario
     from bridge.logs import LogTail
     from bridge.panel.load import Panel
 
@@ -41,6 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--virtual", action="store_true", help="use virtual boards only, whatever the description names"
     )
     add_needles_argument(parser)
+    add_scenario_argument(parser)
     parser.add_argument("--view", action="store_true", help="show every gauge live in the terminal")
     add_page_argument(parser)
     parser.add_argument(
@@ -62,6 +64,25 @@ def add_page_argument(parser: argparse.ArgumentParser) -> None:
         metavar="HOST:PORT",
         help="serve the live page and the bench to browsers (%(const)s)",
     )
+
+
+def add_scenario_argument(parser: argparse.ArgumentParser) -> None:
+    """Which instruments fail, and when."""
+    parser.add_argument(
+        "--scenario",
+        type=Path,
+        metavar="FILE",
+        help="failures of instruments, for training: a scenario (TOML)",
+    )
+
+
+def scenario_of(arguments: argparse.Namespace, panel: Panel) -> Scenario | None:
+    """The scenario that the arguments name; raises DescriptionErrors for one that is wrong."""
+    if arguments.scenario is None:
+        return None
+    from bridge.panel.scenario import load_scenario
+
+    return load_scenario(arguments.scenario, panel)
 
 
 def add_needles_argument(parser: argparse.ArgumentParser) -> None:
@@ -92,12 +113,15 @@ async def _fly(panel: Panel, arguments: argparse.Namespace, view: View | None, t
     from bridge.flight.state_file import StateFile, positions_as_left, state_file
     from bridge.panel.load import load_panel
 
+    scenario = scenario_of(arguments, panel)
     if arguments.virtual:  # the positions of real needles, which are elsewhere, stay in their file
-        service = Service(panel.all_virtual(), load=lambda path: load_panel(path).all_virtual())
+        service = Service(
+            panel.all_virtual(), scenario=scenario, load=lambda path: load_panel(path).all_virtual()
+        )
     else:
         state = StateFile(state_file(panel.path))
         confirmed = positions_as_left(panel, state) if arguments.needles_as_left else {}
-        service = Service(panel, state=state, confirmed=confirmed)
+        service = Service(panel, state=state, confirmed=confirmed, scenario=scenario)
     publish(service, panel)
     with (
         stopped_by_signals(service),

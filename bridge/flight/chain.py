@@ -1,6 +1,6 @@
 """From readings to the path of every pointer: all that lies between telemetry and boards.
 
-    readings -> derivation -> instruments -> pointers -> motion
+    readings -> derivation -> failures -> instruments -> pointers -> motion
 
 Pure: no I/O, no clock; times are seconds on one time base that the caller chooses. The same
 arrivals and steps at the same times yield the same positions, bit for bit.
@@ -17,8 +17,10 @@ from bridge.flight.ages import Losses, age_of
 from bridge.flight.conditions import Conditions
 from bridge.flight.lamps import Lamps
 from bridge.flight.readings import NOTHING, Readings
+from bridge.flight.training import Training
 from bridge.gauges.pointer import DirectionTracker, Pointer
 from bridge.instruments.derivation import Plan, make_plan
+from bridge.instruments.failures.scenario import Scenario
 from bridge.instruments.instruments import Instrument
 from bridge.motion.motion import Motion
 from bridge.motion.path import Limits
@@ -71,6 +73,8 @@ class DrivenPointer:
     ran_away_s: float = -inf
     """When the target was last seen to run away."""
     held: bool = False
+    true_indication: float | None = None
+    """What it should show without the failures in force; None while there are none."""
 
     def __post_init__(self) -> None:
         pointer = self.pointer
@@ -78,11 +82,14 @@ class DrivenPointer:
         slack = inf if pointer.endless else _ROUNDING * (pointer.face.high - pointer.face.low)
         self._low, self._high = pointer.face.low - slack, pointer.face.high + slack
 
+    def in_unit(self, reading: float) -> float:
+        """A reading in the unit of its quantity, in the pointer's own."""
+        conversion = self.pointer.conversion
+        return reading if conversion is None else conversion(reading)
+
     def indicate(self, reading: float) -> float:
         """Take this reading, in the unit of its quantity, as its indication; returns it in its own unit."""
-        pointer = self.pointer
-        if pointer.conversion is not None:
-            reading = pointer.conversion(reading)
+        reading = self.in_unit(reading)
         self.indication = reading
         if (not self._low <= reading <= self._high) is not self.off_scale:
             self.off_scale = not self.off_scale
@@ -234,6 +241,7 @@ class Chain:
     The altimeter setting of a knob starts from `setting_inhg`, what it was last, or else from the
     description. In a `replayed` flight a log that holds the setting moves it instead of the knob; what of it
     is in `assumed` the log does not have.
+    `scenario` has the failures of the flight.
     """
 
     def __init__(
@@ -245,6 +253,7 @@ class Chain:
         setting_inhg: float | None = None,
         replayed: bool = False,
         assumed: frozenset[str] = frozenset(),
+        scenario: Scenario | None = None,
     ) -> None:
         described = panel.description
         self.panel = panel
@@ -266,6 +275,14 @@ class Chain:
         self.readings: Readings = Readings(
             self._plan, given, own, before.readings if before else None, self.losses.quantities
         )
+        self.training: Training = before.training if before else Training(scenario)
+        """The failures in force; those that come and go are its."""
+        self.felt: Mapping[str, float] = self.readings.values
+        """The readings as instruments feel them; the true ones themselves while nothing is in force."""
+        self._sound: dict[str, Instrument] = {}
+        """While failures are in force, for each gauge an instrument that follows the true readings."""
+        self._begun_s: float | None = before._begun_s if before else None
+        self._plan_failures()
         self.pointers = {(p.board, p.channel): driven_pointer(p) for p in panel.pointers}
         self.missing = self._missing()
         """For each gauge that can't show all of its indications: why not."""
@@ -281,8 +298,9 @@ class Chain:
         self._rest_on_readings()
         if before is not None:
             self._take_pointers(before)
+        self.felt = self._feel(self._time_s)
         self._show_own()
-        self._conditions.update(self._time_s, self.readings.values)
+        self._conditions.update(self._time_s, self.felt)
 
     def _setting_source(self) -> str:
         """Where the altimeter setting comes from, as `SettingSnapshot` has it."""
@@ -303,6 +321,17 @@ class Chain:
         wanted += sorted(self._conditions.quantities)
         wanted += sorted(self.lamps.quantities)
         return make_plan(given, wanted, self.panel.catalogue, self.panel.position_error)
+
+    def _plan_failures(self) -> None:
+        plan = self.readings.full_plan
+        had = plan.given.union(rule.output for rule in plan.rules)
+        self.training.failures.plan(had, self.panel.position_error, self.panel.catalogue)
+
+    def _feel(self, time_s: float) -> Mapping[str, float]:
+        """The readings as instruments feel them at this time, of the flight where there is one."""
+        if self._begun_s is None:  # before the first arrival nothing has begun
+            return self.readings.values
+        return self.training.feel(time_s - self._begun_s, self.readings.values)
 
     def _missing(self) -> dict[str, str]:
         missing = self.readings.full_plan.missing
@@ -406,11 +435,11 @@ class Chain:
         for gauge in self._gauges:
             if gauge.pointers and gauge.rests_on and gauge.rests_on <= self._own:
                 fresh = self.panel.instrument(gauge.pointers[0].pointer.gauge)
-                indications = fresh.update(self._time_s, self.readings.values)
+                indications = fresh.update(self._time_s, self.felt)
                 for driven in gauge.pointers:
                     shown = indications.get(driven.pointer.indication)
                     if shown is not None:
-                        driven.glide(driven.indicate(shown))
+                        driven.glide(driven.indicate(self._stuck(driven, shown)))
 
     def set_altimeter(self, time_s: float, setting_inhg: float) -> None:
         """A knob was turned: the altimeter setting is this from now on."""
@@ -421,6 +450,8 @@ class Chain:
         """What arrives next does not follow from what came before: derivation and instruments forget."""
         self.readings.start_afresh()
         self._conditions.start_afresh()
+        self.training.start_afresh()
+        self._sound.clear()
         self._instruments = {gauge: self.panel.instrument(gauge) for gauge in self._instruments}
         self._gauges = self._group()
 
@@ -485,16 +516,44 @@ class Chain:
         values = self.readings.update(self._time_s, readings, between)
         if between:
             readings = {**readings, **between}
-        self._conditions.update(self._time_s, values)
+        if self._begun_s is None:
+            self._begun_s = 0.0 if self.replayed else self._time_s
+        before, self.felt = self.training.in_force, self._feel(self._time_s)
+        self._conditions.update(self._time_s, self.felt)
         for gauge in self._gauges:
             # A gauge of which nothing arrived stays: an old reading at a new time would be wrong.
             if gauge.rests_on.isdisjoint(readings):
                 continue
-            indications = gauge.instrument.update(self._time_s, values)
+            indications = gauge.instrument.update(self._time_s, self.felt)
             for driven in gauge.pointers:
                 reading = indications.get(driven.pointer.indication)
                 if reading is not None:
-                    driven.show(time_s, reading)
+                    driven.show(time_s, self._stuck(driven, reading))
+            if self.training.in_force and gauge.pointers:
+                self._note_truth(gauge, values)
+        if self.training.in_force is not before:
+            self._failures_changed()
+
+    def _stuck(self, driven: DrivenPointer, reading: float) -> float:
+        pointer = driven.pointer
+        return self.training.failures.show(pointer.key, reading, pointer.indication)
+
+    def _note_truth(self, gauge: _Gauge, values: Mapping[str, float]) -> None:
+        name = gauge.pointers[0].pointer.gauge
+        if name not in self._sound:
+            self._sound[name] = self.panel.instrument(name)
+        indications = self._sound[name].update(self._time_s, values)
+        for driven in gauge.pointers:
+            reading = indications.get(driven.pointer.indication)
+            driven.true_indication = None if reading is None else driven.in_unit(reading)
+
+    def _failures_changed(self) -> None:
+        """Gauges of which nothing arrives are shown again, and without failures there is no other truth."""
+        self._show_own()
+        if not self.training.in_force:
+            self._sound.clear()
+            for driven in self.pointers.values():
+                driven.true_indication = None
 
     def step(self, time_s: float) -> None:
         """Advance every pointer's `position` and `velocity` to this time."""
@@ -504,7 +563,9 @@ class Chain:
     def step_lamps(self, time_s: float, silent: bool) -> None:
         """Advance every lamp to this time; `silent` when no reading of telemetry is valid any more."""
         if self.lamps.driven:
-            self.lamps.step(time_s, self.readings.values, partial(self._are_gone, silent), self.holds)
+            self.lamps.step(
+                time_s, self.felt, partial(self._are_gone, silent), self.holds, self.training.powered
+            )
 
     def _are_gone(self, silent: bool, quantities: frozenset[str]) -> bool:
         """Whether one of these readings is lost, or rests on telemetry that is silent."""

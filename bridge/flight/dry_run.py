@@ -17,6 +17,7 @@ from bridge.flight.chain import homes
 from bridge.flight.notice_log import NoticeLog
 from bridge.flight.running_panel import RunningPanel
 from bridge.gauges.pointer import Pointer
+from bridge.instruments.failures.scenario import Scenario
 from bridge.panel.expected import expected_channels, expected_lamps, longest_homing_s
 from bridge.panel.load import Panel
 from bridge.telemetry.source import Arrival
@@ -54,7 +55,7 @@ class DryRun:
     """Flies rows of readings through a running panel and its virtual boards.
 
     `arrivals` come in rising time (seconds), which is the time base; `given` names the quantities
-    in them, `assumed` those of them that the log lacks.
+    in them, `assumed` those of them that the log lacks, `scenario` has the failures of the flight.
     """
 
     def __init__(
@@ -63,8 +64,11 @@ class DryRun:
         given: frozenset[str],
         arrivals: Iterable[Arrival],
         assumed: frozenset[str] = frozenset(),
+        scenario: Scenario | None = None,
     ) -> None:
-        self.running = RunningPanel(panel, given, homes(panel), replayed=True, assumed=assumed)
+        self.running = RunningPanel(
+            panel, given, homes(panel), replayed=True, assumed=assumed, scenario=scenario
+        )
         self.boards = {
             name: InstantBoard(session, virtual_board(panel, name))
             for name, session in self.running.sessions.items()

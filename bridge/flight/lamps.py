@@ -31,10 +31,14 @@ class DrivenLamp:
         if knob is not None and (knob.board, knob.input) == (board, source):
             self._set_to = min(max(self._set_to + change * knob.per_count, 0.0), 1.0)
 
-    def step(self, time_s: float, values: Mapping[str, float], gone: bool, holds: bool | None) -> None:
+    def step(
+        self, time_s: float, values: Mapping[str, float], gone: bool, holds: bool | None, powered: bool = True
+    ) -> None:
         """Advance to this time; `gone` when a reading that it follows is lost, `holds` its condition."""
         self.there = not gone and holds is not None and self.lamp.quantities <= values.keys()
         self.wanted = self._lit(values, bool(holds)) if self.there else self.lamp.when_lost
+        if not powered:
+            self.wanted = 0.0
         fade_s, before_s = self.lamp.fade_s, self._time_s
         self._time_s = time_s
         if fade_s:
@@ -81,13 +85,14 @@ class Lamps:
         values: Mapping[str, float],
         gone: Callable[[frozenset[str]], bool],
         holds: Callable[[str], bool | None],
+        powered: bool = True,
     ) -> None:
-        """Advance to this time. `gone` tells whether one of these readings is lost, `holds` whether the
-        condition of this key does, None while it is not known."""
+        """Advance to this time; without power every lamp is dark. `gone` tells whether one of these readings
+        is lost, `holds` whether the condition of this key does, None while it is not known."""
         for driven in self.driven:
             lamp = driven.lamp
             is_on = True if lamp.condition is None else holds(lamp.key)
-            driven.step(time_s, values, gone(lamp.quantities), is_on)
+            driven.step(time_s, values, gone(lamp.quantities), is_on, powered)
 
     def levels(self) -> list[tuple[str, list[int]]]:
         """For each board with lamps its name and their levels in the frame format, by ascending number."""

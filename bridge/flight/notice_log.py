@@ -20,6 +20,7 @@ from bridge.flight.notices import (
     AltimeterSet,
     Assumed,
     BoardReported,
+    FailureSwitched,
     GaugeGivenBack,
     GaugeLacksTelemetry,
     GaugeTaken,
@@ -109,6 +110,10 @@ class NoticeLog:
                     _log.warning("all needles stopped", by=by)
                 case AllGoOn(by):
                     _log.info("needles go on", by=by)
+                case FailureSwitched(name, on, by, lacks):
+                    without = {"no_effect": lacks} if lacks else {}
+                    event = "failure" if on else "failure undone"
+                    _log.info(event, failure=name, by=by, **without)
                 case PositionAdopted(board, channel, steps):
                     _log.info("position adopted", board=board, channel=channel, steps=steps)
                 case PositionUnknown(board, channel, why):

@@ -150,6 +150,16 @@ class AllGoOn:
     by: str
 
 
+@dataclass(frozen=True, slots=True)
+class FailureSwitched:
+    """A failure of an instrument came, or was undone; `lacks` is why it can have no effect here."""
+
+    name: str
+    on: bool
+    by: str
+    lacks: str
+
+
 PanelNotice = (
     BoardReported
     | TelemetryChanged
@@ -167,4 +177,5 @@ PanelNotice = (
     | GaugeGivenBack
     | AllStopped
     | AllGoOn
+    | FailureSwitched
 )

@@ -10,6 +10,7 @@ from bridge.boards.session import BoardSession
 from bridge.flight.chain import Chain, DrivenPointer, PointerAddress
 from bridge.flight.flags import Flags
 from bridge.flight.lamps import DrivenLamp
+from bridge.flight.readings import NOTHING
 from bridge.flight.snapshot import (
     BoardSnapshot,
     GearedSnapshot,
@@ -82,6 +83,9 @@ class Observer:
             tuple(_board(session, virtual) for session, virtual in self._sessions),
             dict(chain.losses.arrived_s),
             self._plan,
+            tuple(chain.training.in_force),
+            chain.training.scenario.name if chain.training.scenario else None,
+            _differing(chain.felt, chain.readings.values),
         )
 
     def _lamp(self, driven: DrivenLamp) -> LampSnapshot:
@@ -173,6 +177,7 @@ class _Observed:
             None if channel.audit is None else channel.audit.missed,
             time_s - channel.still_s if self._holds and channel.still_s is not None else None,
             driven.motion.slow_s or None,
+            driven.true_indication,
         )
 
     def geared(self, taken: PointerSnapshot) -> list[GearedSnapshot]:
@@ -197,6 +202,13 @@ class _Observed:
             self._place = (reported_steps, falling)
             self._reading = pointer.reading(reported_steps, falling)
             self._face_deg = pointer.face_deg(reported_steps, falling)
+
+
+def _differing(felt: Mapping[str, float], values: Mapping[str, float]) -> Mapping[str, float]:
+    """What is felt and is not the true value."""
+    if felt is values:
+        return NOTHING
+    return {name: value for name, value in felt.items() if value != values.get(name)}
 
 
 def _nearest(reading: float, period: float | None, indication: float | None) -> float:

@@ -11,7 +11,7 @@ from enum import Enum
 from math import inf
 
 from bridge.boards.mqtt.window import query_s
-from bridge.boards.notices import KnobTurned, Notice, PositionNeeded
+from bridge.boards.notices import ButtonPressed, KnobTurned, Notice, PositionNeeded
 from bridge.boards.pointer_channel import Phase
 from bridge.boards.session import QUERY_S, BoardSession
 from bridge.errors import BoardError
@@ -35,6 +35,7 @@ from bridge.flight.notices import (
 from bridge.flight.observer import Observer
 from bridge.flight.readings import NOTHING
 from bridge.flight.snapshot import PanelSnapshot
+from bridge.instruments.failures.scenario import Scenario
 from bridge.panel.expected import expected_channels, expected_lamps
 from bridge.panel.load import Panel
 
@@ -67,7 +68,7 @@ class RunningPanel:
     confirms, by board and channel, for channels that keep no position of their own. With `before`, a panel
     that ran until now, pointers keep their positions, and sessions with boards that stay as described go on.
     `setting_inhg` is what a knob's altimeter setting was last; `replayed` marks the flight of a log, which
-    lacks the given quantities in `assumed`.
+    lacks the given quantities in `assumed`; `scenario` has the failures of the flight.
     """
 
     def __init__(
@@ -80,6 +81,7 @@ class RunningPanel:
         setting_inhg: float | None = None,
         replayed: bool = False,
         assumed: frozenset[str] = frozenset(),
+        scenario: Scenario | None = None,
     ) -> None:
         self.panel = panel
         self.chain: Chain = Chain(
@@ -89,6 +91,7 @@ class RunningPanel:
             setting_inhg=setting_inhg,
             replayed=replayed,
             assumed=assumed,
+            scenario=scenario,
         )
         self.telemetry: Telemetry = before.telemetry if before else Telemetry.AWAITED
         self.telemetry_s: float | None = before.telemetry_s if before else None
@@ -405,7 +408,7 @@ class RunningPanel:
 
     def take_notices(self) -> list[PanelNotice]:
         """What happened since the last call, oldest first."""
-        notices, self._notices = self._notices, []
+        notices, self._notices = [*self._notices, *self.chain.training.take_notices()], []
         return notices
 
     def _handle_notices(self, time_s: float) -> None:
@@ -439,6 +442,8 @@ class RunningPanel:
         match notice:
             case KnobTurned():
                 self._knob(time_s, session.name, notice)
+            case ButtonPressed(source, presses):
+                self.chain.training.pressed(session.name, source, presses)
             case PositionNeeded(channel):
                 self._position_needed(session, channel)
 

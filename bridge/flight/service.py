@@ -36,6 +36,7 @@ from bridge.flight.service_snapshot import ReloadSnapshot, ServiceSnapshot, reco
 from bridge.flight.sources import DescribedSources, SourceMaker
 from bridge.flight.state_file import StateFile
 from bridge.flight.supervisor import Part, Supervisor
+from bridge.instruments.failures.scenario import Scenario
 from bridge.logs import LogThrottle
 from bridge.panel.load import Panel, load_panel
 from bridge.panel.watch import changes
@@ -74,8 +75,9 @@ class Service:
     """One panel, flying.
 
     `sources` makes the telemetry sources of a description. `confirmed` holds positions that the user
-    confirms. `replayed` marks the flight of a log, which lacks the quantities in `assumed`. `load` reads the
-    panel again when its files change. Its clock is that of the event loop, in seconds.
+    confirms. `replayed` marks the flight of a log, which lacks the quantities in `assumed`; `scenario` has
+    the failures of the flight. `load` reads the panel again when its files change. Its clock is that of the
+    event loop, in seconds.
     """
 
     def __init__(
@@ -87,6 +89,7 @@ class Service:
         confirmed: Mapping[PointerAddress, float] | None = None,
         replayed: bool = False,
         assumed: frozenset[str] = frozenset(),
+        scenario: Scenario | None = None,
         load: Callable[[Path], Panel] = load_panel,
     ) -> None:
         self._load = load
@@ -99,6 +102,7 @@ class Service:
             setting_inhg=state.read().setting_inhg if state else None,
             replayed=replayed,
             assumed=assumed,
+            scenario=scenario,
         )
         self.benches = Benches(self.running)
         """Gauges at the bench, and the stop of all needles; they outlive reloads."""

@@ -9,7 +9,7 @@ Positions are motor steps from home, ages seconds, face angles degrees clockwise
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from bridge.flight.ages import age_of
 from bridge.quantities.units import make_conversion
@@ -65,6 +65,7 @@ class PointerSnapshot:
     found at index marks since homing, None where none are passed; `held_s` is how long coils have held it
     still with current, None where they do not. `interval_s` is that of its readings where they come so seldom
     that it is predicted from one to the next: a change may show so much late; None where they come often.
+    `true_indication` is what it should show without the failures in force, None while there are none.
     """
 
     key: str
@@ -91,6 +92,7 @@ class PointerSnapshot:
     missed_steps: int | None
     held_s: float | None
     interval_s: float | None
+    true_indication: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,6 +197,8 @@ class PanelSnapshot:
     """The whole panel at `time_s`. `telemetry` is its state in a word, `values` holds every known reading.
 
     `rows` holds what arrived last of those quantities whose value is on the path between two rows of a log.
+    `failures` names those in force, `scenario` the flight's, None without one; `felt` has the readings that
+    instruments feel otherwise than they are in `values`, which are true.
     """
 
     time_s: float
@@ -211,6 +215,9 @@ class PanelSnapshot:
     boards: tuple[BoardSnapshot, ...]
     _arrived_s: Mapping[str, float]
     _plan: PlanSnapshot
+    failures: tuple[str, ...] = ()
+    scenario: str | None = None
+    felt: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def readings(self) -> tuple[ReadingSnapshot, ...]:

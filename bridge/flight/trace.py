@@ -38,8 +38,9 @@ class Trace:
     unit and as an angle), `target`, `commanded` and `reported` (motor steps), `report_age`, and `state` (of
     its channel; then the quantities that it has lost, whether it is off its scale, parked or held). A geared
     pointer has `shows` and `face`, a flag the reason why it is in sight, a lamp its `brightness` (to the eye,
-    0 to 1) and `state`. The columns are those of the first snapshot: a pointer that a new description takes
-    away leaves blanks, one that it adds is not traced.
+    0 to 1) and `state`. With a scenario `failures` names what is in force, and each pointer has
+    `true_indication`, what it should show without: blank while nothing is. The columns are those of the first
+    snapshot: a pointer that a new description takes away leaves blanks, one that it adds is not traced.
 
     The file grows under a temporary name, and gets its own when the trace is closed. Raises DescriptionError
     (or DescriptionErrors) where it can't be made, is one of the `inputs`, or is a file of the user's. A
@@ -126,6 +127,7 @@ class _Columns:
         self._flags = [flag.key for flag in first.flags]
         self._lamps = [lamp.name for lamp in first.lamps]
         self._boards = [board.name for board in first.boards]
+        self._trains = first.scenario is not None
         self._values: Mapping[str, float] | None = None
         self._reading_cells: list[str] = []
 
@@ -143,6 +145,8 @@ class _Columns:
         names += [f"{key}.flag" for key in self._flags]
         for name in self._lamps:
             names += [f"lamp.{name}.brightness", f"lamp.{name}.state"]
+        if self._trains:
+            names += ["failures", *(f"{key}.true_indication[{unit}]" for key, unit in self._pointers.items())]
         return names + [f"board.{name}.state" for name in self._boards]
 
     def cells(self, snapshot: PanelSnapshot) -> list[str]:
@@ -170,6 +174,11 @@ class _Columns:
             for name in self._lamps:
                 lamp = lamps.get(name)
                 cells += ["", ""] if lamp is None else [f"{lamp.brightness:.3f}", lamp.state]
+        if self._trains:
+            cells.append("; ".join(snapshot.failures))
+            cells += [
+                _number(pointers[key].true_indication) if key in pointers else "" for key in self._pointers
+            ]
         states = {board.name: board.state for board in snapshot.boards}
         return cells + [states.get(name, "") for name in self._boards]
 

@@ -22,6 +22,7 @@ from pydantic.fields import FieldInfo
 
 from bridge.panel.description import CalibrationPoints, PanelDescription
 from bridge.panel.ready_gauges import expanded
+from bridge.panel.scenario import ScenarioDescription
 from bridge.telemetry.layout import KINDS
 from bridge.telemetry.log_layout import LOG_LAYOUTS
 
@@ -30,6 +31,7 @@ FILES: Mapping[str, tuple[type[BaseModel], ...]] = {
     "calibration": (CalibrationPoints,),
     "layout": tuple(model for model, _ in KINDS.values()),
     "log-layout": tuple(LOG_LAYOUTS.values()),
+    "scenario": (ScenarioDescription,),
 }
 """What each kind of file is made of; a calibration file has one such table for each pointer."""
 
@@ -38,6 +40,7 @@ _UNITS = {
     "mm": "mm", "deg": "deg", "s": "s", "kt": "kt", "hz": "1/s", "ms": "ms", "us": "us", "v": "V", "a": "A",
     "ohm": "ohm", "g": "g", "mnm": "mN.m", "steps_s": "steps/s", "steps_s2": "steps/s2", "deg_s": "deg/s",
     "g_mm": "g.mm", "g_mm2": "g.mm2", "g_cm2": "g.cm2", "inhg": "inHg", "inhg_per_count": "inHg",
+    "hpa": "hPa", "k": "K", "ft": "ft",
 }  # fmt: skip
 """By what the name of a key ends in."""
 

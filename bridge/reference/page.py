@@ -8,6 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from pydantic import BaseModel
 
 from bridge.hardware.microcontrollers import DRIVEN_IN, PARTS
+from bridge.instruments.failures.kinds import KINDS as FAILURES
 from bridge.instruments.instruments import INSTRUMENTS, OPTIONS, options
 from bridge.panel.hardware import Motor
 from bridge.panel.load import shipped_motors
@@ -38,6 +39,10 @@ one has; a list or a value replaces the ready one's, `false` takes a table of it
     "calibration": ("Calibration files", "A table for each pointer of the gauge, by its name."),
     "layout": ("Datagram layouts", "One of these, by its `kind`."),
     "log-layout": ("Log layouts", "What is in a flight log of another maker, by its `kind`."),
+    "scenario": (
+        "Scenarios",
+        "Failures of instruments in one flight, for training: named by `--scenario` of `run` and `replay`.",
+    ),
 }
 
 
@@ -48,7 +53,7 @@ def page() -> str:
         parts.append(f"## {title}\n\n{words}\n")
         for model in FILES[file]:
             parts += _file(model, "NAME" if file == "calibration" else "")
-    parts += [_instruments(), _ready(), _quantities(), _units(), _motors(), _parts()]
+    parts += [_failures(), _instruments(), _ready(), _quantities(), _units(), _motors(), _parts()]
     return "\n".join(parts)
 
 
@@ -103,6 +108,21 @@ def _instruments() -> str:
             chosen.append(f"`{option}`: {OPTIONS[option]} ({words.replace(chr(39), chr(34))})")
         rows.append((f"`{name}`", meaning, "; ".join(chosen)))
     return "## Instruments\n\n" + _rows(("instrument", "shows", "options"), rows)
+
+
+def _failures() -> str:
+    rows = []
+    for kind in FAILURES.values():
+        parameters = []
+        for name, each in kind.parameters.items():
+            range_ = f"{each.low:g} to {each.high:g} {each.unit}"
+            default = "" if each.default is None else f"; default {each.default:g}"
+            stated = "" if each.default is not None or each.optional else "; must be there"
+            parameters.append(f"`{name}`: {each.meaning} ({range_}{default}{stated})")
+        own = ["`pointer`: which needle (must be there)"] if kind.of_a_needle else []
+        rows.append((f"`{kind.name}`", kind.meaning, ". ".join([*own, *parameters])))
+    words = "A number marked (choice) is invented: no source states it.\n\n"
+    return f"## Failures\n\n{words}" + _rows(("kind", "what fails", "what may be stated"), rows)
 
 
 def _ready() -> str:

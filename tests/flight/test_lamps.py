@@ -175,3 +175,15 @@ def test_a_board_that_has_no_lamps_is_named_in_the_view_with_the_cure(tmp_path: 
     [note] = [note for note in notes(snapshot) if note.startswith("lamps")]
     assert note.startswith("lamps back, low_oil not lit: board only has firmware 2.1")
     assert "Flash the firmware again" in note
+
+
+def test_without_power_every_lamp_is_dark_whatever_it_follows(tmp_path: Path) -> None:
+    at = AtWork(described.panel(tmp_path, ("delay_s = 2", "delay_s = 0")))
+    values = {"oil_pressure": 10.0}
+    for time_s in (0.0, 100.0):
+        at.step(time_s, values)
+    assert min(at.lit().values()) > 0.0
+    at.lamps.step(200.0, values, lambda _: False, at.conditions.held, powered=False)
+    assert set(at.lit().values()) == {0.0}
+    at.step(300.0, values)
+    assert min(at.lit().values()) > 0.0

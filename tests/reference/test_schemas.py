@@ -28,6 +28,7 @@ SHIPPED = [
     *(("calibration", file) for file in sorted((CONFIG / "calibration").glob("*.toml"))),
     *(("layout", file) for file in sorted((CONFIG / "layouts").glob("*.toml"))),
     *(("log-layout", file) for file in sorted((CONFIG / "log-layouts").glob("*.toml"))),
+    *(("scenario", file) for file in sorted((CONFIG / "scenarios").glob("*.toml"))),
 ]
 
 

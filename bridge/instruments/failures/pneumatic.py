@@ -20,7 +20,7 @@ from bridge.instruments.failures.kinds import Failure
 
 _OPEN_PER_S = 10.0
 """Of a mouth or port that is free: the line follows in a tenth of a second (choice)."""
-_DRAIN_PER_S = 1.0
+_DRAIN_PER_S = 5.0
 """Of the drain hole, which is small (choice)."""
 
 STATIC_SIDE = frozenset({"static_blocked", "static_leak", "alternate_static"})
