@@ -26,18 +26,17 @@ REPEAT_S = 1.0
 """All levels are sent again this often: a lost frame is made good then."""
 ASK_S = 1.0
 """A board that has not answered is asked again."""
-_AWAITED = "asked for its lamps"
 
 
 class LampBank:
     """The lamps that the description expects of one board; times are seconds, levels those of the format.
 
-    `usable` while the board has them; `why` not, with the cure.
+    `usable` while the board has them; `why` not, with the cure, where that is known.
     """
 
     def __init__(self, expected: Sequence[LampCapability], cure: str) -> None:
         self.usable = False
-        self.why = _AWAITED
+        self.why = ""
         self._expected = tuple(expected)
         self._cure = cure
         self._asks = False
@@ -47,7 +46,7 @@ class LampBank:
     def forget(self) -> None:
         """Nothing is known of the board any more."""
         self.usable = self._asks = False
-        self.why = _AWAITED
+        self.why = ""
 
     def introduced(self, introduction: Introduction) -> list[Notice]:
         """The board fits: ask for its lamps, if it can have any."""

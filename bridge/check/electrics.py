@@ -11,7 +11,7 @@ from bridge.hardware.microcontrollers import PARTS, Microcontroller
 from bridge.panel.board_checks import check_drive, pins_taken
 from bridge.panel.hardware import BoardDescription, DriveDescription, Motor
 from bridge.wiring.devices import MARGIN, USB_A, suffices, suitable_v, with_margin_a
-from bridge.wiring.sheet import BoardSheet, coil_current_a
+from bridge.wiring.sheet import BoardSheet, coil_current_a, pin_currents_a
 
 DRIVER_A = {"four_wire": 0.5, "step_dir": 1.0}
 """What an output's driver bears: a Darlington array's (sheets of the kind, from memory), a small chopper
@@ -161,6 +161,7 @@ def check_board(name: str, board: BoardDescription, sheet: BoardSheet) -> Iterat
     """The supply's total with margin, and how much of the board is used."""
     yield from _supply(name, board, sheet)
     yield _usb(name, sheet)
+    yield from _groups(name, board, sheet)
     yield from _pins(name, board)
 
 
@@ -172,7 +173,8 @@ def _supply(name: str, board: BoardDescription, sheet: BoardSheet) -> Iterator[F
     formula = " + ".join(f"{load.name} {number(load.current_a)} A" for load in loads)
     needed = with_margin_a(total)
     formula = f"({formula}) x {MARGIN:g} = {number(needed)} A"
-    says = f"All motors at once, servos stalled, take {number(total)} A; with a quarter to spare"
+    what = "motors and lamps" if any(lamp.supply == "motors" for lamp in board.lamps.values()) else "motors"
+    says = f"All {what} at once, servos stalled, take {number(total)} A; with a quarter to spare"
     says += f" {number(needed)} A."
     if board.supply_a is None:
         cure = (
@@ -215,6 +217,32 @@ def _usb(name: str, sheet: BoardSheet) -> Finding:
         formula=f"{formula} = {number(total)} A; {number(USB_A)} A / {MARGIN:g}",
         says=says,
         cure=cure,
+    )
+
+
+def _groups(name: str, board: BoardDescription, sheet: BoardSheet) -> Iterator[Finding]:
+    """What pins of neighbouring ports supply together: the fullest group."""
+    part = PARTS[board.part]
+    supplied = {"".join(map(str, part.pins[pin])): amps for pin, amps in pin_currents_a(sheet.wires).items()}
+    if not supplied:
+        return
+    group = max(part.groups, key=lambda bits: sum(supplied.get(bit, 0.0) for bit in bits))
+    used = {bit: supplied[bit] for bit in group if bit in supplied}
+    total = sum(used.values())
+    severity = at_most(total, part.group_a / MARGIN, part.group_a)
+    ports = ", ".join(dict.fromkeys(bit[0] for bit in group))
+    yield measured(
+        f"board {name}",
+        "port current",
+        severity,
+        total,
+        part.group_a / MARGIN,
+        "A",
+        formula=" + ".join(f"P{bit} {number(amps)} A" for bit, amps in used.items())
+        + f" = {number(total)} A; {number(part.group_a)} A / {MARGIN:g}",
+        says=f"Its fullest ports ({ports}) supply {number(total)} A together; "
+        f"an {part.name} bears {number(part.group_a)} A there.",
+        cure="" if severity == "ok" else "Feed some lamps by a transistor, or move them to other ports.",
     )
 
 

@@ -14,6 +14,7 @@ from bridge.check.case import Case, Load, load
 from bridge.check.electrics import check_board, check_motor_electrics, check_output
 from bridge.check.findings import Finding, at_most, measured, number
 from bridge.check.gearing import Gearing, check_counted_teeth, check_gearing
+from bridge.check.lamps import check_lamp
 from bridge.check.resolution import check_resolution
 from bridge.check.speed import check_speed
 from bridge.check.torque import check_torque
@@ -59,6 +60,9 @@ def _telemetry(panel: Panel) -> Iterator[Finding]:
     for gauge, why in chain.missing.items():
         cure = "Add the field to a layout, or the value under [fixed]"
         yield Finding(gauge, "telemetry", "failure", says=f"{why}.", cure=cure)
+    for lamp, why in chain.missing_lamps().items():
+        cure = "Add the field to a layout, or the value under [fixed]"
+        yield Finding(f"lamp {lamp}", "telemetry", "failure", says=f"{why}.", cure=cure)
     for assumption in chain.readings.plan.assumptions:
         derived, origin = assumption.split(" ", 1)
         yield Finding(derived, "assumption", "note", says=f"Comes {origin}.")
@@ -88,6 +92,8 @@ def _panel(panel: Panel) -> Iterator[Finding]:
         yield from check_counted_teeth(name, motor, shipped)
     for name, board in description.boards.items():
         yield from check_board(name, board, board_sheet(description, panel.motors, name))
+        for lamp in panel.board_lamps(name):
+            yield from check_lamp(lamp.name, board.lamps[lamp.number], board)
 
 
 def _face(panel: Panel, gauge: str) -> Iterator[Finding]:
@@ -174,7 +180,10 @@ def _unused(panel: Panel) -> Iterator[Finding]:
                 says = "Homed by 'last', it asks at every start where its needle is; its motor has a stop."
                 cure = "Write homing = 'sweep', and home_deg for the face angle at that stop."
                 yield Finding(pointer.key, "homing", "warning", says=says, cure=cure)
+        lamp_knobs = {lamp.knob.input for lamp in panel.lamps if lamp.knob and lamp.knob.board == name}
         for place, given in board.inputs.items():
+            if place in lamp_knobs:
+                continue
             if setting.source == "knob" and (setting.board, setting.input) == (name, place):
                 continue
             says = f"Nothing uses the {given.kind} at input {place}."

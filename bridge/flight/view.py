@@ -72,15 +72,20 @@ class View:
     def draw(self, shown: Shown) -> None:
         """Draw the panel as this snapshot has it."""
         width, snapshot = self._console.width, shown.panel
-        tables = [pointers(snapshot, width), *lamps(snapshot), boards(snapshot)]
-        taken = (2 if shown.playback is None else 3) + sum(table.row_count + 1 for table in tables)
+        tables = [pointers(snapshot, width), boards(snapshot)]
+        lit = list(lamps(snapshot))
+        taken = (
+            (2 if shown.playback is None else 3)
+            + (lit is not None)
+            + sum(table.row_count + 1 for table in tables)
+        )
         room = max(_LEAST_LOG, self._console.height - 1 - taken) if self._console.is_terminal else 1000
         noted = [part for note in notes(snapshot) for part in _wrapped(note, width)]
         messages = [_wrapped(line, width) for line in self._lines.copy()]
         noted = noted[: max(0, room - min(sum(map(len, messages)), _LEAST_LOG))]
         log = _latest(messages, max(1, room - len(noted)))
         lines = [Text(line, "yellow") for line in noted] + [Text(line, "dim") for line in log]
-        self.live.update(Group(*self._head(shown, width), *tables, *lines), refresh=True)
+        self.live.update(Group(*self._head(shown, width), *tables, *lit, *lines), refresh=True)
 
     def _head(self, shown: Shown, width: int) -> Iterator[Text]:
         snapshot = shown.panel
@@ -144,15 +149,15 @@ def boards(snapshot: PanelSnapshot) -> Table:
     return table
 
 
-def lamps(snapshot: PanelSnapshot) -> Iterator[Table]:
-    """One row for each lamp; no table where there are none."""
+def lamps(snapshot: PanelSnapshot) -> Iterator[Text]:
+    """All lamps in one line: the brightness of one that is lit, the state of any other."""
     if not snapshot.lamps:
         return
-    table = _table("lamp", "brightness", "state")
-    for lamp in snapshot.lamps:
-        style = {"off": "red", "awaited": "yellow"}.get(lamp.state, "")
-        table.add_row(Text(_fitted(lamp.name, 30)), f"{lamp.brightness:.2f}", Text(lamp.state, style))
-    yield table
+    shown = (
+        f"{printable(lamp.name)} {f'{lamp.brightness:.2f}' if lamp.state == 'lit' else lamp.state}"
+        for lamp in snapshot.lamps
+    )
+    yield Text(f"lamps  {'  '.join(shown)}", no_wrap=True, overflow="ellipsis")
 
 
 def notes(snapshot: PanelSnapshot) -> Iterator[str]:
@@ -162,7 +167,7 @@ def notes(snapshot: PanelSnapshot) -> Iterator[str]:
             yield f"board {board.name} {board.state}: {board.detail}"
     dark: dict[str, list[str]] = {}
     for lamp in snapshot.lamps:
-        if lamp.state == "off":
+        if lamp.state == "off" and lamp.detail:
             dark.setdefault(f"board {lamp.board} {lamp.detail}", []).append(lamp.name)
     for why, names in dark.items():
         yield f"lamps {', '.join(names)} not lit: {why}"
@@ -209,7 +214,7 @@ def _table(*titles: str) -> Table:
     """Numbers to the right, words to the left; what is too wide is cut, not wrapped."""
     table = Table(box=None, pad_edge=False, padding=(0, 1, 0, 0))
     for title in titles:
-        left = title in ("pointer", "lamp", "board", "state", "")
+        left = title in ("pointer", "board", "state", "")
         table.add_column(title, justify="left" if left else "right", no_wrap=True, overflow="ellipsis")
     return table
 

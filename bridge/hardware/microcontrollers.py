@@ -3,7 +3,8 @@
 Pin names, ports and compare outputs: data sheets of the two parts and the printing on
 common boards, from memory; the firmware's tests see pulses and steps arrive at these very pins. Currents of
 pins: the same data sheets (20 mA is their test condition, 200 mA through the supply pins their absolute
-maximum), from memory; what a bare board draws: common practice, no source.
+maximum, the sums of groups of ports are notes to their DC characteristics), from memory; what a bare board
+draws: common practice, no source.
 """
 
 from __future__ import annotations
@@ -23,7 +24,8 @@ class Microcontroller:
     """One microcontroller. `pins`: printed name to port letter and bit; `servo_pins`: those that a compare
     output of a 16-bit timer drives, with its register; `coarse_pins` the same for timer 0, whose 8 bits dim a
     lamp but make no servo's pulse (timer 2 makes the steps); `serial_pins` belong to the serial line. `pin_a`
-    is what one pin drives well, `pins_a` what all may carry together, `board_a` what its usual board draws,
+    is what one pin drives well, `pins_a` what all may carry together,
+    `group_a` what the pins of each of `groups` may supply together, `board_a` what its usual board draws,
     `logic_v` that board's logic supply."""
 
     name: str
@@ -38,6 +40,8 @@ class Microcontroller:
     logic_v: float
     pin_a: float
     pins_a: float
+    groups: tuple[tuple[str, ...], ...]
+    group_a: float
     board_a: float
 
     @property
@@ -49,6 +53,12 @@ class Microcontroller:
 def _row(first: str, number: int, port: str, bits: range) -> dict[str, tuple[str, int]]:
     """Pins with consecutive numbers on consecutive bits of one port."""
     return {f"{first}{number + n}": (port, bit) for n, bit in enumerate(bits)}
+
+
+def _bits(text: str) -> tuple[str, ...]:
+    """Bits of ports, as in "C0-5 D0-4"."""
+    spans = [(span[0], int(span[1]), int(span[3])) for span in text.split()]
+    return tuple(f"{port}{bit}" for port, low, high in spans for bit in range(low, high + 1))
 
 
 _FIRST_2560 = "E0 E1 E4 E5 G5 E3 H3 H4 H5 H6 B4 B5 B6 B7 J1 J0 H1 H0 D3 D2 D1 D0"  # D0 to D21
@@ -69,6 +79,8 @@ PARTS: Mapping[str, Microcontroller] = {
             logic_v=5.0,
             pin_a=0.02,
             pins_a=0.2,
+            groups=(_bits("C0-5 D0-4"), _bits("B0-5 D5-7")),
+            group_a=0.15,
             board_a=0.05,
         ),
         Microcontroller(
@@ -104,6 +116,14 @@ PARTS: Mapping[str, Microcontroller] = {
             logic_v=5.0,
             pin_a=0.02,
             pins_a=0.2,
+            groups=(
+                _bits("J0-7 G2-2 A0-7"),
+                _bits("C0-7 G0-1 D0-7 L0-7"),
+                _bits("G3-4 B0-7 H0-7"),
+                _bits("E0-7 G5-5"),
+                _bits("F0-7 K0-7"),
+            ),
+            group_a=0.2,
             board_a=0.1,
         ),
     )

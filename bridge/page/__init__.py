@@ -45,9 +45,10 @@ origin of its own frame: a pivot off the middle is in the drawing.
 needles: at most 30 a second, twice a second where nothing moves. Per pointer: face angle by the board's last
 report (deg clockwise from 12 o'clock, 0 to 360), face angle of the indication, indication, what the pointer
 shows, error (shows less indication); null where not known. Per flag the reason why it is in sight, "" while
-not.
+not. Per lamp its brightness to the eye (0 to 1) and its state: lit, dark, awaited (no reading) or off (not
+lit by its board).
     {"type":"needles","time_s":12.3,"p":{"airspeed.needle":[92.1,92.0,71.2,71.3,0.1]},
-     "flags":{"attitude.off":"suction < 4.5 inHg"},
+     "flags":{"attitude.off":"suction < 4.5 inHg"},"lamps":{"backlight":[0.6,"lit"]},
      "replay":null | {"time_s":80.2,"playing":true,"speed":1}}
 health: twice a second. `held_s` is how long coils have held a still pointer with current (null: they do not),
 `missed_steps` what the index audit has found since homing (null: no marks to audit by). `state` of telemetry:
@@ -60,6 +61,7 @@ awaited, live, silent, resting, paused (a replay). A fault needs somebody; `cure
      "gauges":{"airspeed":{"state":"live","why":""}},
      "pointers":{"airspeed.needle":{"state":"ready","detail":"","lost":[],"parked":false,"missed_steps":null,
                                     "held_s":12}},
+     "lamps":[{"name":"backlight","board":"centre","state":"lit","brightness":0.6,"detail":""}],
      "boards":[{"name","virtual","state","detail","sent","lost","corrupted","unanswered","disbelieved",
                 "undecodable","refused","resets","watchdog_trips","round_trip_ms","worst_round_trip_ms"}],
      "recording":null|{"file":"...","rows":9,"trouble":""},"reload":null|{"at":"22:41:03","taken":true,"text":""},

@@ -11,7 +11,7 @@ from typing import Any
 
 from bridge.flight.notice_log import CORRUPTED_CURE, UNKNOWN_CURE
 from bridge.flight.service_snapshot import RecordingSnapshot, ReloadSnapshot, SenderSnapshot, ServiceSnapshot
-from bridge.flight.snapshot import BoardSnapshot, PointerSnapshot, ReadingSnapshot
+from bridge.flight.snapshot import BoardSnapshot, LampSnapshot, PointerSnapshot, ReadingSnapshot
 from bridge.logs import LogLine, printable
 from bridge.page.live import rounded
 
@@ -50,6 +50,7 @@ class Health:
             "readings": [_reading(reading) for reading in panel.readings],
             "gauges": {gauge.name: {"state": gauge.state, "why": gauge.why} for gauge in panel.gauges},
             "pointers": {pointer.key: _pointer(pointer) for pointer in panel.pointers},
+            "lamps": [_lamp(lamp) for lamp in panel.lamps],
             "boards": [_board(board) for board in panel.boards],
             "recording": _recording(service.recording),
             "reload": _reload(service.reload),
@@ -83,6 +84,9 @@ class Health:
                     f"{gauge.name} lacks telemetry: {gauge.why}",
                     "add it to the sender and the layout, or leave the gauge out of the description",
                 )
+        for lamp in panel.lamps:
+            if lamp.state == "off" and lamp.detail:
+                yield f"Lamp {lamp.name} is not lit: board {lamp.board} {lamp.detail}", ""
         recording, reload = service.recording, service.reload
         if recording is not None and recording.failed:
             yield (
@@ -217,6 +221,16 @@ def _board(board: BoardSnapshot) -> dict[str, Any]:
         "watchdog_trips": board.watchdog_trips,
         "round_trip_ms": round(board.round_trip_s * 1000, 2),
         "worst_round_trip_ms": round(board.worst_round_trip_s * 1000, 1),
+    }
+
+
+def _lamp(lamp: LampSnapshot) -> dict[str, Any]:
+    return {
+        "name": lamp.name,
+        "board": lamp.board,
+        "state": lamp.state,
+        "brightness": round(lamp.brightness, 2),
+        "detail": printable(lamp.detail),
     }
 
 

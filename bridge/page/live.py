@@ -65,6 +65,7 @@ def needles_message(
         "type": "needles",
         "time_s": round(snapshot.time_s, 3),
         "p": needles.message(snapshot),
+        "lamps": {lamp.name: [round(lamp.brightness, 2), lamp.state] for lamp in snapshot.lamps},
         "flags": {flag.key: flag.why for flag in snapshot.flags},
         "replay": replay,
     }

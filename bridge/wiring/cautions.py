@@ -14,6 +14,8 @@ CAUTIONS = (
     "Never plug or unplug a motor while its driver has power: the spark of the coil kills the driver. "
     "Power off, wait for the capacitors to empty, then touch the wires.",
     "Every coil kicks back. Use drivers with clamp diodes inside, or fit the diodes in the list.",
+    "A diode needs its resistor: without one it burns, and so may the pin. The values here are for the "
+    "diodes described, at the supply described. Do not stare into a bright one.",
     "Set the current limit of a step/direction driver to the motor's rated current before the first run.",
     "Motors, drivers and regulators get hot, a held stepper hottest of all. Let air pass, keep them from "
     "plastic and paper, let no one touch them, and switch off when you leave.",

@@ -19,6 +19,9 @@ WIDTH_MM = 190.0
 MOST_MM = 248.0
 """Greatest height of one picture: what a sheet of A4 or Letter holds beside a title."""
 
+SIGNALS = ("signal", "coil", "lamp")
+"""What wires from a pin carry."""
+
 _PITCH = 4.6
 _GAP = 3.6
 _BOARD = (14.0, 44.0)
@@ -68,13 +71,8 @@ def _closed(picture: Picture, sheet: BoardSheet, start: float, end: float) -> Pi
 def _rows(sheet: BoardSheet, block: Block) -> tuple[list[Wire], dict[str, list[Wire]]]:
     """The block's signal wires from the board, and the supply wires of each of its devices."""
     names = [block.driver, block.part] if block.driver else [block.part]
-    signals = [
-        w for w in sheet.wires if w.start == BOARD and w.end in names and w.carries in ("signal", "coil")
-    ]
-    fed = {
-        name: [w for w in sheet.wires if w.end == name and w.carries not in ("signal", "coil")]
-        for name in names
-    }
+    signals = [w for w in sheet.wires if w.start == BOARD and w.end in names and w.carries in SIGNALS]
+    fed = {name: [w for w in sheet.wires if w.end == name and w.carries not in SIGNALS] for name in names}
     return signals, fed
 
 

@@ -6,22 +6,31 @@ carry: both coils of a stepper on, a servo stalled.
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
 from bridge.hardware.microcontrollers import PARTS
 from bridge.panel.description import PanelDescription
-from bridge.panel.hardware import BoardDescription, Channel, Input, Motor
+from bridge.panel.hardware import BoardDescription, Channel, Input, LampOutput, Motor
 from bridge.wiring import devices
+from bridge.wiring.lamps import (
+    FLYBACK,
+    GATE_OHM,
+    PULL_DOWN_OHM,
+    SWITCH,
+    LampCircuit,
+    lamp_circuit,
+    ohm_words,
+)
 from bridge.wiring.mounting import Mount, mounts
 
 BOARD = "board"
 SUPPLY = "motor supply"
 GROUND = "GND"
 
-Carries = Literal["signal", "coil", "motor +", "logic +", "ground"]
+Carries = Literal["signal", "coil", "lamp", "motor +", "logic +", "ground"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,12 +118,25 @@ def coil_current_a(motor: Motor) -> float:
     return 0.0
 
 
+def pin_currents_a(wires: Iterable[Wire]) -> Mapping[str, float]:
+    """What each pin of the board supplies at most: all of a lamp's current, half of a coil's (two ends)."""
+    shares = {"lamp": 1.0, "coil": 0.5}
+    found: defaultdict[str, float] = defaultdict(float)
+    for wire in wires:
+        if wire.start == BOARD and wire.carries in shares:
+            found[wire.start_terminal] += shares[wire.carries] * wire.current_a
+    return found
+
+
 class _Sheet:
     def __init__(self, panel: PanelDescription, motors: Mapping[str, Motor], board: str) -> None:
         self.name = board
         self.board: BoardDescription = panel.boards[board]
         self.part = PARTS[self.board.part]
         self.pointers = dict(_pointers(panel, motors, board))
+        self.lamps = {
+            lamp.lamp: name.replace("_", " ") for name, lamp in panel.lamps.items() if lamp.board == board
+        }
         self.mounts = tuple(mounts(panel, board))
         self.wires: list[Wire] = []
         self.loads: list[SupplyLoad] = []
@@ -129,6 +151,8 @@ class _Sheet:
             self._channel(number, channel)
         for number, knob in self.board.inputs.items():
             self._input(number, knob)
+        for number, lamp in self.board.lamps.items():
+            self._lamp(number, lamp)
         self._supplies()
         return BoardSheet(
             self.name,
@@ -238,6 +262,51 @@ class _Sheet:
         self.bought["rotary encoder, quadrature outputs" if knob.kind == "encoder" else "push button"] += 1
         self._small(name, knob.pins, ("A", "B") if knob.kind == "encoder" else ("contact",), devices.KNOB_A)
 
+    def _lamp(self, number: int, lamp: LampOutput) -> None:
+        circuit = lamp_circuit(lamp, self.board, self.part)
+        name = f"{'flag' if circuit.is_coil else 'lamp'} {self.lamps[number]}"
+        supply: Literal["motors", "board"] = lamp.supply
+        self.loads.append(SupplyLoad(name, supply, circuit.total_a))
+        plus, minus = self._load(name, lamp, circuit)
+        if not circuit.switched:
+            self.blocks.append(Block(None, name))
+            self._wire((BOARD, lamp.pin), (name, plus), devices.SIGNAL_COLOURS[0], circuit.total_a, "lamp")
+            self._wire((BOARD, GROUND), (name, minus), "black", circuit.total_a, "ground")
+            return
+        own = f"switch {number}"
+        self.bought[SWITCH] += 1
+        self.bought[f"resistor {ohm_words(GATE_OHM)}, 0.25 W, pin to gate"] += 1
+        self.bought[f"resistor {ohm_words(PULL_DOWN_OHM)}, 0.25 W, gate to ground"] += 1
+        self.blocks.append(Block(own, name))
+        gate = f"gate, {ohm_words(GATE_OHM)}"
+        self._wire((BOARD, lamp.pin), (own, gate), devices.SIGNAL_COLOURS[0], devices.LOGIC_A, "signal")
+        self._wire((own, "drain"), (name, minus), devices.SIGNAL_COLOURS[0], circuit.total_a, "lamp")
+        if supply == "motors":
+            self._wire((SUPPLY, "+"), (name, plus), "red", circuit.total_a, "motor +")
+            self._wire((SUPPLY, "-"), (own, "source"), "black", circuit.total_a, "ground")
+        else:
+            logic = (BOARD, devices.logic_pin(self.part))
+            self._wire(logic, (name, plus), "orange", circuit.total_a, "logic +")
+            self._wire((BOARD, GROUND), (own, "source"), "black", circuit.total_a, "ground")
+
+    def _load(self, name: str, lamp: LampOutput, circuit: LampCircuit) -> tuple[str, str]:
+        """Buy what is lit or moved; returns its two terminals, the first with the resistor of each string."""
+        if lamp.led is None:
+            self.bought["flag magnet or relay, as described"] += 1
+            self.bought[FLYBACK] += 1
+            return "coil +", "coil -"
+        led = lamp.led
+        self.bought[f"light-emitting diode, {led.forward_v:g} V"] += led.strings * led.in_series
+        if circuit.resistor_ohm is None:
+            self.warnings.append(
+                f"{name}: its diodes want {circuit.diodes_v:g} V and a resistor, its supply has "
+                f"{circuit.supply_v:g} V"
+            )
+            return "+", "-"
+        ohm = ohm_words(circuit.resistor_ohm)
+        self.bought[f"resistor {ohm}, {circuit.resistor_w:g} W, for diodes"] += led.strings
+        return f"+, {ohm}" if led.strings == 1 else f"+, {led.strings} x {ohm}", "-"
+
     def _small(
         self, name: str, pins: tuple[str, ...], terminals: tuple[str, ...], amps: float, powered: bool = False
     ) -> None:
@@ -264,14 +333,12 @@ class _Sheet:
                     f"the motor supply delivers {given:g} A; {motors:.2f} A with a quarter to spare are "
                     f"{devices.with_margin_a(motors):.2f} A"
                 )
-        pins = (
-            sum(wire.current_a for wire in self.wires if wire.start == BOARD and wire.carries == "coil") / 2
-        )
+        pins = sum(pin_currents_a(self.wires).values())
         most = self.part.pins_a
         if pins * devices.MARGIN > most:
             self.warnings.append(
-                f"coils straight on the board's pins draw {pins:.2f} A; all pins of a {self.part.name} "
-                f"may carry {most:g} A, less a quarter. Give some of them a driver"
+                f"coils and lamps straight on the board's pins draw {pins:.2f} A; all pins of a "
+                f"{self.part.name} may carry {most:g} A, less a quarter. Give some of them a driver"
             )
         if board > devices.USB_A:
             self.warnings.append(

@@ -10,6 +10,7 @@ from bridge.wiring.sheet import SUPPLY, BoardSheet, Wire
 _MEANING = {
     "signal": "signal",
     "coil": "coil of the motor",
+    "lamp": "lamp or flag",
     "motor +": "motor supply, after the fuse",
     "logic +": "logic supply",
     "ground": "ground",

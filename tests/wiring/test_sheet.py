@@ -38,6 +38,7 @@ def pins(board: BoardDescription) -> list[str]:
         found += [sensor.pin for sensor in (channel.index, channel.stop) if sensor]
     for knob in board.inputs.values():
         found += knob.pins
+    found += [lamp.pin for lamp in board.lamps.values()]
     return found
 
 
@@ -64,14 +65,16 @@ def test_the_motor_supply_s_wires_add_up_to_its_loads_out_and_back(board: str) -
 
 
 def test_the_sums_are_those_of_the_motors_counted_by_hand() -> None:
-    """Three steppers of 2 x 0.1 A; one of 0.2 A and a stalled servo of 0.7 A; two stalled servos.
+    """Three steppers of 2 x 0.1 A; one of 0.2 A and a stalled servo of 0.7 A; two stalled servos, and six
+    strings of (5 - 3.1) V / 130 ohm.
 
-    Board: 0.05 A itself; 0.02 A a sensor; 0.001 A a knob; 2 x 0.02 A a gauge stepper on its pins.
+    Board: 0.05 A itself; 0.02 A a sensor; 0.001 A a knob; 2 x 0.02 A a gauge stepper on its pins, 3 V / 300
+    ohm a lamp.
     """
     motors = {board: sheet(board).total_a("motors") for board in BOARDS}
-    assert motors == pytest.approx({"left": 0.6, "right": 0.9, "centre": 1.4})
+    assert motors == pytest.approx({"left": 0.6, "right": 0.9, "centre": 1.4 + 6 * 1.9 / 130})
     boards = {board: sheet(board).total_a("board") for board in BOARDS}
-    assert boards == pytest.approx({"left": 0.111, "right": 0.15, "centre": 0.09})
+    assert boards == pytest.approx({"left": 0.111, "right": 0.15, "centre": 0.1})
 
 
 def test_coil_wires_of_a_driver_carry_the_coil_s_current() -> None:
@@ -162,7 +165,7 @@ def test_too_many_coils_straight_on_the_pins_are_told() -> None:
     board = described.boards["right"].model_copy(update={"channels": dict.fromkeys(range(5), channel)})
     full = described.model_copy(update={"gauges": {"engine": gauge}, "boards": {"right": board}})
     warnings = " ".join(board_sheet(full, shipped_motors(), "right").warnings)
-    assert "coils straight on the board's pins draw 0.20 A" in warnings
+    assert "coils and lamps straight on the board's pins draw 0.20 A" in warnings
     assert not sheet("right").warnings
 
 

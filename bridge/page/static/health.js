@@ -128,6 +128,7 @@ export class Health {
         part("telemetry", "Telemetry"),
         part("files", "Recording and description"),
         part("pointers", "Pointers"),
+        part("lamps", "Lamps"),
         part("readings", "Readings"),
       ),
       part("log", "Log, newest first"),
@@ -145,6 +146,13 @@ export class Health {
       Object.entries(health.pointers).map(([key, it]) => [key, { ...it, held_s: shownAge(it.held_s) }]),
     );
     this.table(parts.pointers, "Pointers", ["Pointer", "State", "Missed steps", "Coils held"], pointerRows(pointers));
+    const lamps = health.lamps.map((it) => [
+      title(it.name),
+      el("span", {}, state(it.state), it.detail ? ` ${it.detail}` : ""),
+      `${number(100 * it.brightness)} %`,
+    ]);
+    this.table(parts.lamps, "Lamps", ["Lamp", "State", "Brightness"], lamps);
+    parts.lamps.parentElement.hidden = !lamps.length;
     const readings = health.readings.map((r) => [
       plain(r.name),
       amount(r.value, 2, r.unit),

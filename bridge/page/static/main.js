@@ -3,6 +3,7 @@
 import { Bench } from "./bench.js";
 import { put } from "./dom.js";
 import { Health, summary } from "./health.js";
+import { Lamps } from "./lamps.js";
 import { Link } from "./link.js";
 import { Panel } from "./panel.js";
 import { Replay } from "./replay.js";
@@ -46,6 +47,7 @@ function introduce() {
 
 const link = new Link(introduce);
 const panel = new Panel($("gauges"));
+const lamps = new Lamps($("lamps"));
 const health = new Health($("health-body"));
 const bench = new Bench($("bench-body"), {
   command: (name, fields) => link.do(name, fields),
@@ -95,7 +97,10 @@ link.addEventListener("panel", ({ detail }) => {
   panel.arrange();
 });
 
-link.addEventListener("needles", ({ detail }) => panel.needles(detail));
+link.addEventListener("needles", ({ detail }) => {
+  panel.needles(detail);
+  lamps.show(detail.lamps);
+});
 panel.onDraw = (message, nowMs, still) => {
   replay.show(message.replay);
   bench.needles(message, nowMs, still);

@@ -81,7 +81,7 @@ export function count(n, one, many = `${one}s`) {
 
 /** How bad a state is, by the word that the program has for it: its sign and its class. */
 export function sign(state) {
-  if (["live", "ready", "taken"].includes(state)) return ["●", "good"];
-  if (["faulted", "lost", "error", "absent", "silent", "refused"].includes(state)) return ["▲", "bad"];
+  if (["live", "ready", "taken", "lit", "dark"].includes(state)) return ["●", "good"];
+  if (["faulted", "lost", "error", "absent", "silent", "refused", "off"].includes(state)) return ["▲", "bad"];
   return ["◐", "warn"];
 }
