@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bridge.boards.messages import Event, EventKind
-from bridge.boards.notices import ButtonPressed, ImplausibleReport, KnobTurned, Notice
+from bridge.boards.notices import ButtonPressed, ButtonReleased, ImplausibleReport, KnobTurned, Notice
 
 MOST_CLICKS = 1000
 """More than this between two events can't come from a hand at a knob, and is discarded."""
@@ -28,17 +28,19 @@ class InputCounts:
         self.since_start = True
 
     def event(self, event: Event) -> list[Notice]:
-        """Take a KNOB or BUTTON event: what was turned or pressed since the last one of that input.
+        """Take a KNOB, BUTTON or RELEASED event: what was turned, pressed or released since the last one.
 
         The first count of a board that was running before us is no turn of a knob, and one press of a button.
         """
         button = event.kind == EventKind.BUTTON
-        change = self._change(event, 1 if button else 0)
+        change = self._change(event, 0 if event.kind == EventKind.KNOB else 1)
         if abs(change) > MOST_CLICKS:
             what = f"input {event.source} counts {event.value}, {change} more than before: not used"
             return [ImplausibleReport(what)]
         if button:
             return [ButtonPressed(event.source, change)] if change > 0 else []
+        if event.kind == EventKind.RELEASED:
+            return [ButtonReleased(event.source)] if change > 0 else []
         return [KnobTurned(event.source, change)] if change else []
 
     def _change(self, event: Event, when_unknown: int) -> int:

@@ -11,10 +11,12 @@ from enum import IntEnum
 
 VERSION = 2
 """Of the frame format."""
-FIRMWARE_VERSION = (2, 2)
+FIRMWARE_VERSION = (2, 3)
 """Major and minor, as boards introduce themselves."""
 LAMPS_SINCE = (2, 2)
 """The first firmware that knows LIGHT and INQUIRE; an older one is sent neither."""
+RELEASES_SINCE = (2, 3)
+"""The first firmware that tells when a button is let go."""
 MAX_PAYLOAD = 250
 MAX_CHANNELS = 12
 MAX_LAMPS = 16
@@ -89,6 +91,7 @@ class EventKind(IntEnum):
     BUTTON = 5
     FAULT = 6
     WATCHDOG = 7
+    RELEASED = 8
 
 
 class Fault(IntEnum):

@@ -34,6 +34,13 @@ class ButtonPressed:
 
 
 @dataclass(frozen=True, slots=True)
+class ButtonReleased:
+    """The button is open again; boards whose firmware is older than RELEASES_SINCE never tell."""
+
+    source: int
+
+
+@dataclass(frozen=True, slots=True)
 class PositionNeeded:
     """The channel can't find its position by itself: confirm where its pointer is with `adopt`."""
 
@@ -121,6 +128,7 @@ Notice = (
     StateChanged
     | KnobTurned
     | ButtonPressed
+    | ButtonReleased
     | PositionNeeded
     | ChannelHomed
     | StepsMissed

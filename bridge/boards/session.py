@@ -319,7 +319,7 @@ class BoardSession:
 
     def _event(self, time_s: float, event: messages.Event) -> None:
         match event.kind:
-            case EventKind.KNOB | EventKind.BUTTON:
+            case EventKind.KNOB | EventKind.BUTTON | EventKind.RELEASED:
                 self._notify(self._inputs.event(event))
             case EventKind.WATCHDOG:
                 self._notify([WatchdogTripped(event.value)])

@@ -268,6 +268,9 @@ class Chain:
             own["altimeter_setting"] = described.altimeter_setting.inhg if last is None else last
         elif described.altimeter_setting.source == "fixed":
             own["altimeter_setting"] = described.altimeter_setting.inhg
+        self.set_by_hand: dict[str, float] = self._kept(before)
+        """Readings of the panel's own that a hand has set since they were described."""
+        own |= self.set_by_hand
         self._own = frozenset(own)
         self._conditions: Conditions = Conditions(panel.conditions, before._conditions if before else None)
         self.lamps: Lamps = Lamps(panel.lamps, before.lamps if before else None)
@@ -301,6 +304,21 @@ class Chain:
         self.felt = self._feel(self._time_s)
         self._show_own()
         self._conditions.update(self._time_s, self.felt)
+
+    def _kept(self, before: Chain | None) -> dict[str, float]:
+        """What a hand has set of the readings that this description states as the one before did."""
+        if before is None:
+            return {}
+        now, was = self.panel.description, before.panel.description
+        same = {name for name, value in now.fixed.items() if was.fixed.get(name) == value}
+        if now.altimeter_setting == was.altimeter_setting and now.altimeter_setting.source != "telemetry":
+            same.add("altimeter_setting")
+        return {name: value for name, value in before.set_by_hand.items() if name in same}
+
+    @property
+    def own(self) -> frozenset[str]:
+        """The readings that the panel has itself: fixed ones, and the altimeter setting of a knob."""
+        return self._own
 
     def _setting_source(self) -> str:
         """Where the altimeter setting comes from, as `SettingSnapshot` has it."""
@@ -441,9 +459,10 @@ class Chain:
                     if shown is not None:
                         driven.glide(driven.indicate(self._stuck(driven, shown)))
 
-    def set_altimeter(self, time_s: float, setting_inhg: float) -> None:
-        """A knob was turned: the altimeter setting is this from now on."""
-        self._take(time_s, {"altimeter_setting": setting_inhg}, self._flight_s)
+    def set_own(self, time_s: float, quantity: str, value: float) -> None:
+        """A hand has set a reading of the panel's own: it stays so, also over a new description."""
+        self.set_by_hand[quantity] = value
+        self._take(time_s, {quantity: value}, self._flight_s)
         self._show_own()
 
     def start_afresh(self) -> None:

@@ -20,6 +20,7 @@ from bridge.flight.notices import (
     AltimeterSet,
     Assumed,
     BoardReported,
+    ControlNotDone,
     FailureSwitched,
     GaugeGivenBack,
     GaugeLacksTelemetry,
@@ -31,6 +32,7 @@ from bridge.flight.notices import (
     PointersLost,
     PositionAdopted,
     PositionUnknown,
+    ReadingSet,
     TelemetryChanged,
     TelemetrySlow,
 )
@@ -94,6 +96,11 @@ class NoticeLog:
                 case AltimeterSet(setting_inhg, source):
                     hpa = round(convert(setting_inhg, "inHg", "hPa"), 1)
                     _log.info("altimeter setting", inhg=round(setting_inhg, 2), hpa=hpa, source=source)
+                case ReadingSet(quantity, value, unit):
+                    fields = {"quantity": quantity, "value": round(value, 4), "unit": unit}
+                    self._line(now_s, "info", "set by hand", (quantity,), **fields)
+                case ControlNotDone(control, why):
+                    self._line(now_s, "warning", "control not done", (control,), control=control, why=why)
                 case GaugeLacksTelemetry(gauge, why):
                     _log.warning("gauge lacks telemetry", gauge=gauge, why=why)
                 case LampLacksTelemetry(lamp, why):
@@ -148,6 +155,8 @@ class NoticeLog:
             case boards.ButtonPressed(source, presses):
                 fields = {"board": board, "input": source, "presses": presses}
                 self._line(now_s, "info", "button", (board,), **fields)
+            case boards.ButtonReleased():
+                pass  # what it starts is logged
             case boards.StepsMissed(channel, steps, total):
                 fields = {"board": board, "channel": channel, "steps": steps, "total": total}
                 self._line(now_s, "warning", "missed steps", (board, channel), **fields)

@@ -120,6 +120,23 @@ class AltimeterSet:
 
 
 @dataclass(frozen=True, slots=True)
+class ReadingSet:
+    """A hand has set this reading of the panel's own, in `unit`."""
+
+    quantity: str
+    value: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class ControlNotDone:
+    """What this knob or button asks for can't be done now."""
+
+    control: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class GaugeTaken:
     """This gauge is at the bench: it follows no readings, its holder moves it."""
 
@@ -173,6 +190,8 @@ PanelNotice = (
     | TelemetrySlow
     | OffScale
     | AltimeterSet
+    | ReadingSet
+    | ControlNotDone
     | GaugeTaken
     | GaugeGivenBack
     | AllStopped

@@ -6,21 +6,24 @@ what it returns; what is worth a log line is reported as notices.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from enum import Enum
 from math import inf
 
+from bridge.boards.messages import RELEASES_SINCE
 from bridge.boards.mqtt.window import query_s
-from bridge.boards.notices import ButtonPressed, KnobTurned, Notice, PositionNeeded
+from bridge.boards.notices import ButtonPressed, ButtonReleased, KnobTurned, Notice, PositionNeeded
 from bridge.boards.pointer_channel import Phase
 from bridge.boards.session import QUERY_S, BoardSession
 from bridge.errors import BoardError
 from bridge.flight.ages import age_of, longest_recent, patience_s
 from bridge.flight.chain import Chain, DrivenPointer, PointerAddress
+from bridge.flight.controls import Action, Controls, NotDone, Step
 from bridge.flight.notices import (
     AltimeterSet,
     Assumed,
     BoardReported,
+    ControlNotDone,
     GaugeLacksTelemetry,
     LampLacksTelemetry,
     OffScale,
@@ -29,6 +32,7 @@ from bridge.flight.notices import (
     PointersLost,
     PositionAdopted,
     PositionUnknown,
+    ReadingSet,
     TelemetryChanged,
     TelemetrySlow,
 )
@@ -112,6 +116,8 @@ class RunningPanel:
             **(before._confirmed if before else {}),
             **(confirmed or {}),
         }
+        self.controls: Controls = Controls(panel, self.chain.own, before.controls if before else None)
+        self._actions: list[Action] = before.take_actions() if before else []
         self.sessions: dict[str, BoardSession] = {}
         self._boards: list[tuple[BoardSession, tuple[DrivenPointer, ...], tuple[PointerAddress, ...]]] = []
         self._taken: dict[PointerAddress, int] = {}  # how often its position had been taken from the board
@@ -247,6 +253,7 @@ class RunningPanel:
         """Advance all pointers to this time (s); for each board its name, and its channels' positions (steps)
         and velocities (steps/s)."""
         self._handle_notices(time_s)
+        self._act(time_s, self.controls.tick(time_s, self.chain.readings.values))
         self._watch_telemetry(time_s)
         if self._turned_s is not None and time_s - self._turned_s >= _SETTLED_S:
             self._turned_s = None
@@ -446,6 +453,11 @@ class RunningPanel:
                 self.chain.training.pressed(session.name, source, presses)
             case PositionNeeded(channel):
                 self._position_needed(session, channel)
+        if isinstance(notice, KnobTurned | ButtonPressed | ButtonReleased):
+            known = session.introduction
+            tells = known is not None and (known.firmware_major, known.firmware_minor) >= RELEASES_SINCE
+            values = self.chain.readings.values
+            self._act(time_s, self.controls.take(time_s, session.name, notice, values, tells))
 
     def _knob(self, time_s: float, board: str, turned: KnobTurned) -> None:
         self.chain.lamps.turn(board, turned.source, turned.change)
@@ -453,8 +465,27 @@ class RunningPanel:
         if self.chain.setting_source == "knob" and (setting.board, setting.input) == (board, turned.source):
             quantity = self.panel.catalogue["altimeter_setting"]
             set_to = self.chain.readings.values["altimeter_setting"] + turned.change * setting.inhg_per_count
-            self.chain.set_altimeter(time_s, min(max(set_to, quantity.low), quantity.high))
+            self.chain.set_own(time_s, "altimeter_setting", min(max(set_to, quantity.low), quantity.high))
             self._turned_s = time_s
+
+    def _act(self, time_s: float, actions: Iterable[Action]) -> None:
+        """Do what a hand asks for, or leave it to the caller."""
+        for action in actions:
+            match action:
+                case Step(quantity, value):
+                    self.chain.set_own(time_s, quantity, value)
+                    self._notices.append(ReadingSet(quantity, value, self.panel.catalogue[quantity].unit))
+                    if quantity == "altimeter_setting":
+                        self._turned_s = time_s
+                case NotDone(control, why):
+                    self._notices.append(ControlNotDone(control, why))
+                case _:
+                    self._actions.append(action)
+
+    def take_actions(self) -> list[Action]:
+        """What hands at knobs and buttons have asked for since the last call that is not done here."""
+        actions, self._actions = self._actions, []
+        return actions
 
     def _report_setting(self) -> None:
         setting_inhg = self.chain.readings.values.get("altimeter_setting")

@@ -27,7 +27,9 @@ from bridge.calibration.file import save_points
 from bridge.errors import BridgeError, DescriptionError, DescriptionErrors
 from bridge.flight.bench import Benches
 from bridge.flight.chain import PointerAddress, homes
+from bridge.flight.controls import Action, Record, Send, SwitchTo
 from bridge.flight.gauge_bench import Saving
+from bridge.flight.hands import CommandSender, HandRecording
 from bridge.flight.links import Links
 from bridge.flight.notice_log import NoticeLog
 from bridge.flight.publisher import Publisher
@@ -104,6 +106,10 @@ class Service:
             assumed=assumed,
             scenario=scenario,
         )
+        self._commands = CommandSender(panel.commands, replayed)
+        self._sources_of_gauges: dict[str, str] = {}  # that a hand has chosen
+        self._by_hand = HandRecording(self._recorded_columns, lambda: self.running.panel.catalogue)
+        self._records: asyncio.Queue[Path] = asyncio.Queue()
         self.benches = Benches(self.running)
         """Gauges at the bench, and the stop of all needles; they outlive reloads."""
         self._saves: asyncio.Queue[tuple[str, Saving, asyncio.Future[None]]] = asyncio.Queue()
@@ -201,6 +207,7 @@ class Service:
                 self._parts.start("files", self._watch_files)
                 self._parts.start("reloads", self._take_reloads)
                 self._parts.start("telemetry", self._watch_given)
+                self._parts.start("recordings", self._take_records)
                 self._parts.start("saves", self._save_calibrations)
                 if self._state is not None:
                     self._parts.start("state", self._keep_state)
@@ -216,8 +223,10 @@ class Service:
         finally:
             if self._timer is not None:
                 self._timer.cancel()
+            self._commands.close()
             for source in self.sources:
                 await source.close()
+            await self._by_hand.close()
         await self._keep_last_state()
         _log.info("stopped")
 
@@ -256,8 +265,9 @@ class Service:
     def _arrived(self, arrival: Arrival) -> None:
         time_s = arrival.arrival_s - arrival.age_s
         self.running.feed(time_s, arrival.readings, arrival.jumped, arrival.flight_s, arrival.between)
-        if self._recording is not None and arrival.arrived:
-            self._recording.record(arrival.arrival_s, self.running.recorded(arrival.readings))
+        for recording in (self._recording, self._by_hand.log):
+            if recording is not None and arrival.arrived:
+                recording.record(arrival.arrival_s, self.running.recorded(arrival.readings))
         if self._publisher is not None:
             shown = {**arrival.between, **self.running.recorded(arrival.readings)}
             self._publisher.take(shown, arrival.jumped)
@@ -279,6 +289,9 @@ class Service:
         except Exception:  # the gauges that are not at the bench fly on
             self._throttle.exception("bench not advanced", "bench", now_s)
         moves = self.running.tick(now_s)
+        if actions := self.running.take_actions():
+            self._act(actions)
+        self._commands.send_due(now_s)
         self._notice_log.log(now_s, [*self.running.take_notices(), *self.benches.take_notices()])
         for name, positions, velocities in moves:
             self._send(
@@ -289,6 +302,27 @@ class Service:
             )
         for name, levels in self.running.lights():
             self._send(name, now_s, "light not sent", partial(Board.light, time_s=now_s, levels=levels))
+
+    def _act(self, actions: Sequence[Action]) -> None:
+        """Do what hands at knobs and buttons have asked for."""
+        for action in actions:
+            match action:
+                case Send():
+                    self._commands.add(action)
+                case Record(folder):
+                    self._records.put_nowait(folder)
+                case SwitchTo(gauge, quantity):
+                    self._sources_of_gauges[gauge] = quantity
+                    panel = self.running.panel.switched(self._sources_of_gauges)
+                    self._fly(RunningPanel(panel, self.running.chain.given, before=self.running))
+                    _log.info("gauge switched", gauge=gauge, shows=quantity)
+
+    def _recorded_columns(self) -> frozenset[str]:
+        return self.running.chain.given | self.running.recorded({}).keys()
+
+    async def _take_records(self) -> None:
+        while True:
+            await self._by_hand.toggle(await self._records.get())
 
     def _send(self, name: str, now_s: float, failure: str, send: Callable[[Board], None]) -> None:
         board = self.boards.get(name)
@@ -436,6 +470,8 @@ class Service:
         if not await self._swap_sources(self.running.panel, panel):
             return
         before = self.running
+        panel = panel.switched(self._sources_of_gauges)
+        self._commands.use(panel.commands)
         self._fly(RunningPanel(panel, self._given(), _virtual_homes(panel), before))
         changed = [n for n, board in self.boards.items() if self.running.sessions.get(n) is not board.session]
         await self._parts.end(*(f"board {name}" for name in changed))

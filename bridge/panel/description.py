@@ -12,6 +12,7 @@ from pydantic import Field, field_validator, model_validator
 from bridge.description import MistakeError, StrictModel
 from bridge.panel.broker import BrokerDescription, checked_topic
 from bridge.panel.conditional import Conditional
+from bridge.panel.control_description import CommandDescription, ControlDescription
 from bridge.panel.face import Colour, Face, Window
 from bridge.panel.hardware import (
     MOST_DEGREES,
@@ -464,6 +465,11 @@ class PanelDescription(StrictModel):
     """Boards by name, as in `{ left = { channels = { 0 = { output = "servo", pins = ["D9"] } } } }`."""
     lamps: dict[str, LampDescription] = {}
     """Lamps and coils by name, as in `{ suction = { board = "left", lamp = 0, when = "suction < 4.5" } }`."""
+    commands: dict[str, CommandDescription] = {}
+    """Datagrams to the simulator by name, as in `{ gear = { to = "127.0.0.1:58227", text = "gear" } }`."""
+    controls: dict[str, ControlDescription] = {}
+    """What knobs and buttons do, by name, as in `{ gear = { board = "left", input = 1, on = "press",
+    send = "gear" } }`."""
     gauges: Annotated[dict[str, GaugeDescription], Field(min_length=1)]
     """Gauges by name, as in `{ asi = { like = "airspeed", pointers = { needle = { drive = "sweep",
     board = "left", channel = 0 } } } }`."""

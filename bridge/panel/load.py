@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from importlib import resources
 from pathlib import Path
@@ -15,6 +15,7 @@ from bridge.instruments.airdata import PositionError
 from bridge.instruments.condition import Condition
 from bridge.instruments.instruments import INSTRUMENTS, Instrument, make_instrument
 from bridge.panel.board_checks import check_pins
+from bridge.panel.controls import Command, Control, make_commands, make_controls
 from bridge.panel.description import CalibrationPoints, PanelDescription
 from bridge.panel.hardware import Motor
 from bridge.panel.lamps import Lamp, make_lamps
@@ -44,6 +45,8 @@ class Panel:
     pointers: tuple[Pointer, ...]
     conditions: dict[str, Condition]
     lamps: tuple[Lamp, ...]
+    commands: dict[str, Command]
+    controls: tuple[Control, ...]
     layouts: dict[str, Layout]
     files: tuple[Path, ...]
     origins: Origins = field(default_factory=Origins, compare=False)
@@ -70,6 +73,23 @@ class Panel:
             name: board.model_copy(update={"link": "virtual"}) for name, board in described.boards.items()
         }
         return replace(self, description=described.model_copy(update={"boards": boards}))
+
+    def switched(self, gauges: Mapping[str, str]) -> Panel:
+        """The same panel where these gauges show another quantity of the same unit."""
+        described, pointers = self.description, self.pointers
+        for gauge, quantity in gauges.items():
+            before = described.gauges.get(gauge)
+            was = before.options.get("quantity") if before else None
+            if before is None or was in (None, quantity) or quantity not in self.catalogue:
+                continue
+            after = before.model_copy(update={"options": {**before.options, "quantity": quantity}})
+            described = described.model_copy(update={"gauges": {**described.gauges, gauge: after}})
+            pointers = tuple(
+                replace(p, indication=quantity) if (p.gauge, p.indication) == (gauge, was) else p
+                for p in pointers
+            )
+        same = described is self.description
+        return self if same else replace(self, description=described, pointers=pointers)
 
     def shown(self, pointer: Pointer) -> Quantity:
         """The quantity that this pointer shows, in its unit."""
@@ -134,6 +154,8 @@ class _Loader:
         builder = PointerBuilder(self.description, self.motors, catalogue, self.path.parent, self.mistakes)
         pointers = tuple(builder.pointers(calibrations))
         lamps = make_lamps(self.description, catalogue, self.mistakes)
+        commands = make_commands(self.description, catalogue, self.mistakes)
+        controls = make_controls(self.description, catalogue, self.path.parent, self.mistakes)
         conditions |= {lamp.key: lamp.condition for lamp in lamps if lamp.condition}
         self.mistakes.check()
         return Panel(
@@ -145,6 +167,8 @@ class _Loader:
             pointers,
             conditions,
             lamps,
+            commands,
+            controls,
             layouts,
             tuple(self.files),
             self.origins,
@@ -159,6 +183,8 @@ class _Loader:
             "motors": described.motors,
             "quantities": described.quantities,
             "lamps": described.lamps,
+            "commands": described.commands,
+            "controls": described.controls,
         }
         for gauge, of_gauge in described.gauges.items():
             tables[f"gauges.{gauge}.pointers"] = (*of_gauge.pointers, *of_gauge.geared)

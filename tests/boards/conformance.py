@@ -393,3 +393,4 @@ async def tells_that_a_button_was_pressed(subject: Subject, host: Host) -> None:
     await host.until(lambda _: host.values(EventKind.BUTTON, source)[-1:] == [1], "one press", 10.0)
     await subject.press()
     await host.until(lambda _: host.values(EventKind.BUTTON, source)[-1:] == [2], "two presses", 10.0)
+    await host.until(lambda _: host.values(EventKind.RELEASED, source) == [1, 2], "let go twice", 10.0)

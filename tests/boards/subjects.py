@@ -70,6 +70,7 @@ class VirtualSubject(Subject):
 
     async def press(self) -> int:
         self.board.press(1)
+        self.board.release(1)
         return 1
 
     async def lamp_levels(self) -> list[int]:
@@ -127,6 +128,7 @@ class PtySubject(Subject):
     async def press(self) -> int:
         with self.double.lock:
             self.double.board.press(1)
+            self.double.board.release(1)
         return 1
 
     async def lose_steps(self, channel: int, steps: int) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bridge.boards.input_counts import MOST_CLICKS, InputCounts
 from bridge.boards.messages import Event, EventKind
-from bridge.boards.notices import ButtonPressed, ImplausibleReport, KnobTurned, Notice
+from bridge.boards.notices import ButtonPressed, ButtonReleased, ImplausibleReport, KnobTurned, Notice
 
 KNOB, BUTTON = EventKind.KNOB, EventKind.BUTTON
 
@@ -45,6 +45,15 @@ def test_a_count_wraps_and_a_leap_is_more_than_any_hand_turns() -> None:
     (named,) = taken(counts, KNOB, 0, most + MOST_CLICKS + 1)
     assert isinstance(named, ImplausibleReport)
     assert f"{MOST_CLICKS + 1} more than before" in named.why
+
+
+def test_a_release_is_told_once_and_one_of_a_button_that_was_held_at_the_start_never() -> None:
+    counts = InputCounts()
+    counts.board_started()
+    assert taken(counts, EventKind.RELEASED, 0, 0) == []
+    taken(counts, BUTTON, 0, 1)
+    assert taken(counts, EventKind.RELEASED, 0, 1) == [ButtonReleased(0)]
+    assert taken(counts, EventKind.RELEASED, 0, 1) == []
 
 
 def test_a_button_is_not_pressed_backwards() -> None:

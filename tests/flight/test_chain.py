@@ -70,7 +70,7 @@ def test_a_fixed_setting_wins_over_telemetry_and_a_knob_moves_it(config: Path) -
     chain = Chain(load_panel(path), frozenset({"pressure_altitude", "altimeter_setting"}))
     settle(chain, 0.0, {"pressure_altitude": 3000.0, "altimeter_setting": 28.10}, 1.0)
     assert chain.pointers[HUNDREDS].indication == pytest.approx(3531, abs=2)  # Table IV again
-    chain.set_altimeter(2.0, 29.92126)
+    chain.set_own(2.0, "altimeter_setting", 29.92126)
     assert chain.pointers[HUNDREDS].indication == pytest.approx(3000, abs=0.1)
 
 

@@ -30,9 +30,12 @@ class Steady:
     """A source that delivers the same readings, again and again."""
 
     name = "steady"
-    given = frozenset(READINGS)
     senders: tuple[Sender, ...] = ()
     refused: dict[str, int] = {}
+
+    def __init__(self, readings: dict[str, float] = READINGS) -> None:
+        self._readings = readings
+        self.given = frozenset(readings)
 
     async def open(self) -> None:
         pass
@@ -42,7 +45,7 @@ class Steady:
 
     async def run(self, deliver: Deliver) -> None:
         while True:
-            deliver(Arrival(Service.clock(), dict(READINGS)))
+            deliver(Arrival(Service.clock(), dict(self._readings)))
             await asyncio.sleep(0.02)
 
 

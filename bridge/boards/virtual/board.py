@@ -104,8 +104,12 @@ class VirtualBoard:
         self._input(EventKind.KNOB, source, clicks)
 
     def press(self, source: int) -> None:
-        """Press the button at input `source` once."""
+        """Press the button at input `source` and hold it."""
         self._input(EventKind.BUTTON, source, 1)
+
+    def release(self, source: int) -> None:
+        """Let go of the button at input `source`."""
+        self._event(EventKind.RELEASED, self._counts.get((EventKind.BUTTON, source), 0), source)
 
     def _advance(self, time_s: float) -> None:
         trips_s = self._fed_s + self.watchdog_ms / 1000

@@ -6,7 +6,7 @@
 #define FRAME_VERSION 2
 #define FRAME_LONGEST 250 /* bytes of payload */
 #define FIRMWARE_MAJOR 2
-#define FIRMWARE_MINOR 2
+#define FIRMWARE_MINOR 3
 
 #define MOST_CHANNELS 12
 #define MOST_LAMPS 16
@@ -77,7 +77,8 @@ enum event_kind {
     KNOB_EVENT = 4,
     BUTTON_EVENT = 5,
     FAULT_EVENT = 6,
-    WATCHDOG_EVENT = 7
+    WATCHDOG_EVENT = 7,
+    RELEASED_EVENT = 8
 };
 
 enum fault {

@@ -54,6 +54,8 @@ static void press(uint8_t number, uint8_t level, uint16_t clock_slots)
         input->pressed = !level;
         if (input->pressed)
             event_add(BUTTON_EVENT, number, ++input->count);
+        else
+            event_add(RELEASED_EVENT, number, input->count);
     }
 }
 

@@ -72,6 +72,7 @@ class MqttSubject(Subject):
 
     async def press(self) -> int:
         self.board.press(1)
+        self.board.release(1)
         return 1
 
     async def lose_steps(self, channel: int, steps: int) -> None:
