@@ -109,10 +109,12 @@ def test_the_knob_is_dragged_a_click_at_a_time_and_a_button_turns_while_it_is_he
         holder.mouse.up()
 
     before = steps(flying)
+    holder.get_by_text("Turn the needle until it covers").wait_for()
     drag(-46, 46)
     wait_until(lambda: steps(flying) == before + 6, "six steps on")
     drag(170, 124)
     wait_until(lambda: steps(flying) == before + 3, "three steps back")
+    assert knob.bounding_box() == box, "it stays where it is under the hand"
     before = steps(flying)
     button = holder.get_by_role("button", name="Turn clockwise while held", exact=True)
     button.hover()
