@@ -35,6 +35,7 @@ FORGOTTEN_S = 86_400
 MOST_BYTES = 2048
 """With MQTT 5 the broker sends us no longer packet."""
 MOST_WAITING = 256
+_END_S = 0.2
 _NOT_SPOKEN, _TAKEN_OVER, _REFUSED = 132, 142, 128  # reason codes: MQTT 5.0, OASIS 2019, section 2.4
 
 _quiet = logging.getLogger("bridge.mqtt.retained")
@@ -147,10 +148,13 @@ class RetainedConnection:
         return BrokerError(self._broker, "the connection was lost")
 
     async def _end(self) -> None:
-        self.lost.cancel()
-        await asyncio.wait({self.lost})
-        with suppress(MqttError), _cancellable():
-            await self._client.__aexit__(None, None, None)
+        try:
+            with suppress(MqttError), _cancellable():
+                await self._client.__aexit__(None, None, None)
+            # The iterator of messages ends by itself now, and takes what the library would report as unhandled.
+            await asyncio.wait({self.lost}, timeout=_END_S)
+        finally:
+            self.lost.cancel()
 
     def _will(self) -> aiomqtt.Will | None:
         if self._retained.will is None:

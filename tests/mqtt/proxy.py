@@ -35,11 +35,10 @@ class Proxy:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self._server.close()
-        for task in self._tasks:
-            task.cancel()
+        self.stall(False)
+        self.cut()
         if self._tasks:
             await asyncio.wait(self._tasks)
-        self.cut()
 
     def stall(self, stalled: bool) -> None:
         if stalled:
