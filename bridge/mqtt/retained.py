@@ -151,7 +151,7 @@ class RetainedConnection:
         try:
             with suppress(MqttError), _cancellable():
                 await self._client.__aexit__(None, None, None)
-            # The iterator of messages ends by itself now, and takes what the library would report as unhandled.
+            # The iterator of messages ends by itself now, and takes what would be reported as unhandled.
             await asyncio.wait({self.lost}, timeout=_END_S)
         finally:
             self.lost.cancel()
