@@ -73,7 +73,7 @@ class Observer:
             self._name,
             telemetry,
             telemetry_age_s,
-            SettingSnapshot(chain.readings.values.get("altimeter_setting"), chain.setting_source),
+            SettingSnapshot(chain.felt.get("altimeter_setting"), chain.setting_source),
             chain.readings.values,
             chain.readings.rows,
             tuple(pointers),

@@ -1,4 +1,5 @@
-"""The live page: the panel as it is, its health, control of a replay, and the bench, for any browser.
+"""The live page: the panel as it is, its health, control of a replay, the bench, and failures for training,
+for any browser.
 
 A part of the service that fails and restarts alone, and works only while somebody watches. To develop it,
 from a checkout:
@@ -69,6 +70,13 @@ awaited, live, silent, resting, paused (a replay). A fault needs somebody; `cure
 bench: when it changes, at most 10 a second. The keys of a gauge are those of `flight.snapshot.BenchSnapshot`,
 and `yours`, whether this browser holds it. `stopped` is who has stopped all needles.
     {"type":"bench","stopped":null|"guest 2","gauges":{"airspeed":{"holder":"guest 1","yours":true,...}}}
+training: to those who may move, when it changes, at most twice a second: an instructor's view. `kinds` is
+what can fail, `in_force` what has, `truth` the needles that would show something else without it.
+    {"type":"training","scenario":null|"Frost at Brackmoor","needles":["airspeed.needle"],
+     "kinds":[{"kind":"static_blocked","meaning":"...","of_a_needle":false,
+               "parameters":[{"name":"over_s","meaning","unit","low","high","default","needed"}]}],
+     "in_force":[{"name":"static_blocked","meaning":"..."}],
+     "truth":[{"pointer":"airspeed.needle","unit":"kt","shown":20.1,"true":100.0}]}
 answer: to each command, in their order. `id` is null for a message that has none.
     {"type":"answer","id":7,"error":null|"a sentence"}
 

@@ -1,4 +1,4 @@
-"""Does what browsers ask for: on the bench, the replay, and the stop of all needles.
+"""Does what browsers ask for: on the bench, the replay, failures for training, and the stop of all needles.
 
 What moves a pointer, writes a file or controls the replay needs the right to (`Browser.may_move`); `stop`
 and a name do not. Everything raises `BridgeError` with a sentence that says why it was not done.
@@ -6,7 +6,9 @@ and a name do not. Everything raises `BridgeError` with a sentence that says why
 
 from __future__ import annotations
 
+from bridge.description import near
 from bridge.flight.service import Service
+from bridge.instruments.failures.kinds import make_failure
 from bridge.logs import printable
 from bridge.page import messages
 from bridge.page.access import Access, AccessError
@@ -46,6 +48,8 @@ class Controls:
                 service.benches.go_on(holder)
             case messages.BenchCommand():
                 await self._at_the_bench(holder, command)
+            case messages.Fail() | messages.Repair() | messages.Tap():
+                self._train(holder, command)
             case messages.Play():
                 self._replay.play()
             case messages.Pause():
@@ -56,6 +60,24 @@ class Controls:
                 self._replay.set_speed(factor)
             case _:
                 raise AssertionError(f"nobody does {command!r}")
+
+    def _train(self, holder: str, command: messages.Fail | messages.Repair | messages.Tap) -> None:
+        chain = self._service.running.chain
+        pointer = "" if isinstance(command, messages.Repair) else command.pointer
+        known = [driven.pointer.key for driven in chain.pointers.values()]
+        if pointer and pointer not in known:
+            raise AccessError(f"There is no needle {pointer!r}. {near(pointer, known)}.")
+        match command:
+            case messages.Fail(kind=kind, parameters=parameters):
+                failure = make_failure(kind, parameters, pointer)
+                lacks = chain.training.failures.lacks(failure)
+                if lacks:
+                    raise AccessError(f"{kind} would have no effect: {lacks}.")
+                chain.training.switch_on(failure, holder)
+            case messages.Repair(failure=name):
+                chain.training.undo(name, holder)
+            case messages.Tap():
+                chain.training.failures.tap(pointer)
 
     def _enter(self, browser: Browser, command: messages.Enter) -> None:
         if command.name is not None:

@@ -12,8 +12,9 @@ from bridge.flight.snapshot import BenchSnapshot
 from bridge.logs import LogTail
 from bridge.page.drawing import DrawnGauge, draw, panel_message
 from bridge.page.health import Health
-from bridge.page.hub import Hub, encode
+from bridge.page.hub import Browser, Hub, encode
 from bridge.page.live import Needles, needles_message, rounded
+from bridge.page.training import training_message
 from bridge.panel.load import Panel
 from bridge.telemetry.replay import ReplaySource, Survey
 from bridge.threads import in_thread
@@ -56,6 +57,7 @@ class Feed:
             tasks.create_task(self._send_needles())
             tasks.create_task(self._send_health())
             tasks.create_task(self._send_bench())
+            tasks.create_task(self._send_training())
 
     async def _send_needles(self) -> None:
         before: dict[str, Any] = {}
@@ -125,6 +127,21 @@ class Feed:
                     browser.post("bench", text)
                     await asyncio.sleep(0)
             await asyncio.sleep(BENCH_S)
+
+    async def _send_training(self) -> None:
+        """To those alone who may switch failures."""
+        sent: dict[Browser, str] = {}
+        while True:
+            await self._hub.watched.wait()
+            instructors = [browser for browser in self._hub if browser.may_move]
+            if instructors:
+                text = encode(training_message(self._service.running.snapshot(self._service.clock())))
+                for browser in instructors:
+                    if sent.get(browser) != text:
+                        browser.post("training", text)
+                    await asyncio.sleep(0)
+                sent = dict.fromkeys(instructors, text)
+            await asyncio.sleep(HEALTH_S)
 
 
 def _playback(replay: ReplaySource | None) -> dict[str, Any] | None:

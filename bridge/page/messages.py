@@ -67,6 +67,26 @@ class Speed(Command):
     factor: Annotated[float, Field(ge=SLOWEST, le=FASTEST)]
 
 
+class Fail(Command):
+    """Put a failure of instruments in force, for training; `pointer` is the needle that sticks."""
+
+    kind: Name
+    parameters: Annotated[dict[Name, float], Field(max_length=10)] = {}
+    pointer: Name = ""
+
+
+class Repair(Command):
+    """Undo a failure, by its name."""
+
+    failure: Annotated[str, Field(max_length=200)]
+
+
+class Tap(Command):
+    """Tap the glass of this needle, or of all that stick."""
+
+    pointer: Name = ""
+
+
 class BenchCommand(Command):
     """The base of those that work on one gauge at the bench."""
 
@@ -154,6 +174,9 @@ COMMANDS: Mapping[str, type[Command]] = {
     "pause": Pause,
     "seek": Seek,
     "speed": Speed,
+    "fail": Fail,
+    "repair": Repair,
+    "tap": Tap,
     "take": Take,
     "release": Release,
     "jog": Jog,

@@ -13,7 +13,7 @@ pytestmark = pytest.mark.slow
 
 axe = pytest.importorskip("axe_playwright_python", reason="axe-core comes with axe-playwright-python")
 
-VIEWS = ("panel", "health", "bench", "bench/airspeed", "bench/altimeter")
+VIEWS = ("panel", "health", "training", "bench", "bench/airspeed", "bench/altimeter")
 SIZES = ((360, 740), (1024, 768))
 
 

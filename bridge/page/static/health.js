@@ -23,7 +23,8 @@ function facts(pairs) {
   return list;
 }
 
-function table(caption, heads, rows) {
+/** A table that scrolls by itself; the first cell of a row is its head. */
+export function table(caption, heads, rows) {
   return el(
     "div",
     { class: heads.length > MOST_ABREAST ? "wide stacks" : "wide", tabindex: "0", role: "region", "aria-label": caption },

@@ -1,4 +1,4 @@
-// Joins the parts of the page: the line to the program, three views, stop, lighting.
+// Joins the parts of the page: the line to the program, four views, stop, lighting.
 
 import { Bench } from "./bench.js";
 import { put } from "./dom.js";
@@ -7,9 +7,10 @@ import { Lamps } from "./lamps.js";
 import { Link } from "./link.js";
 import { Panel } from "./panel.js";
 import { Replay } from "./replay.js";
+import { Training } from "./training.js";
 
 const $ = (id) => document.getElementById(id);
-const VIEWS = ["panel", "bench", "health"];
+const VIEWS = ["panel", "bench", "health", "training"];
 
 /** What the browser keeps; a browser that keeps nothing works too. */
 function kept(store, key) {
@@ -49,6 +50,7 @@ const link = new Link(introduce);
 const panel = new Panel($("gauges"));
 const lamps = new Lamps($("lamps"));
 const health = new Health($("health-body"));
+const training = new Training($("training-body"), (name, fields) => link.do(name, fields));
 const bench = new Bench($("bench-body"), {
   command: (name, fields) => link.do(name, fields),
   rename: (name) => {
@@ -80,6 +82,7 @@ link.addEventListener("you", ({ detail }) => {
   you = detail;
   keep(sessionStorage, "name", you.name);
   bench.introduce(you);
+  training.introduce(you);
   if (described) replay.describe(described.replay, you.may_move);
 });
 
@@ -112,6 +115,8 @@ link.addEventListener("health", ({ detail }) => {
   panel.health(detail, latestBench);
   foot();
 });
+
+link.addEventListener("training", ({ detail }) => training.show(detail));
 
 link.addEventListener("bench", ({ detail }) => {
   latestBench = detail;

@@ -1,0 +1,45 @@
+"""What an instructor's browser is sent and may ask, and what a trainee's is not."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.flight.one_gauge import one_gauge
+from tests.page.served import served, watching
+
+pytestmark = pytest.mark.slow
+
+
+async def test_who_may_not_move_can_neither_switch_failures_nor_see_what_is_true(tmp_path: Path) -> None:
+    panel = tmp_path / "panel.toml"
+    panel.write_text(one_gauge("last"))
+    async with served(panel, "0.0.0.0") as (service, page), watching(page) as trainee:
+        needle = next(iter(service.running.chain.pointers.values())).pointer.key
+        asked = {"kind": "needle_sticks", "pointer": needle}
+        assert "may only watch" in (await trainee.ask("fail", **asked) or "")
+        assert "may only watch" in (await trainee.ask("repair", failure="suction_lost") or "")
+        assert "may only watch" in (await trainee.ask("tap") or "")
+        async with watching(page) as instructor:
+            assert await instructor.ask("enter", token=page.access.token) is None
+            assert await instructor.ask("fail", **asked) is None
+            seen = await instructor.until("training", lambda message: message["truth"])
+            assert [each["name"] for each in seen["in_force"]] == [f"needle_sticks {needle}"]
+            (truth,) = seen["truth"]
+            assert (truth["pointer"], truth["unit"]) == (needle, "rpm")
+            assert truth["shown"] != truth["true"]
+            assert await instructor.ask("tap", pointer=needle) is None
+            assert await instructor.ask("repair", failure=f"needle_sticks {needle}") is None
+            await instructor.until("training", lambda message: not message["in_force"])
+            for fields, found in (
+                ({"kind": "needle_sticks", "pointer": "tachometer.hand"}, "There is no needle"),
+                ({"kind": "suction_loss"}, "Did you mean suction_lost"),
+                ({"kind": "altimeter_misset"}, "needs by_inhg"),
+                ({"kind": "position_error"}, "would have no effect"),
+                ({"kind": "cold_air", "parameters": {"deviation_k": -999}}, "outside -80 to 50"),
+            ):
+                assert found in (await instructor.ask("fail", **fields) or "")
+        for _ in range(3):
+            await trainee.until("health", lambda message: True)
+        assert "training" not in trainee.latest
