@@ -5,17 +5,17 @@
     0.05,2140.1,
 
 The first line names a quantity and its unit for each column, `time` among them; any known unit is taken and
-converted. Every other line is one moment, in order of time. A blank cell says nothing of its quantity then.
-A last line that was cut, by a crash or a full disk, is skipped, and that is logged.
+converted. Every other line is one moment, in order of time. A blank cell has nothing of its quantity then.
+A bad line is reported with its number and skipped, a bad cell is left out, and so is a time that goes back;
+the others fly. A last line that was cut, by a crash or a full disk, is skipped whole.
 """
 
 from __future__ import annotations
 
 import csv
-import math
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
 
@@ -24,11 +24,10 @@ import structlog
 from bridge.description import MistakeError, near
 from bridge.errors import DescriptionError, DescriptionErrors
 from bridge.quantities.catalogue import CATALOGUE, Catalogue
+from bridge.telemetry.bad_lines import BadLines, Row
 from bridge.telemetry.conversion import TIME, FieldError, Measure, make_measure
 
-LONGEST_GAP_S = 3600.0
-"""A longer silence within one log is taken for a mistyped time."""
-
+_LONGEST_LINE = 100_000
 _COLUMN = re.compile(r"\s*([^\[\]]*?)\s*\[\s*([^\[\]]*?)\s*\]\s*")
 _HEADER_EXAMPLE = "a first line such as time[s],pressure_altitude[ft]"
 
@@ -48,6 +47,7 @@ class FlightLog:
     path: Path
     columns: tuple[Measure, ...]
     catalogue: Catalogue
+    _bad: BadLines = field(compare=False)
     assumptions: tuple[str, ...] = ()
     date: date | None = None
     place: Place | None = None
@@ -58,69 +58,38 @@ class FlightLog:
         return frozenset(column.quantity for column in self.columns) - {TIME}
 
     def __iter__(self) -> Iterator[Moment]:
-        """Time in seconds, never falling, and the readings of that moment.
+        """Time in seconds, never falling, and the readings of that moment."""
+        return self._bad.in_order(self._rows(), lambda a, b: b - a, lambda s: f"{s:g} s", begin_s=None)
 
-        Raises `DescriptionError` at a line that can't be read, unless it is the last and was cut.
-        """
+    def _rows(self) -> Iterator[Row]:
         with self.path.open(encoding="utf-8-sig", errors="replace", newline="") as file:
-            reader = csv.reader(file, strict=True)
-            next(reader)
-            latest_s = -math.inf
-            while True:
-                try:
-                    cells = next(reader)
-                    if not cells:
-                        continue
-                    time_s, readings = self._moment(cells, reader.line_num)
-                    if latest_s > -math.inf and time_s - latest_s > LONGEST_GAP_S:
-                        raise self._wrong(
-                            reader.line_num,
-                            self._time,
-                            f"{time_s:g} s after {latest_s:g} s",
-                            f"a line at least every {LONGEST_GAP_S:g} s",
-                            "Correct the time, or cut the file in two",
-                        )
-                    if time_s < latest_s:
-                        raise self._wrong(
-                            reader.line_num,
-                            self._time,
-                            f"{time_s:g} s after {latest_s:g} s",
-                            "times that never fall",
-                            "Sort the lines by time, or cut the file in two",
-                        )
-                except StopIteration:
+            for number, line in enumerate(iter(lambda: file.readline(_LONGEST_LINE), ""), start=1):
+                if number == 1 or line.isspace():
+                    continue
+                faults: list[tuple[int | None, str, str]] = []
+                row = self._row(line.rstrip("\r\n"), faults)
+                if faults and not line.endswith("\n") and len(line) < _LONGEST_LINE:
+                    _log.warning("the log's last line is cut, skipped", log=str(self.path), line=number)
                     return
-                except (DescriptionError, csv.Error) as error:
-                    if _is_cut(self.path) and next(file, None) is None:
-                        _log.warning(
-                            "the log's last line is cut, skipped",
-                            log=str(self.path),
-                            line=reader.line_num,
-                        )
-                        return
-                    if isinstance(error, csv.Error):
-                        raise self._wrong(
-                            reader.line_num, None, str(error), "a line of CSV", "Correct that line"
-                        ) from None
-                    raise
-                latest_s = time_s
-                yield time_s, readings
+                for i, found, expected in faults:
+                    column = "" if i is None else f"column {i + 1} ({self.columns[i].quantity})"
+                    self._bad.report(number, column if row else "", found, expected)
+                if row is not None:
+                    yield number, *row
 
-    @property
-    def _time(self) -> int:
-        return next(i for i, column in enumerate(self.columns) if column.quantity == TIME)
-
-    def _moment(self, cells: list[str], line: int) -> Moment:
-        if len(cells) != len(self.columns):
-            raise self._wrong(
-                line,
-                None,
-                f"{len(cells)} cells",
-                f"{len(self.columns)}, as in the first line",
-                "Correct that line",
-            )
+    def _row(self, line: str, faults: list[tuple[int | None, str, str]]) -> Moment | None:
+        """Time and readings of a line, None where it is of no use; what is wrong goes to `faults`."""
+        columns = self.columns
+        try:
+            cells = line.split(",") if '"' not in line else next(csv.reader([line], strict=True), [])
+        except csv.Error as error:
+            faults.append((None, str(error), "a line of CSV"))
+            return None
+        if len(cells) != len(columns):
+            faults.append((None, f"{len(cells)} cells", f"{len(columns)}, as in the first line"))
+            return None
         readings: dict[str, float] = {}
-        for i, (column, cell) in enumerate(zip(self.columns, cells, strict=True)):
+        for i, (column, cell) in enumerate(zip(columns, cells, strict=True)):
             if not cell or cell.isspace():
                 continue
             try:
@@ -130,25 +99,16 @@ class FlightLog:
                 if not column.low <= value <= column.high:
                     value = column.reading(float(cell))
             except FieldError as unfit:
-                raise self._wrong(
-                    line, i, unfit.detail, "a plausible reading", "Correct the cell or leave it blank"
-                ) from None
+                faults.append((i, unfit.detail, "a plausible reading"))
             except ValueError:
-                raise self._wrong(
-                    line,
-                    i,
-                    repr(cell[:40]),
-                    "a number with a decimal point",
-                    "Correct the cell or leave it blank",
-                ) from None
-            readings[column.quantity] = value
-        if TIME not in readings:
-            raise self._wrong(line, self._time, "a blank cell", "a time in every line", "Fill it in")
-        return readings.pop(TIME), readings
-
-    def _wrong(self, line: int, i: int | None, found: str, expected: str, cure: str) -> DescriptionError:
-        column = "" if i is None else f"column {i + 1} ({self.columns[i].quantity})"
-        return DescriptionError(f"{self.path}:{line}", column, found, expected, cure)
+                faults.append((i, repr(cell[:40]), "a number with a decimal point"))
+            else:
+                readings[column.quantity] = value
+        time_s = readings.pop(TIME, None)
+        if time_s is None:
+            faults.append((None, "no time", "a time in every line"))
+            return None
+        return time_s, readings
 
 
 def read_log(path: Path, catalogue: Catalogue = CATALOGUE) -> FlightLog:
@@ -185,7 +145,7 @@ def read_log(path: Path, catalogue: Catalogue = CATALOGUE) -> FlightLog:
         errors.append(DescriptionError(where, "", "nothing but time", _HEADER_EXAMPLE, "Add a quantity"))
     if errors:
         raise DescriptionErrors(errors)
-    return FlightLog(path, tuple(columns.values()), catalogue)
+    return FlightLog(path, tuple(columns.values()), catalogue, BadLines(path))
 
 
 def _column(cell: str, catalogue: Catalogue) -> Measure:
@@ -199,11 +159,3 @@ def _column(cell: str, catalogue: Catalogue) -> Measure:
         if match[1] not in catalogue and match[1] != TIME:
             raise MistakeError(wrong.found, wrong.expected, near(match[1], [TIME, *catalogue])) from None
         raise
-
-
-def _is_cut(path: Path) -> bool:
-    """True when the file doesn't end with the end of a line."""
-    with path.open("rb") as file:
-        size = file.seek(0, 2)
-        file.seek(max(0, size - 1))
-        return file.read(1) not in (b"\n", b"")
