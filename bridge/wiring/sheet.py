@@ -340,9 +340,10 @@ class _Sheet:
                 f"coils and lamps straight on the board's pins draw {pins:.2f} A; all pins of a "
                 f"{self.part.name} may carry {most:g} A, less a quarter. Give some of them a driver"
             )
-        if board > devices.USB_A:
+        if board * devices.MARGIN > devices.USB_A:
             self.warnings.append(
-                f"the board's own 5 V carry {board:.2f} A; a USB 2.0 port supplies {devices.USB_A:g} A"
+                f"the board's own 5 V carry {board:.2f} A; a USB 2.0 port supplies {devices.USB_A:g} A, "
+                "less a quarter to spare"
             )
 
 

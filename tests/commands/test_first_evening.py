@@ -1,0 +1,97 @@
+"""The README's first evening: its commands, as they are written there, lead to a needle at its reading."""
+
+from __future__ import annotations
+
+import csv
+import os
+import re
+import shutil
+import signal
+import socket
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.commands.started import environment
+from tests.conftest import ROOT, wait_until
+
+SECTION = "## One gauge in an evening, without hardware"
+PORT = "58226"
+
+
+def commands() -> list[str]:
+    section = (ROOT / "README.md").read_text(encoding="utf-8").split(SECTION)[1].split("\n## ")[0]
+    block = re.search(r"(?:^    .+\n)+", section, re.M)
+    assert block
+    return [line.strip() for line in block[0].splitlines()]
+
+
+def free_port() -> str:
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as taken:
+        taken.bind(("127.0.0.1", 0))
+        return str(taken.getsockname()[1])
+
+
+def needle_at(trace: Path) -> float | None:
+    """What the board's latest report shows, kt."""
+    part = next(trace.parent.glob(f"{trace.name}.*"), None)
+    if part is None:
+        return None
+    rows = csv.DictReader(part.read_text(encoding="utf-8").splitlines())
+    shown = [row["airspeed.needle.shows[kt]"] for row in rows if row["airspeed.needle.shows[kt]"]]
+    return float(shown[-1]) if shown else None
+
+
+def test_it_takes_at_most_twelve_commands_and_edits() -> None:
+    """With the clone of the repository, which is the first."""
+    assert 1 + len(commands()) <= 12
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(
+    not (shutil.which("bash") and shutil.which("make") and shutil.which("cc")), reason="no compiler"
+)
+def test_the_commands_lead_to_a_needle_at_its_reading(tmp_path: Path) -> None:
+    """All but those that install the program, and on a port that no other flight has."""
+    install, activate, begin, *others, run = commands()
+    assert (install, activate) == ("sh .ci/venv", ". .venv/bin/activate")
+    port, name = free_port(), tmp_path / "my-board" / "line"
+    surroundings = environment(tmp_path)
+    surroundings["PATH"] = f"{Path(sys.executable).parent}:{os.environ['PATH']}"
+    with (tmp_path / "output.txt").open("w") as output:
+        shell = subprocess.Popen(
+            ["bash", "-e"], cwd=tmp_path, env=surroundings, stdin=subprocess.PIPE, stdout=output,
+            stderr=subprocess.STDOUT, text=True, start_new_session=True,
+        )  # fmt: skip
+        assert shell.stdin
+        entered = shell.stdin
+
+        def enter(line: str) -> None:
+            entered.write(f"{line}\n")
+            entered.flush()
+
+        try:
+            enter(f"{begin} && sed -i s/{PORT}/{port}/ my-panel/panel.toml")
+            for command in others:
+                enter(command.replace(PORT, port))
+                if command.endswith("line &"):
+                    wait_until(lambda: name.is_file() and name.read_text().strip(), "the board's serial line")
+            enter(f"exec {run}")
+
+            def arrived() -> bool:
+                assert shell.poll() is None, (tmp_path / "output.txt").read_text()
+                shown = needle_at(tmp_path / "first.csv")
+                return shown is not None and abs(shown - 93.0) < 1.0
+
+            wait_until(arrived, "the needle at 93 kt")
+        finally:
+            os.killpg(shell.pid, signal.SIGINT)
+            try:
+                shell.wait(30)
+            finally:
+                os.killpg(shell.pid, signal.SIGKILL)
+                entered.close()
+    panel = (tmp_path / "my-panel" / "panel.toml").read_text()
+    assert f'link = "serial"\nport = "{name.read_text().strip()}"\n' in panel
