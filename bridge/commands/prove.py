@@ -20,7 +20,9 @@ from bridge.commands.shipped import PANEL
 if TYPE_CHECKING:
     from bridge.flight.service import Service
     from bridge.gauges.pointer import Pointer
+    from bridge.logs import LogTail
     from bridge.panel.load import Panel
+    from bridge.proof.desk import Desk
     from bridge.proof.work import Work
 
 _LOOK_S = 0.05
@@ -29,8 +31,6 @@ KEYS = (
     "type what the needle shows, Enter   Backspace: correct   m: it can't be read   u: the one before again",
     "x, Esc: stop all needles, and let them go on   q: stop here, and go on another time",
 )
-_FAR = 0.2
-"""Of the scale: a reading so far off is asked for again."""
 _BREATHE = 5  # readings of a virtual board between two looks at signals
 
 
@@ -61,6 +61,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument("--who", metavar="NAME", help="who reads the needle, for the sheet (your login name)")
     run_command.add_needles_argument(parser)
+    run_command.add_page_argument(parser)
 
 
 def _count(text: str) -> int:
@@ -96,6 +97,7 @@ def run(arguments: argparse.Namespace) -> int:
     (gauge,) = chosen(where, "GAUGE", "gauge", arguments.gauge, described.gauges)
     name = chosen(where, "--pointer", "pointer", arguments.pointer, described.gauges[gauge].pointers)[0]
     pointer = next(p for p in panel.pointers if (p.gauge, p.name) == (gauge, name))
+    tail = logs.LogTail()
     if arguments.index:
         _refuse_without_sensor(panel, pointer)
     if arguments.virtual or described.boards[pointer.board].is_virtual:
@@ -109,15 +111,16 @@ def run(arguments: argparse.Namespace) -> int:
         work = Work(
             panel, pointer, by_index(pointer, False), arguments.out, arguments.cycles or 5, arguments.hold
         )
-        logs.set_up()
-        return asyncio.run(_on_real_board(work, arguments, None))
-    _refuse_without_terminal()
+        logs.set_up(tail=tail)
+        return asyncio.run(_on_real_board(work, arguments, None, tail))
+    if not arguments.page:
+        _refuse_without_terminal()
     who = arguments.who or getpass.getuser()
     reader = by_eye(panel, pointer, who, arguments.read_to)
     work = Work(panel, pointer, reader, arguments.out, arguments.cycles or 2, arguments.hold)
-    screen = Screen(KEYS)
-    logs.set_up(sink=screen.log)
-    return asyncio.run(_on_real_board(work, arguments, screen))
+    screen = None if arguments.page else Screen(KEYS)
+    logs.set_up(sink=screen.log if screen else None, tail=tail)
+    return asyncio.run(_on_real_board(work, arguments, screen, tail))
 
 
 def _refuse_without_sensor(panel: Panel, pointer: Pointer) -> None:
@@ -134,7 +137,7 @@ def _refuse_without_terminal() -> None:
 
     if not keys_can_be_read():
         found = "no terminal to type readings in"
-        cure = "Start it in one, or test the description alone with --virtual"
+        cure = "Start it in one, read on the page (--page), or test the description alone with --virtual"
         raise DescriptionError("prove", "", found, "a terminal of Linux or macOS", cure)
 
 
@@ -186,11 +189,14 @@ async def _on_virtual_boards(work: Work, arguments: argparse.Namespace) -> int:
     return code
 
 
-async def _on_real_board(work: Work, arguments: argparse.Namespace, screen: Screen | None) -> int:
-    """On the service: a person reads, with the screen, or without one the index sensor."""
+async def _on_real_board(
+    work: Work, arguments: argparse.Namespace, screen: Screen | None, tail: LogTail
+) -> int:
+    """On the service: a person reads, at the screen if there is one, or on the page; or the index sensor."""
     from bridge.flight.service import Service
     from bridge.flight.sources import FixedSources
     from bridge.flight.state_file import StateFile, positions_as_left, state_file
+    from bridge.proof.desk import Desk
     from bridge.proof.plan import Feed
     from bridge.proof.run import needle_of
     from bridge.proof.source import ProofSource
@@ -201,12 +207,14 @@ async def _on_real_board(work: Work, arguments: argparse.Namespace, screen: Scre
     source = ProofSource(pointer.key, Feed(panel, pointer), work.run, Service.clock)
     service = Service(panel, sources=FixedSources(source), state=state, confirmed=confirmed)
     source.needle = lambda: needle_of(service.running, (pointer.board, pointer.channel))
-    with run_command.stopped_by_signals(service):
-        if screen is None:
-            source.due = partial(_take_by_index, work)
-            await service.run()
+    desk = None if arguments.index else Desk(work)
+    if desk is None:
+        source.due = partial(_take_by_index, work)
+    with run_command.stopped_by_signals(service), run_command.served(service, arguments.page, tail, desk):
+        if desk is not None and screen is not None:
+            await _read_by_eye(desk, service, screen)
         else:
-            await _read_by_eye(work, service, screen)
+            await service.run()
     introduced = service.running.sessions[pointer.board].introduction
     if introduced is not None:
         work.board_id = introduced.board_id.hex()
@@ -220,11 +228,11 @@ def _take_by_index(work: Work) -> None:
     print(f"{len(work.run.taken)} of {len(work.plan.steps)} readings", flush=True)
 
 
-async def _read_by_eye(work: Work, service: Service, screen: Screen) -> None:
+async def _read_by_eye(desk: Desk, service: Service, screen: Screen) -> None:
     from bridge.commands.drawing import Drawing
 
     with keys() as pressed, Drawing(screen) as drawing:
-        asking = asyncio.create_task(_ask(_Front(work, service), pressed, drawing.show))
+        asking = asyncio.create_task(_ask(_Front(desk, service), pressed, drawing.show))
         try:
             await service.run()
         finally:
@@ -234,16 +242,11 @@ async def _read_by_eye(work: Work, service: Service, screen: Screen) -> None:
 class _Front:
     """The keys and the screen of a test that a person reads."""
 
-    def __init__(self, work: Work, service: Service) -> None:
+    def __init__(self, desk: Desk, service: Service) -> None:
         self.note = ""
-        self._work = work
+        self._desk = desk
         self._service = service
         self._typed = ""
-        self._doubted: float | None = None  # a reading far off, which is taken when it is typed again
-
-    @property
-    def _pointer(self) -> Pointer:
-        return self._work.pointer
 
     def press(self, key: str) -> None:
         """Do what a key asks for."""
@@ -254,68 +257,45 @@ class _Front:
         elif key == "q":
             self._service.stop()
         elif key == "u":
-            self._work.run.take_back()
-            self._work.keep()
+            self._desk.again()
         elif key == "enter":
             self._enter()
-        elif key == "m" and self._work.run.due:
-            self._take(None)
+        elif key == "m":
+            self._desk.unreadable()
         else:
             self._typed = typed_on(self._typed, key)
 
     def _enter(self) -> None:
-        run = self._work.run
-        if run.asked_setting is not None:
-            run.confirm_setting()
-        elif not run.due:
-            self.note = "the needle is not at rest yet: wait"
-        elif self._typed:
+        typed, self._typed = self._typed, ""
+        if self._desk.snapshot().asks == "set":
+            self._desk.is_set()
+        elif typed:
             try:
-                reading = float(self._typed)
+                value = float(typed)
             except ValueError:
-                self.note = f"found {self._typed!r}; expected a number of {self._pointer.unit}"
-                self._typed = ""
+                self.note = f"found {typed!r}; expected a number"
             else:
-                self._weigh(reading)
-
-    def _weigh(self, reading: float) -> None:
-        face, step = self._pointer.face, self._work.run.step
-        assert step is not None
-        off = reading - step.wanted
-        if face.period is not None:
-            off -= round(off / face.period) * face.period
-        if abs(off) > _FAR * (face.high - face.low) and self._doubted != reading:
-            self._doubted, self._typed = reading, ""
-            self.note = f"{reading:g} is far from what is to be expected: type it again if it is so"
-        else:
-            self._take(reading)
-
-    def _take(self, reading: float | None) -> None:
-        self._doubted, self._typed = None, ""
-        self._work.run.take(reading)
-        self._work.keep()
+                self._desk.read(value)
 
     def shown(self) -> Shown:
-        """The lines for the screen. What the needle should show is not among them: it would be read."""
-        work, run = self._work, self._work.run
-        step = run.step
-        head = f"{self._pointer.key}   {len(run.taken)} of {len(work.plan.steps)} readings   {work.json}"
-        if step is None:
+        """The lines for the screen."""
+        now = self._desk.snapshot()
+        head = f"{now.pointer}   {now.taken} of {now.planned} readings   {now.file}"
+        if now.asks == "done":
             return Shown((head, "every reading is taken", ""))
         stopped = self._service.benches.stopped
         if stopped is not None:
             return Shown((head, f"all needles are stopped by {stopped}", self.note or "x to go on"))
-        unit = self._pointer.unit
-        if (setting := run.asked_setting) is not None:
-            line = f"set {setting:.2f} inHg on the altimeter's own scale, then Enter"
-        elif run.due:
-            tap = "tap beside the gauge, then " if step.tapped else ""
-            line = f"{tap}read the needle, {unit}: {self._typed}_"
+        if now.asks == "set":
+            line = f"set {now.setting_inhg:.2f} inHg on the altimeter's own scale, then Enter"
+        elif now.asks == "read":
+            tap = "tap beside the gauge, then " if now.tapped else ""
+            line = f"{tap}read the needle, {now.unit}: {self._typed}_"
         else:
             line = "on its way: wait until the needle is at rest"
-        side = "from above" if step.falling else "from below"
-        pass_ = f", pass {step.cycle}" if step.cycle else ""
-        return Shown((head, f"{step.purpose}, {side}{pass_}", line, self.note))
+        side = "from above" if now.falling else "from below"
+        pass_ = f", pass {now.cycle}" if now.cycle else ""
+        return Shown((head, f"{now.purpose}, {side}{pass_}", line, self.note))
 
 
 async def _ask(front: _Front, pressed: asyncio.Queue[str], show: Callable[[Shown], None]) -> None:

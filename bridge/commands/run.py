@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from bridge.instruments.failures.scenario import Scenario
     from bridge.logs import LogTail
     from bridge.panel.load import Panel
+    from bridge.proof.desk import Desk
 
 PAGE = "127.0.0.1:58280"
 """Where the page is unless another address is named."""
@@ -164,7 +165,7 @@ async def _recorded(service: Service, arguments: argparse.Namespace, view: View 
 
 
 @contextmanager
-def served(service: Service, address: str | None, tail: LogTail) -> Iterator[None]:
+def served(service: Service, address: str | None, tail: LogTail, desk: Desk | None = None) -> Iterator[None]:
     """While it lasts, the service's page is bound at this address (host:port), if there is one.
 
     Prints where it is once it can be seen. Raises DescriptionError for an address that can't be bound.
@@ -177,7 +178,7 @@ def served(service: Service, address: str | None, tail: LogTail) -> Iterator[Non
     from bridge.page.invitation import invitation
     from bridge.page.server import Page
 
-    page = Page(service, bind(parse_address(address, "--page"), exactly=False, option="--page"), tail)
+    page = Page(service, bind(parse_address(address, "--page"), exactly=False, option="--page"), tail, desk)
     service.add_part("page", page.run)
     if (replay := service.replay) is not None:
         replay.stays = lambda: len(page.hub) > 0

@@ -77,6 +77,10 @@ what can fail, `in_force` what has, `truth` the needles that would show somethin
                "parameters":[{"name":"over_s","meaning","unit","low","high","default","needed"}]}],
      "in_force":[{"name":"static_blocked","meaning":"..."}],
      "truth":[{"pointer":"airspeed.needle","unit":"kt","shown":20.1,"true":100.0}]}
+test: while a gauge is tested (`prove --page`), when it changes. The keys are those of
+`proof.desk.DeskSnapshot`; what the needle should show is not among them.
+    {"type":"test","pointer":"airspeed.needle","unit":"kt","taken":3,"planned":56,"asks":"read",
+     "purpose":"scale","falling":false,"cycle":1,"tapped":false,"setting_inhg":null,"file":"..."}
 answer: to each command, in their order. `id` is null for a message that has none.
     {"type":"answer","id":7,"error":null|"a sentence"}
 

@@ -6,6 +6,8 @@ and a name do not. Everything raises `BridgeError` with a sentence that says why
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from bridge.description import near
 from bridge.flight.service import Service
 from bridge.instruments.failures.kinds import make_failure
@@ -15,6 +17,9 @@ from bridge.page.access import Access, AccessError
 from bridge.page.hub import Browser, Hub
 from bridge.telemetry.replay import ReplaySource
 
+if TYPE_CHECKING:  # a page that tests nothing need not load what draws sheets
+    from bridge.proof.desk import Desk
+
 _NEEDS_TOKEN = (
     "This browser may only watch. Open the link that was printed when the program started, with its token."
 )
@@ -23,7 +28,8 @@ _NEEDS_TOKEN = (
 class Controls:
     """The commands of all browsers on one service."""
 
-    def __init__(self, service: Service, access: Access, hub: Hub) -> None:
+    def __init__(self, service: Service, access: Access, hub: Hub, desk: Desk | None = None) -> None:
+        self._desk = desk
         self._service = service
         self._access = access
         self._hub = hub
@@ -50,6 +56,8 @@ class Controls:
                 await self._at_the_bench(holder, command)
             case messages.Fail() | messages.Repair() | messages.Tap():
                 self._train(holder, command)
+            case messages.DeskCommand():
+                self._at_the_desk(command)
             case messages.Play():
                 self._replay.play()
             case messages.Pause():
@@ -78,6 +86,22 @@ class Controls:
                 chain.training.undo(name, holder)
             case messages.Tap():
                 chain.training.failures.tap(pointer)
+
+    def _at_the_desk(self, command: messages.DeskCommand) -> None:
+        desk = self._desk
+        if desk is None:
+            raise AccessError("No gauge is being tested.")
+        match command:
+            case messages.Read(value=value):
+                desk.read(value)
+            case messages.Unreadable():
+                desk.unreadable()
+            case messages.ReadAgain():
+                desk.again()
+            case messages.IsSet():
+                desk.is_set()
+            case _:
+                raise AssertionError(f"nobody does {command!r}")
 
     def _enter(self, browser: Browser, command: messages.Enter) -> None:
         if command.name is not None:

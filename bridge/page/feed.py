@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Mapping
 from dataclasses import asdict
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from bridge.flight.service import Service
 from bridge.flight.snapshot import BenchSnapshot
@@ -19,6 +19,9 @@ from bridge.panel.load import Panel
 from bridge.telemetry.replay import ReplaySource, Survey
 from bridge.threads import in_thread
 
+if TYPE_CHECKING:  # a page that tests nothing need not load what draws sheets
+    from bridge.proof.desk import Desk
+
 NEEDLES_S = 1.0 / 30.0
 """Between two messages `needles`."""
 STILL_S = 0.5
@@ -30,7 +33,8 @@ BENCH_S = 0.1
 class Feed:
     """Watches one service and posts to the browsers of one hub."""
 
-    def __init__(self, service: Service, hub: Hub, tail: LogTail) -> None:
+    def __init__(self, service: Service, hub: Hub, tail: LogTail, desk: Desk | None = None) -> None:
+        self._desk = desk
         self._service = service
         self._hub = hub
         self._tail = tail
@@ -58,6 +62,8 @@ class Feed:
             tasks.create_task(self._send_health())
             tasks.create_task(self._send_bench())
             tasks.create_task(self._send_training())
+            if self._desk is not None:
+                tasks.create_task(self._send_test(self._desk))
 
     async def _send_needles(self) -> None:
         before: dict[str, Any] = {}
@@ -142,6 +148,14 @@ class Feed:
                     await asyncio.sleep(0)
                 sent = dict.fromkeys(instructors, text)
             await asyncio.sleep(HEALTH_S)
+
+    async def _send_test(self, desk: Desk) -> None:
+        while True:
+            await self._hub.watched.wait()
+            text = encode({"type": "test", **asdict(desk.snapshot())})
+            if self._hub.latest.get("test") != text:
+                await self._hub.post_all("test", text)
+            await asyncio.sleep(BENCH_S)
 
 
 def _playback(replay: ReplaySource | None) -> dict[str, Any] | None:

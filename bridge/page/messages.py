@@ -165,6 +165,28 @@ class Save(BenchCommand):
     """Write the captures into the calibration file."""
 
 
+class DeskCommand(Command):
+    """The base of those that answer what a test of a gauge asks."""
+
+
+class Read(DeskCommand):
+    """The needle shows this, in its unit."""
+
+    value: Annotated[float, Field(ge=-1e9, le=1e9)]
+
+
+class Unreadable(DeskCommand):
+    """The needle can't be read here."""
+
+
+class ReadAgain(DeskCommand):
+    """The place before is read once more."""
+
+
+class IsSet(DeskCommand):
+    """The altimeter is set as it was asked for."""
+
+
 COMMANDS: Mapping[str, type[Command]] = {
     "enter": Enter,
     "alive": Alive,
@@ -191,6 +213,10 @@ COMMANDS: Mapping[str, type[Command]] = {
     "capture": Capture,
     "undo": Undo,
     "save": Save,
+    "read": Read,
+    "unreadable": Unreadable,
+    "read_again": ReadAgain,
+    "is_set": IsSet,
 }
 """The model of each command, by its word."""
 

@@ -9,6 +9,7 @@ import asyncio
 import socket
 from contextlib import suppress
 from importlib import resources
+from typing import TYPE_CHECKING
 
 import structlog
 from starlette.applications import Starlette
@@ -28,6 +29,9 @@ from bridge.page.http import Server, bind
 from bridge.page.hub import Browser, Hub, encode
 from bridge.page.messages import Enter, MessageError, parse
 from bridge.threads import in_thread
+
+if TYPE_CHECKING:  # a page that tests nothing need not load what draws sheets
+    from bridge.proof.desk import Desk
 
 CLOSE_S = 1.0
 _MOST_REASON_BYTES = 123  # RFC 6455, 5.5: a control frame has 125 bytes, of which two are the code
@@ -69,10 +73,13 @@ _HEADERS = {
 class Page:
     """The page of one service. `run` is a part of the service, which may be started again.
 
-    `listener` is where browsers come in, see `bind`; `tail` has the last lines of the log.
+    `listener` is where browsers come in, see `bind`; `tail` has the last lines of the log. `desk` takes the
+    readings of a test, where one is under way.
     """
 
-    def __init__(self, service: Service, listener: socket.socket, tail: LogTail) -> None:
+    def __init__(
+        self, service: Service, listener: socket.socket, tail: LogTail, desk: Desk | None = None
+    ) -> None:
         host, port = listener.getsockname()[:2]
         self.address = Address(host, port)
         self.access = Access(host)
@@ -80,8 +87,8 @@ class Page:
         self._service = service
         self._listener: socket.socket | None = listener
         self._throttle = LogThrottle()
-        self._feed = Feed(service, self.hub, tail)
-        self._controls = Controls(service, self.access, self.hub)
+        self._feed = Feed(service, self.hub, tail, desk)
+        self._controls = Controls(service, self.access, self.hub, desk)
 
     async def run(self) -> None:
         """Serve until cancelled."""

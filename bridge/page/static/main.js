@@ -6,6 +6,7 @@ import { Health, summary } from "./health.js";
 import { Lamps } from "./lamps.js";
 import { Link } from "./link.js";
 import { Panel } from "./panel.js";
+import { Reading } from "./reading.js";
 import { Replay } from "./replay.js";
 import { Training } from "./training.js";
 
@@ -64,6 +65,8 @@ const replay = new Replay($("replay"), async (name, fields) => {
   const error = await link.do(name, fields);
   if (error) speak(error);
 });
+
+const reading = new Reading($("reading"), (name, fields) => link.do(name, fields));
 
 let you = { name: "", may_move: false };
 let described = null;
@@ -128,6 +131,8 @@ link.addEventListener("bench", ({ detail }) => {
   panel.health(latestHealth, detail);
   foot();
 });
+
+link.addEventListener("test", ({ detail }) => reading.show(detail));
 
 link.addEventListener("opened", () => connection(true));
 link.addEventListener("gone", ({ detail }) => connection(false, detail));

@@ -1,0 +1,103 @@
+"""Where a person reads a needle during a test, at a terminal or in a browser: what is asked, what was read.
+
+What the needle should show is not among it: it would be read. What can't be done raises BenchError with a
+sentence for the person.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from bridge.errors import BenchError
+from bridge.proof.work import Work
+
+_FAR = 0.2
+"""Of the scale: a reading so far off is taken only when it comes twice."""
+
+Asks = Literal["wait", "set", "read", "done"]
+
+
+@dataclass(frozen=True, slots=True)
+class DeskSnapshot:
+    """What is asked now: to `wait`, to `set` the altimeter to `setting_inhg`, to `read` the needle (when
+    `tapped`, after tapping beside the gauge), or nothing more. `taken` of `planned` readings are done."""
+
+    pointer: str
+    unit: str
+    taken: int
+    planned: int
+    asks: Asks
+    purpose: str
+    falling: bool
+    cycle: int
+    tapped: bool
+    setting_inhg: float | None
+    file: str
+
+
+class Desk:
+    """The readings of one test as they are given."""
+
+    def __init__(self, work: Work) -> None:
+        self._work = work
+        self._doubted: float | None = None
+
+    def read(self, value: float) -> None:
+        """The needle shows this, in its unit."""
+        run, face = self._work.run, self._work.pointer.face
+        step = run.step
+        if step is None or not run.due:
+            raise BenchError("the needle is not at rest yet: wait")
+        off = value - step.wanted
+        if face.period is not None:
+            off -= round(off / face.period) * face.period
+        if not abs(off) <= _FAR * (face.high - face.low) and self._doubted != value:
+            self._doubted = value
+            raise BenchError(f"{value:g} is far from what is to be expected: give it again if it is so")
+        self._take(value)
+
+    def unreadable(self) -> None:
+        """The needle can't be read here."""
+        if not self._work.run.due:
+            raise BenchError("the needle is not at rest yet: wait")
+        self._take(None)
+
+    def again(self) -> None:
+        """Read the place before once more."""
+        if not self._work.run.taken:
+            raise BenchError("nothing is read yet")
+        self._work.run.take_back()
+        self._work.keep()
+
+    def is_set(self) -> None:
+        """The altimeter's own scale shows the setting that was asked for."""
+        if self._work.run.asked_setting is None:
+            raise BenchError("no setting is asked for now")
+        self._work.run.confirm_setting()
+
+    def _take(self, value: float | None) -> None:
+        self._doubted = None
+        self._work.run.take(value)
+        self._work.keep()
+
+    def snapshot(self) -> DeskSnapshot:
+        """As it is now."""
+        work, run = self._work, self._work.run
+        step, setting = run.step, run.asked_setting
+        asks: Asks = (
+            "done" if step is None else "set" if setting is not None else "read" if run.due else "wait"
+        )
+        return DeskSnapshot(
+            work.pointer.key,
+            work.pointer.unit,
+            len(run.taken),
+            len(work.plan.steps),
+            asks,
+            step.purpose if step else "",
+            step.falling if step else False,
+            step.cycle if step else 0,
+            step.tapped if step else False,
+            setting,
+            str(work.json),
+        )
