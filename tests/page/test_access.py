@@ -116,6 +116,8 @@ def test_a_flood_is_refused_and_a_key_held_down_is_not() -> None:
         ('{"id":1,"do":"jog","gauge":"a","by":true,"unit":"step"}', "by"),
         ('{"id":1,"do":"jog","gauge":"a","by":1,"unit":"mile"}', "'step', 'deg' or 'reading'"),
         ('{"id":1,"do":"turn","gauge":"a","way":2}', "way"),
+        ('{"id":1,"do":"read","value":NaN}', "value"),
+        ('{"id":1,"do":"read","value":1e999}', "value"),
         ('{"id":1,"do":"speed","factor":0}', "greater than or equal to 0.1"),
         ('{"id":1,"do":"enter","name":"%s"}' % ("x" * 30), "at most 24 characters"),
     ],

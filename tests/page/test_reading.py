@@ -37,6 +37,7 @@ def test_a_needle_is_read_in_a_browser(tmp_path: Path, open_page: OpenPage) -> N
             value = test.get_by_label("It shows, rpm")
             value.wait_for()
             assert "0 of" in test.inner_text()
+            assert not page.locator("#panel").is_visible()  # it shows what is to be read
             value.fill("3000")
             page.keyboard.press("Enter")
             test.get_by_text("3000 is far from what is to be expected").wait_for()

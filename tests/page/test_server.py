@@ -110,6 +110,7 @@ async def test_elsewhere_a_token_is_needed_for_what_moves_but_not_to_watch_or_to
         assert await browser.ask("enter", token=page.access.token) is None
         assert browser.latest["you"]["may_move"] is True
         assert await browser.ask("go_on") is None
+        assert await browser.ask("read", value=100.0) == "No gauge is being tested."
         assert service.benches.stopped is None
         async with watching(page) as guesser:
             for _ in range(2):

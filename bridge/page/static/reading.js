@@ -18,6 +18,7 @@ export class Reading {
     this.value = el("input", { id: "reading-value", type: "text", inputmode: "decimal", autocomplete: "off", size: 9 });
     this.what = el("p", { class: "asked" });
     this.note = el("p", { class: "note", role: "status" });
+    const hidden = "The panel is not shown during a test, so that the needle itself is read.";
     this.asked = el("label", { for: "reading-value" });
     this.form = el(
       "form",
@@ -30,12 +31,14 @@ export class Reading {
     this.set = button("It is set", () => this.send("is_set"), { class: "main" });
     this.again = button("Read the one before again", () => this.send("read_again"));
     this.title = el("h2", { id: "reading-title" });
-    this.place.replaceChildren(this.title, this.what, this.form, this.set, this.again, this.note);
+    this.place.replaceChildren(this.title, this.what, this.form, this.set, this.again, this.note, el("p", { class: "quiet" }, hidden));
   }
 
   show(test) {
     const { asks } = test;
     this.place.hidden = false;
+    // The panel shows what is to be read: it is out of sight until all is read.
+    document.body.dataset.test = asks === "done" ? "no" : "yes";
     put(this.title, `Test of ${test.pointer}: ${test.taken} of ${test.planned} readings`);
     const side = test.falling ? "from above" : "from below";
     const pass = test.cycle ? `, pass ${test.cycle}` : "";
