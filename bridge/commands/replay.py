@@ -161,8 +161,12 @@ def _bar(arguments: argparse.Namespace) -> Bar | None:
 
 def _span_s(log: RecordedFlight, arguments: argparse.Namespace) -> tuple[float, float]:
     """The first and last second that are flown."""
-    times_s = [time_s for time_s, _ in log if arguments.start <= time_s <= arguments.end]
-    return (times_s[0], times_s[-1]) if times_s else (0.0, 0.0)
+    first_s = last_s = 0.0
+    begun = False
+    for time_s, _ in log:
+        if arguments.start <= time_s <= arguments.end:
+            first_s, last_s, begun = (first_s if begun else time_s), time_s, True
+    return first_s, last_s
 
 
 def _refuse_live(panel: Panel, arguments: argparse.Namespace) -> None:

@@ -7,7 +7,7 @@ difference of two readings is uncertain by the root of two more.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from math import sqrt
 from statistics import fmean
@@ -108,6 +108,8 @@ def _nearest(value: float, wanted: float, period: float | None) -> float:
 
 
 Read = tuple[Step, float]
+At = Callable[[float], str]
+"""A mark in words."""
 
 
 def _rows(plan: Plan, read: Sequence[Read]) -> tuple[Row, ...]:
@@ -150,19 +152,17 @@ def _results(plan: Plan, read: Sequence[Read], rows: Sequence[Row], uncertainty:
             for error in row.target.up
         ]
         yield _result("scale error, own", own_source, checks)
-    reversals = {row.target.reading: row.target.reversal for row in rows}
+    reversals = {row.target.reading: b for row in rows if (b := row.target.reversal) is not None}
     halfway = [share * published.TOP_FT for share in published.HYSTERESIS_SHARES]
     if plan.is_altimeter and not planned.isdisjoint(halfway):
         checks = [
-            Check(at(mark), -reversals[mark], published.HYSTERESIS_FT, both)  # type: ignore[operator]
+            Check(at(mark), -reversals[mark], published.HYSTERESIS_FT, both)
             for mark in halfway
-            if reversals.get(mark) is not None
+            if mark in reversals
         ]
         yield _result("App. E Table II, hysteresis", published.TABLE_II, checks)
     if own is not None:
-        checks = [
-            Check(at(mark), -value, own, both) for mark, value in reversals.items() if value is not None
-        ]
+        checks = [Check(at(mark), -value, own, both) for mark, value in reversals.items()]
         yield _result("hysteresis (reversal B), own", own_source, checks)
     before = next((value for step, value in read if step.purpose == "before"), None)
     after = next((value for step, value in read if step.purpose == "after"), None)
@@ -179,14 +179,14 @@ def _results(plan: Plan, read: Sequence[Read], rows: Sequence[Row], uncertainty:
         yield _setting(read, both)
 
 
-def _friction(plan: Plan, read: Sequence[Read], both: float, at: object, own_source: str) -> Iterable[Result]:
+def _friction(plan: Plan, read: Sequence[Read], both: float, at: At, own_source: str) -> Iterable[Result]:
     still = {step.wanted: value for step, value in read if step.purpose == "friction" and not step.tapped}
     changes = {
         step.wanted: value - still[step.wanted]
         for step, value in read
         if step.purpose == "friction" and step.tapped and step.wanted in still
     }
-    name = {mark: at(mark) for mark in changes}  # type: ignore[operator]
+    name = {mark: at(mark) for mark in changes}
     if plan.friction is not None:
         limits = {mark: plan.friction.at(mark) for mark in changes}
         checks = [

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import pairwise
@@ -10,6 +10,7 @@ from itertools import pairwise
 from bridge.faces.axis import ticks
 from bridge.faces.primitives import Line, Point, Polygon, Primitive, Text
 from bridge.gauges.pointer import Pointer
+from bridge.panel.face import Colour
 from bridge.panel.load import Panel
 from bridge.proof.evaluation import Check, Evaluation, Row
 from bridge.proof.metrology import CYCLES
@@ -20,6 +21,9 @@ from bridge.proof.record import Record
 WIDTH_MM, HEIGHT_MM = 186.0, 72.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 17.0, 4.0, 9.0, 12.0
 _HATCH_MM = 1.4
+
+At = Callable[[float, float], Point]
+"""Where a reading and its error are in the picture."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,53 +238,46 @@ def _curve(plan: Plan, rows: Sequence[Row]) -> list[Primitive]:
             for row in rows
             if (row.target.down if falling else row.target.up)
         ]
-        colour = "violet" if falling else "blue"
+        colour: Colour = "violet" if falling else "blue"
         pairs = pairwise(means)
-        drawn += [Line(at(*a), at(*b), 0.3, colour) for a, b in pairs]  # type: ignore[arg-type]
+        drawn += [Line(at(*a), at(*b), 0.3, colour) for a, b in pairs]
         for row in rows:
             for error in row.target.down if falling else row.target.up:
                 x, y = at(row.target.reading, error)
                 tip = -0.9 if falling else 0.9
                 triangle = ((x, y + tip), (x - 0.9, y - tip * 0.7), (x + 0.9, y - tip * 0.7))
-                drawn.append(Polygon(triangle, colour))  # type: ignore[arg-type]
+                drawn.append(Polygon(triangle, colour))
     _legend(drawn, bool(band), plan.own)
     return drawn
 
 
-def _axes(drawn: list[Primitive], at: object, ends: tuple[float, float], reach: float, unit: str) -> None:
-    point = at
-    assert callable(point)
+def _axes(drawn: list[Primitive], at: At, ends: tuple[float, float], reach: float, unit: str) -> None:
     low, high = ends
     for error in ticks(-reach, reach, 6):
-        start, end = point(low, error), point(high, error)
+        start, end = at(low, error), at(high, error)
         drawn.append(Line(start, end, 0.25 if error == 0 else 0.08, "black" if error == 0 else "grey"))
         drawn.append(Text((start[0] - 8.0, start[1]), number(error) if error else "0", 1.7, 0.0, "black"))
     for reading in ticks(low, high, 10):
-        x, bottom = point(reading, -reach)
+        x, bottom = at(reading, -reach)
         drawn.append(Line((x, bottom), (x, bottom - 1.5), 0.2, "black"))
         drawn.append(Text((x, bottom - 3.6), f"{reading:,g}", 1.7, 0.0, "black"))
-    middle = (point(low, 0)[0] + point(high, 0)[0]) / 2.0
+    middle = (at(low, 0)[0] + at(high, 0)[0]) / 2.0
     drawn.append(Text((middle, -HEIGHT_MM + 2.5), f"reading, {unit}", 1.7, 0.0, "black"))
-    drawn.append(Text((2.0, point(low, 0)[1]), f"error, {unit}", 1.7, -90.0, "black"))
+    drawn.append(Text((2.0, at(low, 0)[1]), f"error, {unit}", 1.7, -90.0, "black"))
 
 
-def _band(
-    band: Sequence[tuple[float, float | None]], at: object, reach: float, mm_per_unit: float
-) -> list[Primitive]:
+def _band(band: Sequence[tuple[float, float]], at: At, reach: float, mm_per_unit: float) -> list[Primitive]:
     """What the table permits, hatched: straight between its marks, and only as far as the picture reaches."""
-    point = at
-    assert callable(point)
     drawn: list[Primitive] = []
     for (a, limit_a), (b, limit_b) in pairwise(band):
-        assert limit_a is not None and limit_b is not None
         count = max(1, round((b - a) * mm_per_unit / _HATCH_MM))
         for n in range(count):
             share = (n + 0.5) / count
             limit = min(limit_a + (limit_b - limit_a) * share, reach)
             reading = a + (b - a) * share
-            drawn.append(Line(point(reading, -limit), point(reading, limit), 0.05, "green"))
+            drawn.append(Line(at(reading, -limit), at(reading, limit), 0.05, "green"))
         if max(limit_a, limit_b) <= reach:
-            drawn += [Line(point(a, s * limit_a), point(b, s * limit_b), 0.35, "green") for s in (1.0, -1.0)]
+            drawn += [Line(at(a, s * limit_a), at(b, s * limit_b), 0.35, "green") for s in (1.0, -1.0)]
     return drawn
 
 
@@ -292,11 +289,11 @@ def _dashed(start: Point, end: Point) -> list[Primitive]:
 
 def _legend(drawn: list[Primitive], has_band: bool, own: float | None) -> None:
     x, y = _LEFT + 2.0, -3.5
-    entries = [("blue", "rising"), ("violet", "falling")]
+    entries: list[tuple[Colour, str]] = [("blue", "rising"), ("violet", "falling")]
     entries += [("green", "permitted by the table")] if has_band else []
     entries += [("orange", "own tolerance")] if own is not None else []
     for colour, words in entries:
-        drawn.append(Line((x, y), (x + 6.0, y), 0.6, colour))  # type: ignore[arg-type]
+        drawn.append(Line((x, y), (x + 6.0, y), 0.6, colour))
         width = len(words) * 1.7
         drawn.append(Text((x + 8.0 + width / 2.0, y), words, 1.8, 0.0, "black"))
         x += 14.0 + width

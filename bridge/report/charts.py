@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from html import escape
 from math import isnan
 
@@ -14,6 +14,10 @@ WIDTH, HEIGHT = 900, 230
 _LEFT, _RIGHT, _TOP, _BOTTOM = 62, 66, 12, 34
 _HIST_WIDTH, _HIST_HEIGHT = 430, 150
 _ERROR, _ALTITUDE, _GRID, _LIMIT, _TEXT = "#1f5fa8", "#8a8f94", "#d5d8dc", "#c2621a", "#222"
+
+
+To = Callable[[float], float]
+"""From a value to its place in the picture."""
 
 
 def clock(time_s: float) -> str:
@@ -67,36 +71,30 @@ def error_chart(flight: Flight, track: Track, errors: Errors, worst: Sequence[Mo
     return _svg(WIDTH, HEIGHT, label, drawn)
 
 
-def _trail(envelope: Sequence[tuple[int, float, float]], y_of: object) -> str:
+def _trail(envelope: Sequence[tuple[int, float, float]], y_of: To) -> str:
     """From column to column, over the lowest and the highest in each; gaps of several columns stay gaps."""
-    place = y_of
-    assert callable(place)
     parts, before = [], -100
     for column, low, high in envelope:
         x = _LEFT + column + 0.5
-        y_low, y_high = place(low), place(high)
+        y_low, y_high = y_of(low), y_of(high)
         jump = "L" if column - before <= 12 else "M"
         parts.append(f"{jump}{x:g} {y_high:.1f}" + (f"V{y_low:.1f}" if y_low - y_high > 0.05 else ""))
         before = column
     return "".join(parts)
 
 
-def _times(start_s: float, end_s: float, x_of: object, height: float) -> list[str]:
-    place = x_of
-    assert callable(place)
+def _times(start_s: float, end_s: float, x_of: To, height: float) -> list[str]:
     scale = 60.0 if end_s - start_s > 300 else 1.0
     drawn = []
     for at in ticks(start_s / scale, end_s / scale, 8):
-        x = place(at * scale)
+        x = x_of(at * scale)
         drawn.append(_line(x, _TOP + height, x, _TOP + height + 4, _TEXT))
         drawn.append(_text(x, _TOP + height + 16, clock(at * scale), "middle"))
     drawn.append(_text(_LEFT, _TOP + height + 30, "time of the flight, min:s", "start"))
     return drawn
 
 
-def _altitude(flight: Flight, x_of: object, width: float, height: float) -> list[str]:
-    place = x_of
-    assert callable(place)
+def _altitude(flight: Flight, x_of: To, width: float, height: float) -> list[str]:
     known = [(t, a) for t, a in _thinned(flight, width) if not isnan(a)]
     if len(known) < 2:
         return []
@@ -107,7 +105,7 @@ def _altitude(flight: Flight, x_of: object, width: float, height: float) -> list
     def y_of(feet: float) -> float:
         return _TOP + height - (feet - low) / (high - low) * (height - 8) - 4
 
-    points = " ".join(f"{place(t):.1f},{y_of(a):.1f}" for t, a in known)
+    points = " ".join(f"{x_of(t):.1f},{y_of(a):.1f}" for t, a in known)
     drawn = [f'<polyline points="{points}" stroke="{_ALTITUDE}" fill="none" stroke-width="1"/>']
     drawn += [
         _text(_LEFT + width + 6, y_of(feet) + 3.5, f"{feet:,.0f}", "start", _ALTITUDE)
