@@ -25,7 +25,7 @@ def run(arguments: argparse.Namespace) -> int:
     arguments.panel, arguments.log = DEMO_PANEL, DEMO_FLIGHT
     arguments.virtual = arguments.view = True
     arguments.json = False
-    arguments.layout = None
+    arguments.layout = arguments.scenario = None
     watched = arguments.speed != "max" and arguments.trace is None
     arguments.page = PAGE if watched else None
     return replay.run(arguments)
