@@ -83,6 +83,7 @@ class _Shared:
             for kind in ("raw", "derived")
             if f"{kind}.{quantity}" in bare
         ]
+        self.failures = bare.index("failures") if "failures" in bare else None
         self.boards = [
             (name.removeprefix("board.").removesuffix(".state"), n)
             for n, name in enumerate(bare)
@@ -110,7 +111,7 @@ def _take(flight: Flight, shared: _Shared, pointers: Sequence[_Pointer], row: Se
     taken = [_numbers(pointer, row) for pointer in pointers]  # all or nothing of a row
     arrived_s = time_s - float(row[2]) if row[2] else None
     readings = {name: float(row[n]) for name, n in shared.altitudes if row[n]}
-    flight.tick(time_s, row[1], readings)
+    flight.tick(time_s, row[1], readings, "" if shared.failures is None else row[shared.failures])
     for pointer, (indication, shows, commanded, reported, age_s, state) in zip(pointers, taken, strict=True):
         marks = 0
         if indication is not None and not pointer.low <= indication <= pointer.high:

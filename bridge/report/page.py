@@ -157,6 +157,12 @@ def _table(heads: Sequence[str], rows: Sequence[str]) -> str:
 def _telemetry(flight: Flight) -> str:
     changes = [f"{clock(time_s)} {escape(state)}" for time_s, state in flight.telemetry]
     more = f" and {len(changes) - 20} changes more" if len(changes) > 20 else ""
+    failures = [f"{clock(time_s)} {escape(names or 'none')}" for time_s, names in flight.failures]
+    if len(failures) > 1 or (flight.failures and flight.failures[0][1]):
+        more += (
+            f".</p>\n<p>Failures for training in force: {', '.join(failures[:20])}. An error is of a needle "
+            "against what it should show with them"
+        )
     return f"<p>Telemetry: {', '.join(changes[:20])}{more}.</p>\n"
 
 

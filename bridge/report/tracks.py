@@ -105,19 +105,22 @@ class Flight:
     telemetry: list[tuple[float, str]] = field(default_factory=list)
     states: dict[str, list[tuple[float, str]]] = field(default_factory=dict)
     boards: tuple[BoardSnapshot, ...] = ()
+    failures: list[tuple[float, str]] = field(default_factory=list)
+    """When other failures for training were in force, and which; needles are to follow them."""
 
     @property
     def span_s(self) -> tuple[float, float]:
         """Its first and last tick."""
         return (self.ticks_s[0], self.ticks_s[-1]) if self.ticks_s else (0.0, 0.0)
 
-    def tick(self, time_s: float, telemetry: str, readings: Mapping[str, float]) -> None:
-        """What all pointers share at this tick."""
+    def tick(self, time_s: float, telemetry: str, readings: Mapping[str, float], failures: str = "") -> None:
+        """What all pointers share at this tick; `failures` names those in force."""
         self.ticks_s.append(time_s)
         if not self.altitude_name:
             self.altitude_name = next((name for name in ALTITUDES if name in readings), "")
         self.altitude.append(readings.get(self.altitude_name, nan))
         _changed(self.telemetry, time_s, telemetry)
+        _changed(self.failures, time_s, failures)
 
     def board(self, time_s: float, name: str, state: str) -> None:
         """The state of a board at this tick."""
@@ -154,7 +157,7 @@ class Recorder:
         flight, time_s = self.flight, snapshot.time_s - self.zero_s
         if flight.ticks_s and time_s <= flight.ticks_s[-1]:
             return
-        flight.tick(time_s, snapshot.telemetry, snapshot.values)
+        flight.tick(time_s, snapshot.telemetry, snapshot.values, "; ".join(snapshot.failures))
         age_s = snapshot.telemetry_age_s
         arrived_s = None if age_s is None else time_s - age_s
         tracks = flight.tracks

@@ -106,7 +106,9 @@ def test_names_of_a_stranger_do_no_harm(tmp_path: Path) -> None:
     flight = made_up(tachometer(tmp_path), lambda t: 1000.0, lambda t: 1000.0)
     flight.title = "<script>alert(1)</script>"
     flight.board(0.0, "<img src=x>", "ready")
+    flight.failures = [(0.0, ""), (2.0, "<b>static_blocked")]
     text = report_html(flight)
+    assert "Failures for training in force: 0:00 none, 0:02 &lt;b&gt;static_blocked" in text
     assert "<script>alert" not in text and "<img src" not in text
 
 
