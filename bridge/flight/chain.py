@@ -491,6 +491,8 @@ class Chain:
         if not self._own.isdisjoint(between):
             between = {name: value for name, value in between.items() if name not in self._own}
         self._flight_s = flight_s
+        if self._begun_s is None:
+            self._begun_s = 0.0 if self.replayed else time_s
         self._take(time_s, readings, flight_s, between)
 
     def arrived(self, time_s: float, quantities: Iterable[str]) -> None:
@@ -535,8 +537,6 @@ class Chain:
         values = self.readings.update(self._time_s, readings, between)
         if between:
             readings = {**readings, **between}
-        if self._begun_s is None:
-            self._begun_s = 0.0 if self.replayed else self._time_s
         before, self.felt = self.training.in_force, self._feel(self._time_s)
         self._conditions.update(self._time_s, self.felt)
         for gauge in self._gauges:

@@ -3,7 +3,8 @@
 The attitude gyro's error is the tilt of its axis: a vector in the level plane, forward and right of the nose,
 degrees; for small tilts the bar is wrong in pitch by the part forward and in bank by the part to the right.
 Its erection drives the tilt at a constant rate to the vertical, or (normal error) to the apparent vertical,
-which lies off in turns and on acceleration.
+which lies off in turns and on acceleration. Tilts of several causes are kept apart and added, so that each
+can be undone by itself.
 
 Sources. Run-down 'about 10 minutes', gyros 'tilt to one side': a pilot's guide of a flight director; drift of
 the earth and transport: arithmetic. No source states tilt or drift of a dying gyro, or how fast erection is:

@@ -97,7 +97,8 @@ class Failures:
         self._faster: Slope | None = None
         self._acceleration_kt_s = 0.0
         self._errors = AttitudeGyro()
-        self._dying: AttitudeGyro | None = None
+        self._dying = AttitudeGyro()
+        self._rising: AttitudeGyro | None = None
         self._drift_deg = 0.0
         self._dying_drift_deg = 0.0
         for name in list(self._needles):
@@ -117,8 +118,6 @@ class Failures:
         if self.in_force.get(failure.name) == failure:
             return False
         self.undo(failure.name)
-        if failure.kind == "attitude_not_erected":
-            self._dying = None
         self._since_s[failure.name] = time_s
         self.in_force = MappingProxyType({**self.in_force, failure.name: failure})
         if failure.pointer:
@@ -140,16 +139,16 @@ class Failures:
             return True
         # Each of these belongs to one system, and is forgotten with the last failure of it.
         self._lines.forget(left.keys())
-        if not left.keys() & _ALTITUDE:
-            self._climb = None
-        if not left.keys() & _DYING or name == "attitude_not_erected":
-            self._dying = None
-        if name == "attitude_errors":
+        if name in _ALTITUDE:  # what the pressure does now is no climb
+            self._climb, self._air = None, None
+        if name == "attitude_not_erected":
+            self._rising = None
+        elif name == "attitude_errors":
             self._errors = AttitudeGyro()
         elif name == "heading_drift":
             self._drift_deg = 0.0
         elif name == "suction_lost":
-            self._dying_drift_deg = 0.0
+            self._dying, self._dying_drift_deg = AttitudeGyro(), 0.0
         if not left.keys() & {"attitude_errors", "compass_errors"}:
             self._faster, self._acceleration_kt_s = None, 0.0
         return True
@@ -273,23 +272,23 @@ class Failures:
         if "attitude_errors" in kinds:
             self._errors.turn(turned_deg)
             self._errors.erect(step.elapsed_s, 1.0, *self._apparent_tilt_deg(step))
-        forward_deg, right_deg = self._errors.forward_deg, self._errors.right_deg
-        if kinds & _DYING:
-            dying = self._dying = self._dying or self._tilted()
-            dying.turn(turned_deg)
-            left = spin(self._since("suction_lost", step.time_s)) if "suction_lost" in kinds else 1.0
-            dying.erect(step.elapsed_s, left)
-            if "suction_lost" in kinds:
-                dying.fall(step.elapsed_s, left)
-            forward_deg, right_deg = forward_deg + dying.forward_deg, right_deg + dying.right_deg
+        left = spin(self._since("suction_lost", step.time_s)) if "suction_lost" in kinds else 1.0
+        if "suction_lost" in kinds:
+            self._dying.turn(turned_deg)
+            self._dying.erect(step.elapsed_s, left)
+            self._dying.fall(step.elapsed_s, left)
+        start = self.in_force.get("attitude_not_erected")
+        if start:
+            self._rising = self._rising or AttitudeGyro(**start.parameters)
+            self._rising.turn(turned_deg)
+            self._rising.erect(step.elapsed_s, left)
+        tilts = [tilt for tilt in (self._errors, self._dying, self._rising) if tilt]
+        forward_deg = sum(tilt.forward_deg for tilt in tilts)
+        right_deg = sum(tilt.right_deg for tilt in tilts)
         if "pitch" in step.values:
             step.feel("pitch", min(90.0, max(-90.0, step.values["pitch"] + forward_deg)))
         if "bank" in step.values:
             step.feel("bank", self._catalogue["bank"].wrap(step.values["bank"] - right_deg))
-
-    def _tilted(self) -> AttitudeGyro:
-        start = self.in_force.get("attitude_not_erected")
-        return AttitudeGyro(**start.parameters) if start else AttitudeGyro()
 
     def _turned_deg(self, step: _Step) -> float:
         for name in ("heading_magnetic", "heading_true"):

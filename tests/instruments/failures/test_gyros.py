@@ -68,6 +68,17 @@ def test_a_gyro_that_is_not_erected_is_stable_within_five_minutes() -> None:
     assert flight.fly(10.0)["bank"] == pytest.approx(0.0, abs=1e-9)
 
 
+def test_suction_that_is_lost_and_back_leaves_a_rising_gyro_as_if_it_had_run_on_less_air() -> None:
+    flight = Flown()
+    flight.fail(make_failure("attitude_not_erected", {"tilt_deg": 20.0, "toward_deg": 90.0}), SUCTION)
+    flight.fly(700.0)
+    assert flight.felt["bank"] < -30.0
+    flight.failures.undo("suction_lost")
+    assert -20.0 < flight.fly(0.1)["bank"] <= 0.0  # nothing of what the dying gyro has tilted
+    flight.fly(300.0)
+    assert (flight.felt["pitch"], flight.felt["bank"]) == pytest.approx((2.0, 0.0))
+
+
 def test_after_half_a_turn_the_bar_is_off_by_two_or_three_degrees_and_back_within_a_minute() -> None:
     """2 to 3 degrees (from memory, not verified); correct within about a minute in level flight: FAA
     Instrument Flying Handbook."""
@@ -119,6 +130,16 @@ def test_a_turn_from_south_to_west_at_latitude_40_jumps_to_220_and_is_right_at_i
     dip_deg = rule_dip_deg(40.0)
     shown = [compass_heading_deg(heading, 16.5, 0.0, dip_deg) for heading in (180.0, 225.0, 270.0)]
     assert shown == pytest.approx([220.0, 245.0, 270.0], abs=1.0)
+
+
+def test_the_roll_out_from_east_at_latitude_30_is_begun_at_037_for_north_and_at_203_for_south() -> None:
+    """The handbook's example, with 7 degrees of lead for the roll-out (from memory, not verified).
+
+    It has the whole latitude at 15 degrees of bank: within 5 degrees, a mark of a compass card.
+    """
+    dip_deg = rule_dip_deg(30.0)
+    assert compass_heading_deg(7.0, -15.0, 0.0, dip_deg) == pytest.approx(37.0, abs=5.0)
+    assert compass_heading_deg(173.0, 15.0, 0.0, dip_deg) == pytest.approx(203.0, abs=5.0)
 
 
 def test_the_compass_shows_north_on_acceleration_and_south_on_deceleration_only_on_east_and_west() -> None:

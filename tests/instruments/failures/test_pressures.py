@@ -84,6 +84,13 @@ def test_alternate_static_shows_the_computed_errors(
     assert felt["indicated_airspeed"] == pytest.approx(shown_kt, abs=0.06)
 
 
+def test_a_cabin_158_pa_below_reaches_the_50_ft_that_ask_for_a_correction_card() -> None:
+    """14 CFR 27.1325(b): a card where the sources differ by more than 50 ft; 158 Pa was computed."""
+    flight = Flown()
+    flight.fail(make_failure("alternate_static", {"cabin_below_hpa": 1.58}))
+    assert flight.fly(5.0)["indicated_altitude"] - 5000.0 == pytest.approx(50.0, abs=0.5)
+
+
 def test_alternate_static_shows_a_momentary_climb_then_the_right_rate() -> None:
     """FAA-H-8083-25, alternate static source."""
     flight = Flown()
@@ -137,6 +144,16 @@ def test_a_wrong_setting_moves_the_altimeter_by_the_exact_slope(by_inhg: float, 
     felt = flight.fly(0.1)
     assert felt["indicated_altitude"] - 5000.0 == pytest.approx(feet, rel=0.02)
     assert felt["indicated_airspeed"] == 100.0
+
+
+def test_a_static_failure_undone_is_no_climb_while_cold_air_goes_on() -> None:
+    flight = Flown()
+    flight.fail(make_failure("cold_air", {"deviation_k": -20.0}), STATIC)
+    flight.fly(2.0)
+    flight.fly(2.0, pressure_altitude=6000.0)
+    flight.failures.undo("static_blocked")
+    rates = [flight.fly(0.1)["vertical_speed"] for _ in range(30)]
+    assert max(map(abs, rates)) < 1.0
 
 
 def test_cold_air_lets_the_altimeter_read_too_high() -> None:
