@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import secrets
-import time
 
 from bridge.boards.link import Link
 from bridge.boards.mqtt.hub import Hub
@@ -15,6 +14,7 @@ from bridge.errors import BoardError
 from bridge.mqtt.broker import Broker
 from tests.boards.host import Subject
 from tests.boards.subjects import CHANNELS, VirtualSubject
+from tests.conftest import until
 
 
 async def opened(link: Link) -> Link:
@@ -28,27 +28,48 @@ async def opened(link: Link) -> Link:
             return link
 
 
+class Counted(VirtualLink):
+    """A relay's board that counts the frames which reach it."""
+
+    received = 0
+
+    def send(self, payload: bytes, replaceable: bool = False) -> None:
+        super().send(payload, replaceable)
+        self.received += 1
+
+
 class MqttSubject(Subject):
-    """`prefix` is its own at the broker, so that tests can share one."""
+    """Its clock goes only when the suite lets time elapse, and what was sent has arrived before it does.
+
+    Its prefix at the broker is its own, so that tests can share one.
+    """
 
     name = "virtual board over MQTT"
     channels = VirtualSubject.channels
     steps_per_turn = VirtualSubject.steps_per_turn
-    watchdog_ms = 20_000  # of the board's time, which runs fast here: a stall of the tests must not trip it
-    factor = 24.0
 
     def __init__(self, broker: Broker) -> None:
-        self.prefix = f"test/{secrets.token_hex(4)}"
-        self.board = VirtualBoard(CHANNELS, watchdog_ms=self.watchdog_ms)
-        self.near = VirtualLink(self.board, lambda: time.monotonic() * self.factor)
-        self.relay = Relay(broker, f"{self.prefix}/left", "left", self.near)
-        self.hub = Hub(broker, self.prefix)
+        prefix = f"test/{secrets.token_hex(4)}"
+        self.time_s = 0.0
+        self.board = VirtualBoard(CHANNELS)
+        self.near = Counted(self.board, lambda: self.time_s)
+        self.relay = Relay(broker, f"{prefix}/left", "left", self.near)
+        self.hub = Hub(broker, prefix)
         self.link = self.hub.link("left", "left")
         self._task: asyncio.Task[None] | None = None
+        self._sent = self._asked = 0
+        self._send = self.hub.client.send
+        self.hub.client.send = self._counted  # type: ignore[method-assign]
+
+    def _counted(self, topic: str, payload: bytes) -> None:
+        self._sent += 1
+        self._send(topic, payload)
 
     async def start(self) -> Link:
         self._task = asyncio.create_task(self.relay.run())
-        return await opened(self.link)
+        link = await opened(self.link)
+        self._asked = self.near.received  # by the relay itself: who is there
+        return link
 
     async def stop(self) -> None:
         await self.link.close()
@@ -57,7 +78,8 @@ class MqttSubject(Subject):
         await asyncio.wait({self._task})
 
     async def elapse(self, seconds_s: float) -> None:
-        await asyncio.sleep(seconds_s / self.factor)
+        await until(lambda: self.near.received >= self._sent + self._asked, "what was sent")
+        self.time_s += seconds_s
 
     async def reopen(self) -> Link:
         await self.link.close()
