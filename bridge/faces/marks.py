@@ -297,7 +297,7 @@ def _numeral(scale: Scale, text: str, mark: _Mark) -> list[Text]:
     east, north = (abs(value) for value in polar(1.0, mark.at))
     reach = height / 2 if scale.radial else width / 2 * east + height / 2 * north
     radius = scale.numeral_radius_mm or mark.outer_mm - scale.lengths_mm[0] - _GAP_MM - reach
-    turn = mark.at if scale.radial else 0.0
+    turn = mark.at + scale.numeral_turn_deg if scale.radial else 0.0
     return [Text(mark.polar(radius), text, scale.numeral_mm, turn, mark.colour, mark.name)]
 
 

@@ -68,6 +68,8 @@ class Scale(StrictModel):
     """Whether numerals of readings below zero have a minus sign."""
     radial: bool = False
     """Whether numerals are aligned with their radius, as on a compass card; else they are upright."""
+    numeral_turn_deg: float = 0.0
+    """Turns radial numerals, clockwise: by -90 they are upright in a window at 3 o'clock."""
     offset_deg: float = 0.0
     """Turns the scale against its pointer: a wing tip points 90 degrees off."""
     radius_mm: Positive | None = None
