@@ -22,6 +22,7 @@ _STILL_S, _CATCHES_UP_S = 0.5, 0.5
 _PLAY_TENTHS = 30  # a slow reading has turned round a good while before its motor does
 _LAG_SPREAD = 0.35
 _LONGEST_LAG_S = 3.0
+_START_S = 1.0
 _ABRUPT_S, _FORESEEN_S = 0.6, 0.1  # about as far as a path is predicted
 
 
@@ -49,7 +50,7 @@ class Causes:
         self._step = self._step_at(self._wanted(moment.time_s))
         looks = (
             self._scale, self._resolution, self._gap, self._missed, self._limits, self._play, self._jitter,
-            self._lag, self._turn,
+            self._lag, self._start, self._turn,
         )  # fmt: skip
         for look in looks:
             if (cause := look(moment)) is not None:
@@ -208,6 +209,13 @@ class Causes:
         if middle <= 0.0 or max(abs(lag - middle) for lag in lags) > _LAG_SPREAD * middle:
             return None
         return Cause("steady lag", f"{1000 * middle:.0f} ms behind a reading that changed evenly.")
+
+    def _start(self, moment: Moment) -> Cause | None:
+        """The pointer waited at the first reading, and the flight went on at once."""
+        since_s = moment.time_s - self._track.wanted_s[0]
+        if since_s > _START_S:
+            return None
+        return Cause("start", f"{since_s:.1f} s after the first reading, at which the pointer had waited.")
 
     def _turn(self, moment: Moment) -> Cause | None:
         """The reading changed its rate abruptly, and the path went on as before for a moment."""

@@ -75,6 +75,14 @@ def test_a_scale_that_was_calibrated_in_part_is_extrapolated(tmp_path: Path) -> 
     assert "the calibration ends at 500 to 2500 rpm" in cause.seen
 
 
+@pytest.mark.slow
+def test_a_flight_that_begins_in_motion_catches_up_with_it(tmp_path: Path) -> None:
+    """The needle waits at the first reading; two ticks later the reading is 20 rpm further."""
+    moment, cause = cause_of_worst(fly(tachometer(tmp_path), arrivals(ramp, 6.0)))
+    assert cause.name == "start", (moment, cause)
+    assert moment.time_s < 0.2
+
+
 def test_a_needle_that_runs_behind_evenly_lags(tmp_path: Path) -> None:
     flight = made_up(tachometer(tmp_path), ramp, lambda t: ramp(t - 0.2))
     moment, cause = cause_of_worst(flight)
