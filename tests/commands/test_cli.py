@@ -77,6 +77,23 @@ def test_the_trace_shows_every_needle_where_its_reading_wants_it(tmp_path: Path)
         assert float(row["altimeter_setting[inHg]"]) == float(log["altimeter_setting[inHg]"])
 
 
+@pytest.mark.slow
+def test_a_scenario_is_flown_and_traced_and_a_wrong_one_is_explained(tmp_path: Path) -> None:
+    trace, panel = tmp_path / "trace.csv", ROOT / "config" / "panel.toml"
+    scenario = tmp_path / "ice.toml"
+    scenario.write_text('[[failures]]\nkind = "pitot_blocked"\nat_s = 142\n')
+    flight = ("replay", CIRCUIT, "--panel", panel, "--speed", "max", "--scenario", scenario)
+    result = command(tmp_path, *flight, "--from", "140", "--to", "146", "--trace", trace)
+    assert result.returncode == 0, result.stderr
+    with trace.open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert (rows[0]["failures"], rows[-1]["failures"]) == ("", "pitot_blocked")
+    assert float(rows[-1]["airspeed.needle.true_indication[kt]"]) > 80.0
+    assert float(rows[-1]["airspeed.needle.indication[kt]"]) < 20.0
+    scenario.write_text('[[failures]]\nkind = "pitot_blokked"\n')
+    told(command(tmp_path, *flight), "failures.0.kind", "'pitot_blocked'")
+
+
 def test_a_replay_goes_to_real_boards_at_the_flights_own_pace_only(panel: Path, tmp_path: Path) -> None:
     change(panel, "[boards.left]\n", '[boards.left]\nlink = "serial"\nport = "no-such-port"\n')
     told(

@@ -94,7 +94,7 @@ _KINDS = (
     ),
     Kind(
         "compass_errors",
-        "normal: the compass errs by its deviation, in turns and on acceleration",
+        "normal: the compass (compass_heading) errs by deviation, in turns, on acceleration",
         {
             "latitude_deg": _LATITUDE_DEG,
             "dip_deg": Parameter(-85, 85, "deg", "of the field, down positive; else by rule", optional=True),
