@@ -13,7 +13,6 @@ from collections import deque
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from math import inf
-from pathlib import Path
 
 from bridge.boards.notices import ButtonPressed, ButtonReleased, KnobTurned, Notice
 from bridge.panel.control_description import COUNT
@@ -59,7 +58,7 @@ class SwitchTo:
 class Record:
     """A recording begins in this folder, or the one that was begun so ends."""
 
-    folder: Path
+    folder: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +162,7 @@ class Controls:
             place = quantities.index(str(shown)) if shown in quantities else -1
             yield SwitchTo(gauge, quantities[(place + 1) % len(quantities)])
         if control.folder is not None:
-            yield Record(control.folder)
+            yield Record(str(control.folder))
 
     def _stepped(
         self, time_s: float, control: Control, count: int, values: Mapping[str, float], clicks_s: float

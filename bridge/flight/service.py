@@ -310,7 +310,7 @@ class Service:
                 case Send():
                     self._commands.add(action)
                 case Record(folder):
-                    self._records.put_nowait(folder)
+                    self._records.put_nowait(Path(folder))
                 case SwitchTo(gauge, quantity):
                     self._sources_of_gauges[gauge] = quantity
                     panel = self.running.panel.switched(self._sources_of_gauges)

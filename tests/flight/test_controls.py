@@ -201,7 +201,7 @@ async def test_a_replay_sends_nothing_to_a_simulator(config: Path, heard: socket
 
 def test_a_record_goes_beside_the_panels_file(panel: Panel, config: Path) -> None:
     (action,) = Controls(panel, OWN).take(1.0, "centre", ButtonPressed(1, 1), VALUES)
-    assert action == Record(config / "flights")
+    assert action == Record(str(config / "flights"))
 
 
 TACHOMETER = """
