@@ -156,12 +156,17 @@ class SheetDrawing:
         return mark.model_copy(update={**update, "pointer": pointer})
 
     def check(self) -> None:
-        """Notes every numeral or lettering that touches something, and the first mark that is cut."""
+        """Notes for each scale and lettering the first that touches something, with how many more do, and the
+        first mark that is cut."""
         texts = [item for item in self.items if isinstance(item, Text)]
         lines = [item for item in self.items if isinstance(item, Line)]
+        touching: dict[str, list[str]] = {}
         for text, what in crowded(texts, lines, self.holes, self.sheet.radius_mm):
+            touching.setdefault(text.name.split(" ")[0], []).append(what)
+        for key, whats in touching.items():
+            more = f", and {len(whats) - 1} more of it" if len(whats) > 1 else ""
             cure = "Take a larger numeral step, a smaller height, or another place"
-            self._fault(text.name.split(" ")[0], what, "lettering clear of everything else", cure)
+            self._fault(key, f"{whats[0]}{more}", "lettering clear of everything else", cure)
         if line := next(cut_marks(lines, self.holes), None):
             found, cure = f"the mark {line.name} over an opening", "Shorten the marks, or move one of the two"
             self._fault(line.name.split(" ")[0], found, "marks clear of openings", cure)

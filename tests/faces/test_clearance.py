@@ -59,7 +59,8 @@ def refused(face: dict[str, Any]) -> str:
 def test_overlapping_numerals_are_refused_by_name() -> None:
     scale = {"low": 0, "high": 180, "numerals": 5, "numeral_mm": 6}
     message = refused({"scales": [scale]})
-    assert "gauges.dial.face.scales.0: found '5' (scales.0 5) over '0' (scales.0 0)" in message
+    assert "gauges.dial.face.scales.0: found '5' (scales.0 5) over '0' (scales.0 0), and " in message
+    assert message.count("scales.0: found") == 1, "they leave room for the other mistakes"
 
 
 def test_lettering_over_an_opening_or_the_edge_is_refused() -> None:

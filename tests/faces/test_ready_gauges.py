@@ -114,6 +114,52 @@ def test_its_instrument_shows_what_its_pointers_indicate(name: str, panel: Panel
             assert quantity.low <= reading <= quantity.high
 
 
+def angle_of(panel: Panel, gauge: str, name: str | None, reading: float) -> float:
+    """The face angle of a reading by the points of the pointer's scale, in degrees."""
+    pointers = panel.description.gauges[gauge].pointers
+    pointer = pointers[name or next(iter(pointers))]
+    if pointer.per_turn:
+        return reading / pointer.per_turn * 360.0
+    return float(PchipInterpolator(*zip(*pointer.scale, strict=True))(reading))
+
+
+@pytest.mark.parametrize("name", NEEDED.split())
+def test_arcs_and_lines_are_where_the_scale_puts_their_readings(name: str, panel: Panel) -> None:
+    """The readings of arcs and lines are those of the source that each gauge cites; here their place."""
+    described = panel.description.gauges[name]
+    face = next(part for part in face_of(panel, name) if part.name == "face")
+    arcs = {item.name: item for item in face.printed if isinstance(item, Arc)}
+    lines = svg_lines(part_svg(face))
+    for number, band in enumerate(described.face.bands):
+        ends = sorted(angle_of(panel, name, band.pointer, reading) for reading in (band.low, band.high))
+        arc = arcs.pop(f"bands.{number}")
+        assert [arc.from_deg, arc.to_deg] == pytest.approx(ends, abs=0.01)
+        assert arc.colour == band.colour
+    for number, limit in enumerate(described.face.limits):
+        outline = described.face.pointers.get(limit.pointer or "")
+        x, y = outline.pivot_mm if outline else (0.0, 0.0)
+        (line,) = (line for key, line in lines.items() if key.startswith(f"limits.{number} "))
+        at_mm = math.degrees(math.atan2(line[0] - x, line[1] - y))
+        turned_deg = at_mm - angle_of(panel, name, limit.pointer, limit.at)
+        assert abs((turned_deg + 180.0) % 360.0 - 180.0) < 0.05
+    assert set(arcs) <= {"speeds"}, "every arc has been looked at; those of the speeds: test_marks.py"
+
+
+@pytest.mark.parametrize("name", ["heading", "attitude"])
+def test_marks_of_a_turning_card_come_to_the_top_at_their_reading(name: str, panel: Panel) -> None:
+    cards = {p.pointer: p for p in face_of(panel, name) if p.motion == "turns" and p.name.endswith("card")}
+    described = panel.description.gauges[name]
+    looked_at = 0
+    for pointer, card in cards.items():
+        for key, (x, y, *_) in svg_lines(part_svg(card)).items():
+            scale = described.face.cards[pointer or ""].scales[int(key.split(" ")[0].split(".")[1])]
+            shown = angle_of(panel, name, pointer, float(key.split(" ")[1]))
+            turned_deg = math.degrees(math.atan2(x, y)) + shown - scale.offset_deg
+            assert abs((turned_deg + 180.0) % 360.0 - 180.0) < 0.05
+            looked_at += 1
+    assert looked_at > 10 or name == "attitude"  # whose bank marks are on the face
+
+
 def test_no_arc_lies_outside_its_scale_and_the_check_has_nothing_against_a_face(panel: Panel) -> None:
     """14 CFR 25.1549(b): the green arc does not go beyond the safe limits, here the red lines."""
     assert not [
