@@ -29,8 +29,10 @@ void record(uint64_t time, enum record_kind kind, uint8_t channel, int32_t value
         assert(value == 1 || value == -1);
         assert(asked[channel]);
     } else if (kind == SENT_RECORD && frame_read(&host, (uint8_t)value)) {
-        assert(host.payload[0] == FRAME_VERSION && host.payload[1] >= INTRODUCTION && host.payload[1] <= REFUSAL);
+        assert(host.payload[0] == FRAME_VERSION && host.payload[1] >= INTRODUCTION && host.payload[1] <= CAPABILITIES);
         frames++;
+    } else if (kind == LAMP_RECORD) {
+        assert(channel + 1 <= LAMPS && value >= 0 && value <= 65535);
     }
     assert(host.bad == 0);
 }
