@@ -69,6 +69,7 @@ TOLERANCE = {
     "relative_bearing": 2.0,
     "course_deviation": 0.25,
     "glideslope_deviation": 0.25,
+    "flag": 0.1,  # in sight or not
 }
 """The error that a good pointer may have, in the quantity's unit."""
 

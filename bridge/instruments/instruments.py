@@ -12,6 +12,7 @@ import math
 from collections.abc import Callable, Mapping
 
 from bridge.errors import OutOfRangeError
+from bridge.instruments.condition import Condition, Watch, parse_condition
 from bridge.instruments.filters import Lag
 from bridge.quantities.catalogue import CATALOGUE, Catalogue, find_quantity
 
@@ -81,6 +82,26 @@ class TurnCoordinator(Instrument):
     def follows(self, indication: str) -> tuple[str, ...]:
         """The pointer follows both rates, the ball its own reading."""
         return self.needs if indication == "turn_rate" else (indication,)
+
+
+class Flag(Instrument):
+    """A flag that a motor moves by a condition; see `flag`."""
+
+    __slots__ = ("_watch",)
+
+    def __init__(self, condition: Condition) -> None:
+        super().__init__(("flag",), 0.0)
+        self.needs = (condition.quantity,)
+        self._watch = Watch(condition)
+
+    def update(self, time_s: float, readings: Mapping[str, float]) -> dict[str, float]:
+        """1 while the condition holds, else 0; empty while its reading is absent."""
+        reading = readings.get(self.needs[0])
+        return {} if reading is None else {"flag": float(self._watch.update(time_s, reading))}
+
+    def follows(self, indication: str) -> tuple[str, ...]:
+        """The reading that the condition is on."""
+        return self.needs
 
 
 class Altimeter(Instrument):
@@ -168,6 +189,17 @@ def gauge(
     return both
 
 
+def flag(
+    *, when: str, hysteresis: float = 0.0, delay_s: float = 0.0, catalogue: Catalogue = CATALOGUE
+) -> Instrument:
+    """A flag that a servo or another drive moves: 1, in sight, while the condition `when` holds, else 0.
+
+    As in "suction < 4.5 inHg", with `hysteresis` in its unit and `delay_s` (0 to 60); see `parse_condition`.
+    """
+    _within("hysteresis", hysteresis, 0.0, math.inf)
+    return Flag(parse_condition(when, hysteresis, _within("delay_s", delay_s, 0.0, 60.0), catalogue))
+
+
 Maker = Callable[..., Instrument]
 
 OPTIONS: Mapping[str, str] = {
@@ -176,6 +208,9 @@ OPTIONS: Mapping[str, str] = {
     "ball_lag_s": "time constant with which the ball follows, s, 0 to 60",
     "north": '"magnetic" or "true"',
     "quantity": "what it shows, a quantity",
+    "when": "condition while which a flag is in sight, a quantity, < or >, and a limit",
+    "hysteresis": "how far its reading must be back over the limit, in the unit of the condition, 0 or more",
+    "delay_s": "for how long the condition must have changed, s, 0 to 60",
     "second_quantity": "what another pointer on the same face shows",
 }
 """What each option means."""
@@ -190,6 +225,7 @@ INSTRUMENTS: Mapping[str, Maker] = {
     "heading": heading,
     "attitude": attitude,
     "gauge": gauge,
+    "flag": flag,
 }
 
 

@@ -95,6 +95,7 @@ _CATALOGUE = (
     Quantity("fuel_quantity_left", "L", 0.0, 200_000.0, "usable fuel in the left tank"),
     Quantity("fuel_quantity_right", "L", 0.0, 200_000.0, "usable fuel in the right tank"),
     Quantity("fuel_quantity_centre", "L", 0.0, 200_000.0, "usable fuel in the tank between them"),
+    Quantity("flag", "1", 0.0, 1.0, "0 out of sight, 1 in sight, as an instrument shows it", stepped=True),
     Quantity("suction", "inHg", -1.0, 30.0, "of the gyros' air, below the pressure of the cabin"),
     Quantity("bus_voltage", "V", -50.0, 500.0, "of the main bus"),
     Quantity("electrical_power", "%", 0.0, 100.0, "of what lamps and flags get", stepped=True),

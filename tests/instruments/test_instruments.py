@@ -27,7 +27,12 @@ def first_within(shower: Instrument, name: str, target: float, tolerance: float)
 
 def test_every_kind_shows_what_it_needs_at_rest() -> None:
     for kind in INSTRUMENTS:
-        made = make_instrument(kind, {"quantity": "oil_pressure"} if kind == "gauge" else {})
+        needed: dict[str, object] = {}
+        if kind == "gauge":
+            needed = {"quantity": "oil_pressure"}
+        elif kind == "flag":
+            needed = {"when": "oil_pressure < 20 psi"}
+        made = make_instrument(kind, needed)
         readings = dict.fromkeys((*made.needs, *made.uses), 10.0)
         assert set(made.indications) <= CATALOGUE.keys()
         assert made.update(0.0, readings).keys() == set(made.indications)
@@ -161,6 +166,21 @@ def test_a_gauge_takes_a_quantity_that_the_panel_declares() -> None:
         make_instrument("gauge", {"quantity": "vane"})
 
 
+def test_a_flag_that_a_motor_moves_is_in_sight_while_its_condition_holds() -> None:
+    shown = make_instrument("flag", {"when": "suction < 4.5 inHg", "hysteresis": 0.5, "delay_s": 1.0})
+    assert shown.follows("flag") == ("suction",)
+    suction = [(0.0, 5.0), (1.0, 4.0), (1.9, 4.0), (2.0, 4.0), (3.0, 4.9), (5.0, 5.1), (6.0, 5.1)]
+    assert [shown.update(time_s, {"suction": inhg})["flag"] for time_s, inhg in suction] == [
+        0,
+        0,
+        0,
+        1,
+        1,
+        1,
+        0,
+    ]
+
+
 # --- options ---
 
 
@@ -185,6 +205,8 @@ def test_every_kind_says_which_options_it_takes() -> None:
         ("altimeter", {"lag_s": "slow"}, "option 'lag_s' is 'slow'; a number is needed"),
         ("heading", {"north": "up"}, "neither 'magnetic' nor 'true'"),
         ("gauge", {"quantity": "oil_presure"}, "oil_pressure"),
+        ("flag", {"when": "suction under 4"}, "a quantity, < or >, and a number"),
+        ("flag", {"when": "suction < 4", "delay_s": 61.0}, "delay_s 61 is outside 0 to 60"),
     ],
 )
 def test_a_wrong_option_is_refused_in_words(kind: str, chosen: dict[str, object], words: str) -> None:
