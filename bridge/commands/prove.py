@@ -102,7 +102,8 @@ def run(arguments: argparse.Namespace) -> int:
         _refuse_without_sensor(panel, pointer)
     if arguments.virtual or described.boards[pointer.board].is_virtual:
         reader = by_index(pointer, True) if arguments.index else VIRTUAL
-        work = Work(panel, pointer, reader, arguments.out, arguments.cycles or 5, arguments.hold)
+        tested = panel.all_virtual()
+        work = Work(tested, pointer, reader, arguments.out, arguments.cycles or 5, arguments.hold)
         logs.set_up(sink=lambda line: None)  # what the other gauges lack is no news here
         if work.goes_on:
             print(f"going on after {len(work.run.taken)} of {len(work.plan.steps)} readings", flush=True)
@@ -175,7 +176,7 @@ async def _on_virtual_boards(work: Work, arguments: argparse.Namespace) -> int:
                 return work.index_reading()
             return pointer.reading(place_steps, falling)
 
-        readings = fly(work.panel.all_virtual(), pointer, work.run, look)
+        readings = fly(work.panel, pointer, work.run, look)
         for n, _ in enumerate(readings):
             if n % _BREATHE == 0:
                 work.keep()

@@ -29,19 +29,21 @@ def test_a_virtual_gauge_is_tested_and_an_interrupted_test_goes_on(
     config: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     panel = config / "panel.toml"
-    panel.write_text(panel.read_text().replace("tick_hz = 100", "tick_hz = 20"))
+    text = panel.read_text().replace("tick_hz = 100", "tick_hz = 20")
+    panel.write_text(text.replace("[boards.right]", '[boards.right]\nlink = "serial"\nport = "/dev/ttyNONE"'))
     out = tmp_path / "sheets"
-    assert prove(config, out) == 0
+    assert prove(config, out, "--virtual") == 0
     assert "Not an airworthiness document" in capsys.readouterr().out
     record = json.loads((out / "attitude-pitch.json").read_text())
     assert record["finished"] is True and record["verdict"] == "pass"
     assert "It proves the program and the description, and nothing of a real needle" in record["read_by"]
+    assert "virtual, id none" in record["facts"]["board"]  # the real one has no part in it
     assert (out / "attitude-pitch.html").exists()
     assert (out / "attitude-pitch.pdf").read_bytes().startswith(b"%PDF")
     whole = [row["read"] for row in record["readings"]]
     record["readings"], record["finished"] = record["readings"][:7], False
     (out / "attitude-pitch.json").write_text(json.dumps(record, indent=1))
-    assert prove(config, out) == 0
+    assert prove(config, out, "--virtual") == 0
     assert f"going on after 7 of {len(whole)} readings" in capsys.readouterr().out
     again = [row["read"] for row in json.loads((out / "attitude-pitch.json").read_text())["readings"]]
     assert again == pytest.approx(whole, abs=0.02)
