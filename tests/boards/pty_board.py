@@ -31,7 +31,7 @@ class PtyBoard:
         self.corrupt_in: Callable[[bytes], bytes] = bytes
         self.corrupt_out: Callable[[bytes], bytes] = bytes
         self.received: list[bytes] = []
-        self.lock = threading.Lock()  # hold it to touch `board` while it runs
+        self.lock = threading.RLock()  # hold it to touch `board` while it runs
         self.board.reset(self.now_s())
         self._thread: threading.Thread | None = None
 

@@ -228,6 +228,7 @@ def flying(
         ) as double,
         ExitStack() as stack,
     ):
+        stack.callback(double.kill)  # it may be kept from all work, and would be waited for for ever
         assert double.stdin and double.stdout
         assert double.stdout.readline() == "plugged\n"
         also = stack.enter_context(beside(panel))
