@@ -18,6 +18,7 @@ FASTEST_PER_S = {
     "vertical_speed": 1000.0,  # a pull of half a g: 965 ft/min more in each second
     "heading_true": 30.0,  # banked 60 degrees at 80 kt: 24 deg/s (FAA-H-8083-25, 1091 tan(bank) / TAS)
     "heading_magnetic": 30.0,
+    "compass_heading": 30.0,
     "track_true": 30.0,
     "pitch": 30.0,
     "bank": 90.0,
@@ -56,6 +57,7 @@ TOLERANCE = {
     "vertical_speed": 50.0,  # half the usual smallest mark
     "heading_true": 1.0,
     "heading_magnetic": 1.0,
+    "compass_heading": 2.0,
     "track_true": 1.0,
     "calibrated_airspeed": 2.0,
     "indicated_airspeed": 2.0,

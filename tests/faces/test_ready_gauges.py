@@ -33,7 +33,7 @@ NEEDED = """
 altimeter airspeed attitude heading turn_coordinator vertical_speed tachometer manifold_pressure
 oil_temperature oil_pressure fuel_left fuel_right exhaust_gas_temperature cylinder_head_temperature
 suction ammeter voltmeter clock radio_altimeter g_meter course_deviation bearing_pointer flap_position
-pitch_trim fuel_pair oil_pair
+pitch_trim fuel_pair oil_pair compass
 """
 
 

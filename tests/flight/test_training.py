@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
+import tomlkit
 
 from bridge.boards.notices import ButtonPressed
 from bridge.flight.chain import Chain
@@ -19,6 +20,7 @@ from bridge.instruments.failures.scenario import Event, Scenario
 from bridge.panel.load import Panel, load_panel
 from bridge.telemetry.source import Arrival
 from tests.conftest import ROOT
+from tests.panel.every_ready_gauge import every_ready_gauge
 from tests.published import rows
 
 HUNDREDS, AIRSPEED, CLIMB = ("left", 0), ("right", 0), ("right", 1)
@@ -205,3 +207,19 @@ def test_a_scenario_repeats_to_the_byte_and_the_trace_has_both_readings(panel: P
     assert last["failures"] == "static_blocked"
     assert float(last["altimeter.hundreds.indication[ft]"]) == pytest.approx(3018.0, abs=0.1)
     assert float(last["altimeter.hundreds.true_indication[ft]"]) == pytest.approx(3040.0, abs=0.1)
+
+
+def test_a_compass_lags_in_a_turn_on_north_while_the_heading_card_is_right(tmp_path: Path) -> None:
+    """FAA Instrument Flying Handbook: at 15 to 18 degrees of bank by about the latitude, against the turn."""
+    data = every_ready_gauge()
+    data["gauges"] = {name: data["gauges"][name] for name in ("compass", "heading")}
+    data["boards"] = {name: data["boards"][name] for name in ("compass", "heading")}
+    (tmp_path / "panel.toml").write_text(tomlkit.dumps(data))
+    event = Event(make_failure("compass_errors", {"latitude_deg": 40.0}))
+    given = frozenset({"heading_magnetic", "bank"})
+    chain = Chain(load_panel(tmp_path / "panel.toml"), given, replayed=True, scenario=Scenario("", (event,)))
+    for tick in range(100):
+        chain.feed(tick / 10, {"heading_magnetic": 0.0, "bank": 16.5})
+    compass, card = chain.pointers["compass", 0], chain.pointers["heading", 0]
+    assert compass.indication == pytest.approx(320.0, abs=0.1)
+    assert card.indication == pytest.approx(0.0)
