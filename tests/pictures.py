@@ -1,10 +1,10 @@
-"""Makes the README's pictures of faces, wiring, sheets and reports, in config/pictures.
+"""Makes the README's pictures of faces and wiring, in config/pictures, from the demo panel.
 
     python -m tests.pictures
 
 Six gauges put together are an SVG; the printed sheets are PNG, by `pdftoppm` of poppler-utils, and so is the
-page (in `page/`: three sizes, by day and in the dark) and the report, by chromium; each is left as it is,
-with a word, when its program is not installed.
+page (in `page/`: three sizes, by day and in the dark), by chromium; each is left as it is, with a word, when
+its program is not installed.
 """
 
 from __future__ import annotations
@@ -21,23 +21,13 @@ from bridge.faces.geometry import gauge_parts
 from bridge.faces.panel_gauge import panel_gauge
 from bridge.faces.primitives import Layer, Part
 from bridge.faces.svg import assembly_svg
-from bridge.flight.dry_run import DryRun
 from bridge.outputs import write_folder
 from bridge.panel.load import Panel, load_panel
-from bridge.proof.readers import Reader
-from bridge.proof.virtual import fly
-from bridge.proof.work import Work
-from bridge.report.page import report_html
-from bridge.report.tracks import Recorder
-from bridge.telemetry.flightlog import read_log
-from bridge.telemetry.replay import arrivals
 from tests.calibration.crooked import CrookedLinkage
 from tests.conftest import wait_until
 from tests.page.bench_page import ByKey
 from tests.page.conftest import ARGUMENTS
 from tests.page.flying import Eye, Flying
-from tests.proof.altimeter import Eye as AltimeterEye
-from tests.proof.altimeter import altimeter
 
 if TYPE_CHECKING:
     from playwright.sync_api import Page
@@ -84,45 +74,8 @@ def main() -> None:
         _page(folder / "faces.pdf", 1, "faces-sheet")
         _page(folder / "wiring.pdf", 2, "wiring-sheet")
         _page(folder / "wiring.pdf", 3, "wiring-table")
-        _page(_sheet_of_a_test(folder), 1, "acceptance-sheet")
     with tempfile.TemporaryDirectory() as name:
         _page_shots(Path(name))
-        _report_shot(Path(name))
-
-
-def _sheet_of_a_test(folder: Path) -> Path:
-    """The acceptance sheet of an altimeter with ten degrees of backlash that nothing takes up."""
-    panel = altimeter()
-    (pointer,) = panel.pointers
-    work = Work(panel, pointer, Reader("eye", "Ada, by eye, to 1 ft as stated", 1.0), folder, 2, 1.0)
-    needle = AltimeterEye(pointer, CrookedLinkage(0.0, 10.0), bent_deg=10.0)
-    for _ in fly(panel, pointer, work.run, needle.read, needle.saw):
-        pass
-    return next(file for file in work.write_sheet("a4") if file.suffix == ".pdf")
-
-
-def _report_shot(folder: Path) -> None:
-    """The report of four minutes of the go-around, as far as its first charts."""
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        print("chromium is not installed: flight-report.png is left as it is")
-        return
-    from playwright.sync_api import sync_playwright
-
-    panel = load_panel(CONFIG / "panel.toml")
-    log = read_log(CONFIG.parent / "replay_logs" / "go-around.csv", panel.catalogue)
-    dry_run = DryRun(panel, log.given, arrivals(log, 200.0, 440.0))
-    recorder = Recorder(panel, "go-around.csv")
-    for time_s in dry_run.ticks():
-        recorder.take(dry_run.running.snapshot(time_s))
-    file = folder / "report.html"
-    file.write_text(report_html(recorder.flight), encoding="utf-8")
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=chromium, args=ARGUMENTS)
-        page = browser.new_page(viewport={"width": 1000, "height": 1280})
-        page.goto(file.as_uri())
-        page.screenshot(path=PICTURES / "flight-report.png")
-        browser.close()
 
 
 def _together(panel: Panel, drawn: dict[str, tuple[Part, ...]]) -> str:

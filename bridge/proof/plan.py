@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from bridge.calibration.bench import face_marks
+from bridge.errors import DescriptionError
 from bridge.gauges.pointer import Pointer
 from bridge.instruments import airdata
 from bridge.panel.load import Panel
@@ -81,8 +82,16 @@ class Plan:
 
 
 def make_plan(panel: Panel, pointer: Pointer, cycles: int, hold_s: float, by_index: bool = False) -> Plan:
-    """The tests that this pointer can be put to; `by_index` where its index mark passes its sensor alone."""
+    """The tests that this pointer can be put to; `by_index` where its index mark passes its sensor alone.
+
+    Raises DescriptionError for one that follows no reading of its own, such as a flag.
+    """
     described = panel.description.gauges[pointer.gauge]
+    instrument = panel.instrument(pointer.gauge)
+    if pointer.indication not in (*instrument.needs, *instrument.uses):
+        found = f"a pointer that follows no reading of its own ({described.instrument})"
+        cure = "Name another with --pointer, or watch this one in flight"
+        raise DescriptionError(str(panel.path), pointer.key, found, "one with a scale to test", cure)
     untested: list[str] = []
     is_altimeter = _is_altimeter(panel, pointer)
     limits = _limits(described.instrument, pointer)

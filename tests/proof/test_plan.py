@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
+from bridge.errors import DescriptionError
 from bridge.gauges.pointer import Pointer
 from bridge.panel.load import Panel, load_panel
 from bridge.proof.plan import Feed, Plan, Step, make_plan
 from bridge.proof.readers import by_eye, smallest_division
 from tests.conftest import ROOT
+from tests.flight.one_gauge import one_gauge
 
 PANEL = load_panel(ROOT / "config" / "panel.toml")
 KEYS = [pointer.key for pointer in PANEL.pointers]
@@ -75,6 +79,16 @@ def test_the_friction_test_climbs_at_the_published_rate() -> None:
     slow = [step for step in plan.steps if step.purpose == "friction" and not step.tapped]
     assert [step.wanted for step in slow] == [1000, 2000, 3000, 5000, 10_000, 15_000, 20_000]
     assert all(step.places[-1].rate == 750 / 60 for step in slow)
+
+
+def test_a_flag_has_no_scale_to_test(tmp_path: Path) -> None:
+    text = one_gauge("last").replace('instrument = "gauge"', 'instrument = "flag"')
+    text = text.replace('{ quantity = "engine_speed" }', '{ when = "suction < 4.5 inHg" }')
+    text = text.replace('indication = "engine_speed"', 'indication = "flag"').replace("[3000,", "[1,")
+    (tmp_path / "panel.toml").write_text(text)
+    panel = load_panel(tmp_path / "panel.toml")
+    with pytest.raises(DescriptionError, match="expected one with a scale to test"):
+        make_plan(panel, panel.pointers[0], 1, 1.0)
 
 
 def test_an_eye_reads_to_half_of_the_smallest_division_unless_it_is_stated() -> None:
