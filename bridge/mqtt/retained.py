@@ -96,6 +96,10 @@ class RetainedConnection:
             if isinstance(error, MqttCodeError) and _code(error.rc) in (1, _NOT_SPOKEN) and self._is_5:
                 raise NotSpokenError(self._broker, "speaks no MQTT 5") from None
             raise BrokerError(self._broker, f"does not let us in ({error})") from None
+        except asyncio.CancelledError:  # it may have been let in all the same
+            self.lost = asyncio.ensure_future(self._receive())
+            await self._end()
+            raise
         self.lost = asyncio.ensure_future(self._receive())
         try:
             if self._retained.topics:

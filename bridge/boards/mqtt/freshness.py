@@ -12,8 +12,9 @@ from math import inf
 
 from bridge.boards.messages import FrameType
 
-PAUSE_S = 1.0
-"""Longer than a host goes on with a board that does not answer."""
+PAUSE_S = 0.5
+"""Longer than a host goes on with a board that does not answer. After a pause of the host's own it costs a
+moment to connect anew, and nothing else."""
 _HARMLESS = (FrameType.IDENTIFY, FrameType.INQUIRE, FrameType.QUERY)
 
 

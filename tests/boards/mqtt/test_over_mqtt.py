@@ -17,6 +17,7 @@ from structlog.testing import capture_logs
 
 from bridge.boards.codec import encode, encode_move
 from bridge.boards.messages import ChannelState, Home
+from bridge.boards.mqtt.freshness import PAUSE_S
 from bridge.boards.mqtt.presence import ABOUT, STATE, TO, encode_state
 from bridge.boards.mqtt.relay import Relay
 from bridge.boards.mqtt.window import MOST_UNCONFIRMED
@@ -93,7 +94,7 @@ async def test_what_a_broker_kept_back_while_it_was_stalled_is_not_obeyed(broker
         broker.stall(True)
         rig.goal = FAR_OFF
         await rig.lost()
-        await asyncio.sleep(1.0)  # longer than a relay takes for a pause (PAUSE_S)
+        await asyncio.sleep(PAUSE_S)  # the last frame came before the board was lost
         before, rig.goal = len(rig.near.moves), 0.0
         broker.stall(False)
         await rig.ready()
