@@ -142,3 +142,10 @@ def test_an_answer_that_nobody_asked_for_changes_nothing() -> None:
     pair = LampPair(board()).start().run(0.5)
     pair.session.lamps.answered(messages.Capabilities(()))
     assert pair.session.lamps.usable
+
+
+def test_a_board_whose_introduction_is_lost_after_a_reset_is_lit_again_too() -> None:
+    pair = LampPair(board()).start().run(0.5)
+    pair.reset(heard=False)
+    assert pair.lit() == WITHOUT_HOST
+    assert pair.run(1.1).lit() == LEVELS

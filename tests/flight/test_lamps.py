@@ -186,3 +186,28 @@ def test_without_power_every_lamp_is_dark_whatever_it_follows(tmp_path: Path) ->
     assert set(at.lit().values()) == {0.0}
     at.step(300.0, values)
     assert min(at.lit().values()) > 0.0
+
+
+def test_a_knob_on_the_board_turns_the_backlight_down(tmp_path: Path) -> None:
+    flight = DryRun(described.panel(tmp_path), frozenset({"engine_speed"}), rows(None, None, None))
+    board = flight.boards["only"].board
+    shown = {}
+    for time_s in flight.ticks():
+        if time_s == 0.5:
+            board.turn_knob(0, -6)
+        shown[round(time_s, 2)] = board.lamps[0].level(time_s)
+    assert shown[0.5] == level(0.8)
+    assert shown[2.5] == level(0.5)
+
+
+def test_a_description_with_other_lamps_is_asked_of_the_board_anew_and_one_with_other_words_is_not(
+    tmp_path: Path,
+) -> None:
+    given = frozenset({"engine_speed"})
+    before = RunningPanel(described.panel(tmp_path), given)
+    words = RunningPanel(described.panel(tmp_path, ("< 20 psi", "< 25 psi")), given, before=before)
+    assert words.sessions["only"] is before.sessions["only"]
+    lost = RunningPanel(
+        described.panel(tmp_path, ("when_lost = 0.5", "when_lost = 0.4")), given, before=words
+    )
+    assert lost.sessions["only"] is not words.sessions["only"]

@@ -140,6 +140,15 @@ def test_stop_is_one_key_away_and_go_on_a_button(flying: Flying, open_page: Open
     wait_until(lambda: not flying.ask(lambda service: service.benches.stopped), "going on")
 
 
+def test_lamps_are_below_the_panel_and_in_the_health(flying: Flying, open_page: OpenPage) -> None:
+    page = open_page(flying.url)
+    page.get_by_text("● Backlight 60 %").wait_for()
+    lit = flying.ask(lambda service: service.running.snapshot(service.clock()).lamps)
+    assert [lamp.name for lamp in lit] == ["backlight", "low_speed"]
+    page.get_by_role("link", name="Health").click()
+    page.get_by_role("region", name="Lamps").get_by_role("row", name="Low speed").wait_for()
+
+
 def test_a_meter_is_read_out_at_most_once_a_second(flying: Flying, open_page: OpenPage) -> None:
     page = open_page(flying.url)
     ready(flying)
