@@ -16,7 +16,7 @@ from bridge.boards.session import BoardSession
 from bridge.calibration.bench import CalibrationBench, face_marks
 from bridge.calibration.draft import CalibrationDraft, Capture, Points
 from bridge.errors import BenchError
-from bridge.flight.chain import DrivenPointer
+from bridge.flight.driven_pointer import DrivenPointer
 from bridge.flight.running_panel import RunningPanel
 from bridge.flight.snapshot import BenchSnapshot, CaptureSnapshot, CurveSnapshot
 from bridge.gauges.pointer import Pointer

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from bridge.boards.pointer_channel import Phase, PointerChannel
 from bridge.boards.session import BoardSession
-from bridge.flight.chain import Chain, DrivenPointer, PointerAddress
+from bridge.flight.chain import Chain, PointerAddress
+from bridge.flight.driven_pointer import DrivenPointer
 from bridge.flight.flags import Flags
 from bridge.flight.lamps import DrivenLamp
 from bridge.flight.readings import NOTHING

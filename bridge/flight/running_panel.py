@@ -17,8 +17,9 @@ from bridge.boards.pointer_channel import Phase
 from bridge.boards.session import QUERY_S, BoardSession
 from bridge.errors import BoardError
 from bridge.flight.ages import age_of, longest_recent, patience_s
-from bridge.flight.chain import Chain, DrivenPointer, PointerAddress
+from bridge.flight.chain import Chain, PointerAddress
 from bridge.flight.controls import Action, Controls, NotDone, Step
+from bridge.flight.driven_pointer import DrivenPointer
 from bridge.flight.notices import (
     AltimeterSet,
     Assumed,

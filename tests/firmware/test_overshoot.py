@@ -12,7 +12,7 @@ import pytest
 from bridge.boards import messages
 from bridge.boards.messages import Output
 from bridge.firmware.generate import config_h
-from bridge.flight.chain import motion_limits
+from bridge.flight.driven_pointer import motion_limits
 from bridge.gauges.drive import Drive
 from bridge.panel.expected import expected_channels
 from bridge.panel.load import load_panel

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from bridge.boards.runner import InstantBoard
 from bridge.boards.virtual.board import VirtualBoard
 from bridge.flight.bench import Benches
-from bridge.flight.chain import DrivenPointer, PointerAddress, homes
+from bridge.flight.chain import PointerAddress, homes
+from bridge.flight.driven_pointer import DrivenPointer
 from bridge.flight.dry_run import virtual_board
 from bridge.flight.notices import PanelNotice
 from bridge.flight.running_panel import RunningPanel

@@ -8,7 +8,8 @@ from collections.abc import Callable
 import pytest
 from ruckig import InputParameter, Ruckig, Trajectory
 
-from bridge.flight.chain import Chain, DrivenPointer
+from bridge.flight.chain import Chain
+from bridge.flight.driven_pointer import DrivenPointer
 from bridge.panel.load import load_panel
 from tests.conftest import ROOT
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from ruckig import InputParameter, Ruckig, Trajectory
 
-from bridge.flight.chain import motion_limits
+from bridge.flight.driven_pointer import motion_limits
 from bridge.motion.path import Limits
 from bridge.panel.load import load_panel
 from tests.motion.slews import JITTER_S, TICK_S, followed, goals, slew

@@ -12,7 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from bridge.boards.messages import Output
-from bridge.flight.chain import motion_limits
+from bridge.flight.driven_pointer import motion_limits
 from bridge.motion.path import Limits
 from bridge.panel.expected import expected_channels
 from tests.boards.host import Host
