@@ -16,7 +16,7 @@ from bridge.telemetry.flightlog import read_log
 from tests.commands.started import CIRCUIT, change, command, started, told
 from tests.conftest import ROOT
 
-COMMANDS = ["demo", "run", "replay", "listen", "calibrate", "check", "faces", "wiring", "firmware"]
+COMMANDS = ["demo", "run", "replay", "listen", "calibrate", "prove", "check", "faces", "wiring", "firmware"]
 
 
 # -- help, demo, replay -----------------------------------------------------------------------------
