@@ -23,6 +23,7 @@ async def test_who_may_not_move_can_neither_switch_failures_nor_see_what_is_true
         assert "may only watch" in (await trainee.ask("tap") or "")
         async with watching(page) as instructor:
             assert await instructor.ask("enter", token=page.access.token) is None
+            assert await instructor.ask("speed", factor=10) is None  # so that the engine speed soon changes
             assert await instructor.ask("fail", **asked) is None
             seen = await instructor.until("training", lambda message: message["truth"])
             assert [each["name"] for each in seen["in_force"]] == [f"needle_sticks {needle}"]

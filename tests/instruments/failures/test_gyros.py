@@ -68,6 +68,7 @@ def test_a_gyro_that_is_not_erected_is_stable_within_five_minutes() -> None:
     assert flight.fly(10.0)["bank"] == pytest.approx(0.0, abs=1e-9)
 
 
+@pytest.mark.slow
 def test_suction_that_is_lost_and_back_leaves_a_rising_gyro_as_if_it_had_run_on_less_air() -> None:
     flight = Flown()
     flight.fail(make_failure("attitude_not_erected", {"tilt_deg": 20.0, "toward_deg": 90.0}), SUCTION)

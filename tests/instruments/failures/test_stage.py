@@ -43,7 +43,7 @@ def readings(altitude_ft: float, speed_kt: float, heading_deg: float, bank_deg: 
     }  # fmt: skip
 
 
-@settings(max_examples=40)
+@settings(max_examples=25)
 @given(chosen, st.randoms(use_true_random=False), flights)
 def test_failures_compose_in_any_order(
     failures: list[Failure], random: object, flight: list[tuple[float, ...]]
@@ -62,6 +62,7 @@ def test_failures_compose_in_any_order(
         assert felt[0] == felt[1]
 
 
+@pytest.mark.slow
 @settings(max_examples=40)
 @given(st.lists(st.tuples(st.sampled_from(ALL), st.booleans())), flights, flights)
 def test_what_is_undone_leaves_no_trace(
