@@ -48,7 +48,7 @@ def arrivals(
     that was known by then, not that line alone. With `loop` it begins again without end:
     `arrival_s` goes on rising, by the log's mean interval from one round to the next, and each later round's
     first arrival has `jumped`. `source_time_s` is the log's time. Raises `DescriptionError` when there is
-    nothing in between, or at a line that can't be read.
+    nothing in between.
     """
     offset_s = 0.0
     jumped = False
@@ -228,21 +228,18 @@ class ReplaySource:
         self._set(speed, self._playing)
 
     async def survey(self) -> Survey:
-        """Read the whole window once, giving way to others; a log is surveyed as far as it can be read."""
+        """Read the whole window once, giving way to others."""
         start_s, end_s, _ = self._window
         times_s: list[float] = []
         altitudes: list[tuple[float, float]] = []
         quantity = next((name for name in _ALTITUDES if name in self.given), "")
-        try:
-            for moment in _moments(self._log, start_s, end_s):
-                if moment is not None:
-                    times_s.append(moment[0])
-                    if quantity in moment[1]:
-                        altitudes.append((round(moment[0], 2), round(moment[1][quantity], 1)))
-                if moment is None or len(times_s) % _BREATHE_EVERY == 0:
-                    await asyncio.sleep(0)
-        except DescriptionError:
-            pass  # the flight itself reports it when it gets there
+        for moment in _moments(self._log, start_s, end_s):
+            if moment is not None:
+                times_s.append(moment[0])
+                if quantity in moment[1]:
+                    altitudes.append((round(moment[0], 2), round(moment[1][quantity], 1)))
+            if moment is None or len(times_s) % _BREATHE_EVERY == 0:
+                await asyncio.sleep(0)
         if not times_s:
             return Survey(0.0, 0.0, "", "", ())
         every = max(1, math.ceil((len(altitudes) - 1) / (MOST_POINTS - 1)))

@@ -28,7 +28,6 @@ from collections.abc import Iterator
 from dataclasses import replace
 from math import ceil
 
-from bridge.errors import DescriptionError
 from bridge.quantities.catalogue import Catalogue, Quantity
 from bridge.telemetry.source import Arrival
 
@@ -52,7 +51,7 @@ _Knot = tuple[float, float]
 def smoothed(rows: Iterator[Arrival], catalogue: Catalogue) -> Iterator[Arrival]:
     """The rows of one stretch of flight in order, and between those further apart than `NEEDED_S` the paths.
 
-    Rows are read at most a minute of the flight ahead. What they raise is raised in its place.
+    Rows are read at most a minute of the flight ahead.
     """
     flight = _Flight(rows, catalogue)
     while (row := flight.next()) is not None:
@@ -68,15 +67,12 @@ class _Flight:
         self._catalogue = catalogue
         self._ahead: deque[Arrival] = deque()
         self._ended = False
-        self._error: DescriptionError | None = None
         self._paths: dict[str, _Path] = {}
         self._row_s = 0.0
 
     def next(self) -> Arrival | None:
         """The next row, with the paths of the quantities that it does not have; None at the end."""
         if not self._ahead and not self._read():
-            if self._error is not None:
-                raise self._error
             return None
         row = self._ahead.popleft()
         self._row_s = time_s = row.arrival_s
@@ -112,10 +108,7 @@ class _Flight:
         """Read one row ahead; False when none follows from those before."""
         if self._ended:
             return False
-        try:
-            row = next(self._rows, None)
-        except DescriptionError as error:  # the rows before it are flown first
-            self._error, row = error, None
+        row = next(self._rows, None)
         if row is None:
             self._ended = True
             return False
