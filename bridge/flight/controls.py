@@ -14,7 +14,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from math import inf
 
-from bridge.boards.notices import ButtonPressed, ButtonReleased, KnobTurned, Notice
+from bridge.boards.notices import ButtonPressed, ButtonReleased, KnobTurned, Notice, StateChanged
+from bridge.boards.state import State
 from bridge.panel.control_description import COUNT
 from bridge.panel.controls import Command, Control
 from bridge.panel.load import Panel
@@ -112,6 +113,8 @@ class Controls:
             case ButtonReleased(source):
                 self._held_since_s.pop((board, source), None)
                 yield from self._all(time_s, board, source, "release", 1, values)
+            case StateChanged(state) if state is not State.READY:  # it may be let go unheard
+                self._held_since_s = {key: s for key, s in self._held_since_s.items() if key[0] != board}
 
     def tick(self, time_s: float, values: Mapping[str, float]) -> Iterator[Action]:
         """What buttons that are held ask for."""

@@ -12,7 +12,14 @@ from math import inf
 
 from bridge.boards.messages import RELEASES_SINCE
 from bridge.boards.mqtt.window import query_s
-from bridge.boards.notices import ButtonPressed, ButtonReleased, KnobTurned, Notice, PositionNeeded
+from bridge.boards.notices import (
+    ButtonPressed,
+    ButtonReleased,
+    KnobTurned,
+    Notice,
+    PositionNeeded,
+    StateChanged,
+)
 from bridge.boards.pointer_channel import Phase
 from bridge.boards.session import QUERY_S, BoardSession
 from bridge.errors import BoardError
@@ -454,7 +461,7 @@ class RunningPanel:
                 self.chain.training.pressed(session.name, source, presses)
             case PositionNeeded(channel):
                 self._position_needed(session, channel)
-        if isinstance(notice, KnobTurned | ButtonPressed | ButtonReleased):
+        if isinstance(notice, KnobTurned | ButtonPressed | ButtonReleased | StateChanged):
             known = session.introduction
             tells = known is not None and (known.firmware_major, known.firmware_minor) >= RELEASES_SINCE
             values = self.chain.readings.values

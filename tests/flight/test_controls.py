@@ -11,8 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from bridge.boards.notices import ButtonPressed, ButtonReleased, KnobTurned
-from bridge.boards.state import State
+from bridge.boards.notices import ButtonPressed, ButtonReleased, KnobTurned, StateChanged
+from bridge.boards.state import State, Trigger
 from bridge.boards.virtual.board import VirtualBoard
 from bridge.boards.virtual.link import VirtualLink
 from bridge.flight.controls import (
@@ -111,6 +111,14 @@ def test_a_button_is_pressed_and_held(panel: Panel) -> None:
     assert list(controls.tick(19.0, VALUES)) == []
     list(controls.take(20.0, "left", ButtonPressed(1, 1), VALUES, tells_releases=False))
     assert list(controls.tick(29.0, VALUES)) == [], "an older board never tells that it was let go"
+
+
+def test_a_button_of_a_board_that_is_lost_is_not_held(panel: Panel) -> None:
+    controls = Controls(panel, OWN)
+    list(controls.take(1.0, "left", ButtonPressed(1, 1), VALUES))
+    lost = StateChanged(State.ABSENT, State.READY, Trigger.SILENT, "no answer")
+    assert list(controls.take(1.2, "left", lost, VALUES)) == []
+    assert list(controls.tick(9.0, VALUES)) == []
 
 
 def test_another_boards_knob_of_the_same_number_does_nothing(panel: Panel) -> None:
