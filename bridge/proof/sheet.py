@@ -190,20 +190,20 @@ def _span(errors: Sequence[float]) -> str:
 def _accuracy(plan: Plan, evaluation: Evaluation) -> Table:
     a = evaluation.accuracy
     lines = (
-        ("reversal B (the largest), mean reversal", a.reversal, a.mean_reversal),
-        ("repeatability R; rising, falling alone", a.repeatability, a.repeatability_up, a.repeatability_down),
-        ("systematic deviation E; rising, falling alone", a.systematic, a.systematic_up, a.systematic_down),
+        ("reversal B, the largest", a.reversal),
+        ("mean reversal", a.mean_reversal),
+        ("repeatability R", a.repeatability, a.repeatability_up, a.repeatability_down),
+        ("systematic deviation E", a.systematic, a.systematic_up, a.systematic_down),
         ("range of the mean deviation M", a.mean_range),
-        ("accuracy A; rising, falling alone", a.accuracy, a.accuracy_up, a.accuracy_down),
+        ("accuracy A", a.accuracy, a.accuracy_up, a.accuracy_down),
     )
     few = f" From {plan.cycles} passes; the standard asks for {CYCLES}." if plan.cycles < CYCLES else ""
     rows = []
     for words, *values in lines:
         texts = ["not known" if value is None else f"{value:.3g}" for value in values]
         rows.append((str(words), *texts, *[""] * (3 - len(texts))))
-    return Table(
-        f"By the definitions of ISO 230-2, in {plan.unit}.{few}", ("figure", "", "", ""), tuple(rows)
-    )
+    head = ("figure", "both ways", "rising alone", "falling alone")
+    return Table(f"By the definitions of ISO 230-2, in {plan.unit}.{few}", head, tuple(rows))
 
 
 # -- the curve of errors ---------------------------------------------------------------------------

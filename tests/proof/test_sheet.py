@@ -74,6 +74,7 @@ def test_the_page_and_the_paper_have_all_that_a_sheet_must() -> None:
         assert "above 20,000 ft" in text
         assert "14 CFR Part 43, Appendix E, Table I (the text itself was read)" in text
         assert "From 2 passes; the standard asks for 5" in text
+        assert "figure both ways rising alone falling alone" in text
     assert sheet_pdf(whole, "letter") == sheet_pdf(whole, "letter")
 
 
