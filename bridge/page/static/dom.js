@@ -47,6 +47,22 @@ export function set(node, name, value) {
   if (node.getAttribute(name) !== text) node.setAttribute(name, text);
 }
 
+/** A function that hands on the latest of what it is called with, at most once in so long; the last is never left out. */
+export function seldom(ms, tell) {
+  let toldMs = -Infinity;
+  let timer = null;
+  let newest = null;
+  const now = () => {
+    timer = null;
+    toldMs = performance.now();
+    tell(newest);
+  };
+  return (value) => {
+    newest = value;
+    if (timer === null) timer = setTimeout(now, Math.max(0, toldMs + ms - performance.now()));
+  };
+}
+
 /** Replace the children, but only when `data` differs from the last time. */
 export function rebuild(node, data, make) {
   const key = JSON.stringify(data);

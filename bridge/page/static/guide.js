@@ -20,7 +20,8 @@ export function same(a, b) {
 }
 
 /**
- * What is next: `step` is a place in WORK, `text` a sentence or two, `actions` the names of the buttons that it needs.
+ * What is next: `step` is a place in WORK, `text` a sentence or two, `actions` the names of the buttons that it needs;
+ * `passing` where it is only so until the needle rests, as after every jog: that is not read out.
  * `at` is the gauge's entry in the bench message, or undefined; `pointer` and `board` are of the panel message.
  */
 export function next({ at, gauge, pointer, board, mayMove, stopped }) {
@@ -67,7 +68,10 @@ export function next({ at, gauge, pointer, board, mayMove, stopped }) {
     const eye = board?.virtual ? "" : " Keep your fingers away.";
     return { step, text: `Press the button: the needle goes to ${mark}, coming from ${side}.${eye}`, actions: ["approach"] };
   }
-  if (at.moving) return { step, text: `The needle is on its way to ${mark}, from ${side}. Wait until it rests.`, actions: ["capture"] };
+  if (at.moving) {
+    const text = `The needle is on its way to ${mark}, from ${side}. Wait until it rests.`;
+    return { step, text, actions: ["capture"], passing: true };
+  }
   const eye = board?.virtual
     ? "This board is virtual: look at the needle drawn here."
     : "Look at the real needle, straight on, not at the drawing.";

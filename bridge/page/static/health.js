@@ -1,7 +1,7 @@
 // Health: first what needs somebody, then telemetry, boards, gauges, files and the log.
 
 import { el, rebuild } from "./dom.js";
-import { age, amount, count, number, plain, sign, title } from "./words.js";
+import { age, amount, count, number, plain, sign, span, title } from "./words.js";
 
 const LOG_LINES = 12;
 /** Columns that a phone has room for. */
@@ -103,7 +103,7 @@ function pointerRows(pointers) {
     plain(key.replace(".", ", ")),
     el("span", {}, state(it.lost.length ? "lost" : it.parked ? "parked" : it.state), it.detail ? ` ${it.detail}` : ""),
     it.missed_steps === null ? "not audited" : number(it.missed_steps),
-    it.held_s === null || it.held_s === undefined ? "–" : `${number(it.held_s)} s`,
+    span(it.held_s),
   ]);
 }
 

@@ -5,18 +5,16 @@ import { GaugeDrawing, forgetDrawings } from "./gauge.js";
 import { amount, plain, sign, signed, spoken, title } from "./words.js";
 
 const LEAST_DIAL_PX = 130;
-const STRIP_LINE_PX = 22;
-const STRIP_BELOW_REM = 17;
-const STRIP_BESIDE_REM = 11.5;
-const LEGIBLE_REM = 16;
-const EDGE_PX = 14;
+/** Widths of a strip in its own letters: what it is given below and beside a gauge, and the least that can be read. */
+const STRIP_BELOW_EM = 18.9;
+const STRIP_BESIDE_EM = 12.8;
+const LEGIBLE_EM = 17.8;
+const EDGE_PX = 8;
+/** Left free around the gauges, in their own scale. */
+const MARGIN_MM = 4;
 const TEXT_MS = 200;
 const SPOKEN_MS = 1000;
 const CALM_MS = 500;
-
-function px(rem) {
-  return rem * parseFloat(getComputedStyle(document.documentElement).fontSize);
-}
 
 const calm = matchMedia("(prefers-reduced-motion: reduce)");
 
@@ -135,78 +133,105 @@ export class Panel {
     this.newest = null;
     this.gauges = description.gauges.map((gauge) => new PanelGauge(gauge));
     forgetDrawings(new Set(description.gauges.flatMap((g) => g.layers.map((layer) => layer.url))));
+    const least = (edge) => Math.min(...description.gauges.map((gauge) => gauge[edge])) - MARGIN_MM;
+    this.corner = { x_mm: least("x_mm"), y_mm: least("y_mm") };
+    this.width_mm = description.width_mm - this.corner.x_mm;
+    this.height_mm = description.height_mm - this.corner.y_mm;
     this.place.replaceChildren(...this.gauges.map((gauge) => gauge.node));
     this.arrange();
   }
 
   /** Places in mm scaled to the window, readings below or beside the gauges; a list where those had no room. */
   arrange() {
-    const panel = this.description;
-    if (!panel || !this.place.offsetParent) return;
+    if (!this.gauges.length || !this.place.offsetParent) return;
     this.place.removeAttribute("style");
     for (const { node, drawing } of this.gauges) {
       node.removeAttribute("style");
       drawing.node.style.width = "";
     }
-    const others = ["head", "sill"].map((name) => document.querySelector(`.${name}`).offsetHeight);
-    const replay = document.getElementById("replay").offsetHeight;
-    const room = {
-      width: this.place.clientWidth - 2 * EDGE_PX,
-      height: window.innerHeight - others[0] - others[1] - replay - 2 * EDGE_PX - 44,
-    };
-    const [below, beside] = [this.stripsBelow(room), this.stripsBeside(room)];
+    const style = getComputedStyle(this.gauges[0].strip);
+    const letters = { em: parseFloat(style.fontSize), line: parseFloat(style.lineHeight) };
+    const room = { width: this.place.clientWidth - 2 * EDGE_PX, height: this.height() - 2 * EDGE_PX };
+    const [below, beside] = [this.stripsBelow(room, letters), this.stripsBeside(room, letters)];
     const chosen = beside.scale > below.scale ? beside : below;
-    if (chosen.legible < px(LEGIBLE_REM)) {
+    if (chosen.legible < LEGIBLE_EM * letters.em) {
       this.place.className = "gauges listed";
       return;
     }
     this.place.className = `gauges placed ${chosen === beside ? "beside" : "below"}`;
     for (const { gauge, node, drawing } of this.gauges) {
-      node.style.left = `${EDGE_PX + gauge.x_mm * chosen.scale + chosen.right(gauge)}px`;
-      node.style.top = `${EDGE_PX + gauge.y_mm * chosen.scale + chosen.down(gauge)}px`;
+      node.style.left = `${EDGE_PX + (gauge.x_mm - this.corner.x_mm) * chosen.scale + chosen.right(gauge)}px`;
+      node.style.top = `${EDGE_PX + (gauge.y_mm - this.corner.y_mm) * chosen.scale + chosen.down(gauge)}px`;
       node.style.width = `${gauge.width_mm * chosen.scale + chosen.wider}px`;
       drawing.node.style.width = `${gauge.width_mm * chosen.scale}px`;
     }
-    this.place.style.width = `${panel.width_mm * chosen.scale + chosen.across + 2 * EDGE_PX}px`;
-    this.place.style.height = `${panel.height_mm * chosen.scale + chosen.upright + 2 * EDGE_PX}px`;
+    this.place.style.width = `${this.width_mm * chosen.scale + chosen.across + 2 * EDGE_PX}px`;
+    this.place.style.height = `${this.height_mm * chosen.scale + chosen.upright + 2 * EDGE_PX}px`;
+  }
+
+  /** What the window has for the gauges beside all else that is always in sight (px). */
+  height() {
+    const view = this.place.parentElement;
+    const box = this.place.getBoundingClientRect();
+    const under = view.getBoundingClientRect().bottom - box.bottom;
+    const foot = parseFloat(getComputedStyle(view.parentElement).paddingBottom);
+    const sill = document.querySelector(".sill").offsetHeight;
+    return window.innerHeight - (box.top + window.scrollY) - under - foot - sill;
   }
 
   /** Scale and shifts (px) when each row of gauges has its readings below it. */
-  stripsBelow({ width, height }) {
-    const { width_mm, height_mm, gauges } = this.description;
+  stripsBelow({ width, height }, { em, line }) {
+    const { gauges } = this.description;
     const [rows, columns] = [bands(gauges, "y_mm", "height_mm"), bands(gauges, "x_mm", "width_mm")];
     const strips = [];
     for (const gauge of gauges) {
       const row = rows.get(gauge);
-      strips[row] = Math.max(strips[row] ?? 0, (1 + gauge.pointers.length) * STRIP_LINE_PX + STRIP_LINE_PX / 2);
+      strips[row] = Math.max(strips[row] ?? 0, (1.25 + gauge.pointers.length) * line);
     }
-    const sum = (list) => list.reduce((total, strip) => total + strip, 0);
+    const gaps = this.gapsBelow(rows);
+    // A strip has the gap below its row, too: only what it is taller than that pushes the next row down.
+    const pushed = (scale) => strips.map((strip, row) => Math.max(0, strip - gaps[row] * scale));
+    const sum = (list) => list.reduce((total, one) => total + one, 0);
+    let tall = height / this.height_mm;
+    for (const _ of strips) {
+      const taller = strips.map((strip, row) => strip > gaps[row] * tall);
+      const counted = (list) => sum(list.filter((_, row) => taller[row]));
+      tall = (height - counted(strips)) / (this.height_mm - counted(gaps));
+    }
     const narrowest = Math.min(...gauges.map((gauge) => gauge.width_mm));
     const many = Math.max(...columns.values());
-    const tall = (height - sum(strips)) / height_mm;
-    const scale = Math.min(Math.max(tall, LEAST_DIAL_PX / narrowest), width / width_mm);
+    const scale = Math.min(Math.max(tall, LEAST_DIAL_PX / narrowest), width / this.width_mm);
     // Where height is short the columns move apart, so that the readings have room.
-    const spare = (width - width_mm * scale) / (many + 1);
-    const wider = Math.max(0, Math.min(px(STRIP_BELOW_REM) - narrowest * scale, spare));
+    const spare = (width - this.width_mm * scale) / (many + 1);
+    const wider = Math.max(0, Math.min(STRIP_BELOW_EM * em - narrowest * scale, spare));
     return {
       scale,
       wider,
       legible: narrowest * scale + wider,
       across: wider * (many + 1),
-      upright: sum(strips),
+      upright: sum(pushed(scale)),
       right: (gauge) => wider * columns.get(gauge),
-      down: (gauge) => sum(strips.slice(0, rows.get(gauge))),
+      down: (gauge) => sum(pushed(scale).slice(0, rows.get(gauge))),
     };
   }
 
+  /** From the lowest edge of each row of gauges to the next row, or to the panel's end (mm). */
+  gapsBelow(rows) {
+    const [tops, bottoms] = [[], []];
+    for (const [gauge, row] of rows) {
+      tops[row] = Math.min(tops[row] ?? Infinity, gauge.y_mm);
+      bottoms[row] = Math.max(bottoms[row] ?? 0, gauge.y_mm + gauge.height_mm);
+    }
+    return bottoms.map((bottom, row) => Math.max(0, (tops[row + 1] ?? this.description.height_mm) - bottom));
+  }
+
   /** The same when each column of gauges has its readings on the right. */
-  stripsBeside({ width, height }) {
-    const { width_mm, height_mm, gauges } = this.description;
-    const columns = bands(gauges, "x_mm", "width_mm");
-    const strip = px(STRIP_BESIDE_REM);
+  stripsBeside({ width, height }, { em }) {
+    const columns = bands(this.description.gauges, "x_mm", "width_mm");
+    const strip = STRIP_BESIDE_EM * em;
     const across = (1 + Math.max(...columns.values())) * strip;
     return {
-      scale: Math.min(height / height_mm, (width - across) / width_mm),
+      scale: Math.min(height / this.height_mm, (width - across) / this.width_mm),
       wider: strip,
       legible: Infinity,
       across,

@@ -1,6 +1,6 @@
 // One gauge at the bench: what to do next, the needle; moving.js has the ways to move it, results.js the captures.
 
-import { button, el, put, set } from "./dom.js";
+import { button, el, put, seldom, set } from "./dom.js";
 import { GaugeDrawing } from "./gauge.js";
 import { WORK, captured, decimalsOf, next } from "./guide.js";
 import { Moving } from "./moving.js";
@@ -22,7 +22,6 @@ export class Station {
     this.sent = false;
     this.leaving = false;
     this.between = false;
-    this.spokenMs = 0;
     this.drawing = new GaugeDrawing(gauge);
     this.describe(panel);
     this.build();
@@ -56,7 +55,10 @@ export class Station {
   build() {
     this.holder = el("span", { class: "state" });
     this.way = el("ol", { class: "way" }, ...WORK.map((step) => el("li", {}, step)));
-    this.now = el("p", { class: "now-text", "aria-live": "polite" });
+    this.now = el("p", { class: "now-text" });
+    this.told = el("p", { class: "unseen told", role: "status" });
+    this.tell = seldom(SPOKEN_MS, (text) => put(this.told, text));
+    this.tellKnob = seldom(SPOKEN_MS, ([at, pointer, decimals]) => this.moving.tell(at, pointer, decimals));
     this.trouble = el("p", { class: "trouble", role: "alert" });
     this.note = el("p", { class: "quiet", role: "status" });
     this.actions = this.buildActions();
@@ -103,6 +105,7 @@ export class Station {
       { class: "now", "aria-label": "What to do next" },
       this.way,
       this.now,
+      this.told,
       this.whichLabel,
       el("div", { class: "actions" }, ...Object.values(this.actions)),
       this.trouble,
@@ -193,8 +196,9 @@ export class Station {
     const board = this.panel.boards.find((board) => board.name === pointer.board);
     const mayMove = this.you.may_move;
     const told = at && { ...at, saved: this.saved, sent: this.sent };
-    const { step, text, actions } = next({ at: told, gauge, pointer, board, mayMove, stopped });
+    const { step, text, actions, passing } = next({ at: told, gauge, pointer, board, mayMove, stopped });
     put(this.now, text);
+    if (!passing) this.tell(text);
     [...this.way.children].forEach((item, i) => {
       set(item, "aria-current", i === step ? "step" : null);
       set(item, "data-done", step !== null && i < step);
@@ -241,11 +245,7 @@ export class Station {
       ? `${amount(at.reading, finer, pointer.unit)} by the curve in force, ${number(at.steps)} steps, drive ${number(at.drive_deg, 2)}°, ${rests}`
       : `where the needle is, is not known: ${at.state}`;
     put(this.where, known);
-    const nowMs = performance.now();
-    if (nowMs - this.spokenMs > SPOKEN_MS) {
-      this.spokenMs = nowMs;
-      this.moving.tell(at, pointer, finer);
-    }
+    this.tellKnob([at, pointer, finer]);
     put(this.way.children[2], `${WORK[2]}: ${captured(at, false)} of ${at.marks.length}`);
     put(this.way.children[3], `${WORK[3]}: ${captured(at, true)} of ${at.marks.length}`);
     this.results.show(at, pointer);

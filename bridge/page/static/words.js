@@ -67,11 +67,16 @@ export function minutes(seconds) {
   return `${Math.floor(whole / 60)}:${String(whole % 60).padStart(2, "0")}`;
 }
 
+/** How long, in a word or two. */
+export function span(seconds) {
+  if (seconds === null || seconds === undefined) return "–";
+  return seconds < 100 ? `${number(seconds, 0)} s` : `${minutes(seconds)} min`;
+}
+
 /** How long ago, in a word or two. */
 export function age(seconds) {
   if (seconds === null || seconds === undefined) return "–";
-  if (seconds < 1) return "now";
-  return seconds < 100 ? `${number(seconds, 0)} s ago` : `${minutes(seconds)} min ago`;
+  return seconds < 1 ? "now" : `${span(seconds)} ago`;
 }
 
 /** One thing, two things. */
