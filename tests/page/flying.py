@@ -96,6 +96,7 @@ class Flying:
         panel = load_panel(self.panel_file)
         log_file, start_s = self._flight
         source = ReplaySource(read_log(log_file, panel.catalogue), 1.0, start_s, clock=Service.clock)
+        source.stays = lambda: True
         self._service = Service(panel, sources=FixedSources(source), replayed=True)
         page = Page(self._service, bind(self.address, exactly=True, option="--page"), LogTail())
         self._service.add_part("page", page.run)

@@ -61,7 +61,7 @@ def test_a_crooked_needle_is_calibrated_by_mouse_and_is_right_up_and_down(
     person.calibrate()
     assert person.captured() == 2 * MARKS
     page.locator("[data-do=save]").click()
-    page.get_by_text("Saved. Drive the needle").wait_for()
+    page.locator(".now-text", has_text="Saved. Drive the needle").wait_for()
     assert worst_steps(flying, eye) <= 1.0
     page.locator("[data-do=release]").click()
     page.get_by_text("flies on telemetry").wait_for()
@@ -87,7 +87,7 @@ def test_the_same_by_keyboard_alone(flying: Flying, open_page: OpenPage) -> None
     person.calibrate()
     person.go_to("Save the calibration", "Shift+Tab")
     person.press("Enter")
-    page.get_by_text("Saved. Drive the needle").wait_for()
+    page.locator(".now-text", has_text="Saved. Drive the needle").wait_for()
     assert worst_steps(flying, eye) <= 1.0
     person.go_to("Give the gauge back")
     person.press("Enter")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 from math import cos, radians, sin
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -52,10 +53,15 @@ def steps(flying: Flying) -> float:
 
 @pytest.fixture
 def holder(flying: Flying, open_page: OpenPage) -> Page:
-    """A page with the token, that has the airspeed indicator at the bench."""
+    """A page with the token, that has the airspeed indicator at the bench, with nothing captured."""
+    return with_gauge(flying, open_page, "airspeed")
+
+
+def with_gauge(flying: Flying, open_page: OpenPage, gauge: str) -> Page:
+    """A page with the token, that has this gauge at the bench, on its way to a mark."""
     wait_until(lambda: at_bench(flying) is None, "the gauge given back")
     page = open_page(f"{flying.url}#token={flying.token}")
-    page.goto(f"{flying.url}#/bench/airspeed")
+    page.goto(f"{flying.url}#/bench/{gauge}")
     page.locator("[data-do=take]").click()
     page.locator("[data-do=approach]").click()
     page.locator("[data-do=capture]").wait_for()
@@ -66,7 +72,7 @@ def test_without_the_link_a_browser_may_watch_and_stop_and_with_it_move(
     flying: Flying, open_page: OpenPage
 ) -> None:
     watcher = open_page(f"{flying.url}#/bench/airspeed")
-    watcher.get_by_text("This browser may look, not move").wait_for()
+    watcher.locator(".now-text", has_text="This browser may look, not move").wait_for()
     assert not watcher.locator("[data-do=take]").is_visible()
     watcher.keyboard.press("Escape")
     wait_until(lambda: flying.ask(lambda service: service.benches.stopped), "stopped")
@@ -109,7 +115,7 @@ def test_the_knob_is_dragged_a_click_at_a_time_and_a_button_turns_while_it_is_he
         holder.mouse.up()
 
     before = steps(flying)
-    holder.get_by_text("Turn the needle until it covers").wait_for()
+    holder.locator(".now-text", has_text="Turn the needle until it covers").wait_for()
     drag(-46, 46)
     wait_until(lambda: steps(flying) == before + 6, "six steps on")
     drag(170, 124)
@@ -130,6 +136,42 @@ def test_the_knob_is_dragged_a_click_at_a_time_and_a_button_turns_while_it_is_he
     assert steps(flying) > turned
 
 
+def test_of_jogs_only_what_is_next_is_read_out_and_where_the_needle_rests(
+    flying: Flying, holder: Page
+) -> None:
+    """The guide's sentence changes with every jog; a screen reader has it when it is another mark's."""
+    told = holder.locator(".told")
+    told.get_by_text("Turn the needle until it covers 40").wait_for()
+    holder.evaluate(
+        """() => {
+          window.told = [];
+          window.guided = 0;
+          const watch = (selector, does) =>
+            new MutationObserver(does).observe(document.querySelector(selector), { childList: true });
+          watch(".told", () => window.told.push(performance.now()));
+          watch(".now-text", () => (window.guided += 1));
+        }"""
+    )
+    knob = holder.get_by_role("slider", name="Knob: turns the needle")
+    for key in ("ArrowUp", "ArrowUp", "ArrowDown"):
+        before = steps(flying)
+        knob.press(key)
+        wait_until(lambda: steps(flying) != before, "it is jogged")  # noqa: B023
+    holder.locator(".now-text", has_text="Turn the needle until it covers 40").wait_for()
+    holder.wait_for_function("(knob) => /at rest/.test(knob.ariaValueText)", arg=knob.element_handle())
+    assert holder.evaluate("() => window.guided") > 0, "in sight it changes"
+    assert holder.evaluate("() => window.told.length") == 0
+    knob.press("Enter")
+    told.get_by_text("Turn the needle until it covers 60").wait_for()
+    knob.press("Enter")
+    told.get_by_text("Turn the needle until it covers 80").wait_for()
+    times = holder.evaluate("() => window.told")
+    for left in (1, 0):
+        holder.get_by_role("button", name="Undo the last capture").click()
+        wait_until(lambda: holder.locator(".results tbody tr").count() == left, "a capture less")  # noqa: B023
+    assert all(later - earlier >= 990 for earlier, later in pairwise(times))
+
+
 def test_a_needle_that_a_vanished_browser_turned_stops_and_its_gauge_is_given_back(
     flying: Flying, holder: Page
 ) -> None:
@@ -145,9 +187,10 @@ def test_a_needle_that_a_vanished_browser_turned_stops_and_its_gauge_is_given_ba
 
 
 def test_browsers_that_hang_flood_or_close_in_mid_capture_take_no_frame_from_any_board(
-    flying: Flying, holder: Page, open_page: OpenPage, monkeypatch: pytest.MonkeyPatch
+    flying: Flying, open_page: OpenPage, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """In every tick each board gets its frame, as it does before; the one that hangs loses its gauge."""
+    holder = with_gauge(flying, open_page, "vertical_speed")  # whose captures are of no other test
     frames = Frames(flying)
     assert set(frames.missing().values()) == {0}, "before"
     flooding = open_page(flying.url)

@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from dataclasses import replace
 from itertools import pairwise
-from math import acos, degrees
+from math import acos, atan2, degrees
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from bridge.flight.service import Service
+from bridge.flight.service_snapshot import ServiceSnapshot
+from bridge.logs import LogLine
+from bridge.page.health import HELD_LONG_S, Health
 from bridge.telemetry.replay import ReplaySource
 from tests.conftest import ROOT, wait_until
 from tests.page.conftest import OpenPage
 from tests.page.flying import Flying
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Page
+    from playwright.sync_api import Locator, Page
 
 pytestmark = pytest.mark.slow
 
@@ -87,11 +90,16 @@ def paused_at(flying: Flying, time_s: float) -> None:
     wait_until(lambda: flying.ask(lambda s: replay(s).playback.time_s) == time_s, "the moment")
 
 
-@pytest.fixture
-def playing_after(flying: Flying) -> Iterator[None]:
-    """The flight goes on after the test, for the others of this module."""
-    yield
-    flying.ask(lambda service: replay(service).play())
+@pytest.fixture(autouse=True)
+def climbing(flying: Flying) -> None:
+    """Wherever the test before left the flight of this module, it flies on from the climb."""
+
+    def go_on(service: Service) -> None:
+        replay(service).seek(MOMENTS_S[0])
+        replay(service).set_speed(1.0)
+        replay(service).play()
+
+    flying.ask(go_on)
 
 
 def ready(flying: Flying) -> None:
@@ -102,32 +110,144 @@ def ready(flying: Flying) -> None:
     wait_until(lambda: flying.ask(homed), "every pointer homed")
 
 
-@pytest.mark.usefixtures("playing_after")
+def misdrawn(flying: Flying, page: Page) -> dict[str, float]:
+    """The pointers that are drawn elsewhere than reported, by how much (deg); all while one moves. The pitch
+    has a crank of 34 mm."""
+    reported = flying.ask(at_rest)
+    drawn = drawn_deg(page)
+    if reported is None:
+        return dict.fromkeys(drawn, 180.0)
+    offs = {key: off_deg(drawn[key], reported[key], reported["attitude.bank"], 34.0) for key in drawn}
+    return {key: off for key, off in offs.items() if off > WITHIN_DEG}
+
+
 def test_every_needle_is_drawn_where_its_board_reports_it(flying: Flying, open_page: OpenPage) -> None:
-    """At moments of the flight, paused: to half a degree; the pitch by its crank of 34 mm."""
+    """At moments of the flight, paused: to half a degree."""
     ready(flying)
     page = open_page(flying.url)
     keys = {p.key for p in flying.ask(lambda s: s.running.panel.pointers)}
     page.wait_for_function(f"() => document.querySelectorAll('#gauges [data-pointer]').length >= {len(keys)}")
     wait_until(lambda: drawn_deg(page).keys() == keys, "every pointer drawn")
     seen: dict[str, set[float]] = {key: set() for key in keys}
-
-    def off() -> dict[str, float]:
-        """The pointers that are drawn elsewhere, by how much (deg); all of them while one moves."""
-        page.wait_for_timeout(100)  # so that the page, too, has its turns
-        reported = flying.ask(at_rest)
-        drawn = drawn_deg(page)
-        if reported is None:
-            return dict.fromkeys(keys, 180.0)
-        offs = {key: off_deg(drawn[key], reported[key], reported["attitude.bank"], 34.0) for key in keys}
-        return {key: off for key, off in offs.items() if off > WITHIN_DEG}
-
     for moment_s in MOMENTS_S:
         paused_at(flying, moment_s)
-        wait_until(lambda: not off(), "every pointer drawn where it is")
+        wait_until(lambda: not misdrawn(flying, page), "every pointer drawn where it is")
         for key, (turn_deg, _) in drawn_deg(page).items():
             seen[key].add(round(turn_deg))
     assert sum(len(angles) == len(MOMENTS_S) for angles in seen.values()) >= 5, "the needles moved"
+
+
+def changes(page: Page, selector: str, attribute: str, count: int) -> list[float]:
+    """When this attribute changed, from now on, so many times (ms)."""
+    page.evaluate(
+        """([selector, attribute]) => {
+          window.times = [];
+          const seen = new MutationObserver(() => window.times.push(performance.now()));
+          seen.observe(document.querySelector(selector), { attributeFilter: [attribute] });
+        }""",
+        [selector, attribute],
+    )
+    page.wait_for_function("(count) => window.times.length >= count", arg=count)
+    times: list[float] = page.evaluate("() => window.times")
+    return times
+
+
+def test_who_wants_little_motion_sees_needles_step_twice_a_second_to_where_they_are(
+    flying: Flying, open_page: OpenPage
+) -> None:
+    page = open_page(flying.url, reduced_motion="reduce")
+    ready(flying)
+    needle = '#gauges [data-gauge="altimeter"] [data-pointer="hundreds"]'
+    page.wait_for_function(f"() => document.querySelector('{needle}')?.getAttribute('transform')")
+    times = changes(page, needle, "transform", 4)
+    assert all(b - a >= 450 for a, b in pairwise(times)), times
+    paused_at(flying, MOMENTS_S[1])
+    wait_until(lambda: not misdrawn(flying, page), "every pointer drawn where it is")
+    page.emulate_media(reduced_motion="no-preference")
+    flying.ask(lambda service: replay(service).play())
+    times = changes(page, needle, "transform", 10)
+    assert min(b - a for a, b in pairwise(times)) < 250, "it glides"
+
+
+def test_coils_held_long_are_seen_and_become_a_fault_with_its_cure(
+    flying: Flying, open_page: OpenPage, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As if the boards were real, and held one needle by current: those of this panel rest without."""
+    held_s, message = 95.0, Health.message
+
+    def as_if_held(health: Health, service: ServiceSnapshot, log: tuple[LogLine, ...]) -> dict[str, Any]:
+        panel = service.panel
+        boards = tuple(replace(board, virtual=False) for board in panel.boards)
+        needle, *others = panel.pointers
+        panel = replace(panel, boards=boards, pointers=(replace(needle, held_s=held_s), *others))
+        return message(health, replace(service, panel=panel), log)
+
+    monkeypatch.setattr(Health, "message", as_if_held)
+    ready(flying)
+    page = open_page(f"{flying.url}#/health")
+    row = page.get_by_role("row", name="altimeter, hundreds")
+    row.get_by_text("95 s", exact=True).wait_for()
+    held_s = HELD_LONG_S - 1.0
+    row.get_by_text("9:59 min").wait_for()
+    assert not page.get_by_text("have held it still").is_visible()
+    held_s = 65 * 60.0
+    row.get_by_text("65:00 min").wait_for()
+    page.get_by_text("altimeter.hundreds: its coils have held it still for 65 minutes").wait_for()
+    page.get_by_text("What to do: feel with care").wait_for()
+
+
+TWIN = """
+name = "Two needles on one face"
+fixed = { fuel_quantity_left = 25, fuel_quantity_right = 80 }
+[drives.servo]
+motor = "micro-servo-180"
+speed_steps_s = 2000
+acceleration_steps_s2 = 20000
+[boards.only]
+channels.0 = { output = "servo" }
+channels.1 = { output = "servo" }
+[gauges.fuel_pair]
+like = "fuel_pair"
+pointers.left = { drive = "servo", board = "only", channel = 0, home_deg = 180 }
+pointers.right = { drive = "servo", board = "only", channel = 1, home_deg = 0 }
+"""
+PIVOT_AND_TIP = """(group) => {
+  const place = group.getScreenCTM();
+  const pivot = new DOMPoint(0, 0).matrixTransform(place);
+  let tip = pivot;
+  const far = (point) => Math.hypot(point.x - pivot.x, point.y - pivot.y);
+  for (const shape of group.querySelectorAll("path, polygon, line, rect, circle")) {
+    if (shape.closest("mask, clipPath")) continue;
+    const long = shape.getTotalLength();
+    for (let i = 0; i <= 400; i++) {
+      const along = DOMPoint.fromPoint(shape.getPointAtLength((i / 400) * long));
+      const point = along.matrixTransform(shape.getScreenCTM());
+      if (far(point) > far(tip)) tip = point;
+    }
+  }
+  const dial = group.closest(".dial").getBoundingClientRect();
+  const mm = Math.hypot(place.a, place.b);
+  const off = (point, x, y) => [(point.x - x) / mm, (point.y - y) / mm];
+  return [off(pivot, dial.x + dial.width / 2, dial.y + dial.height / 2), off(tip, pivot.x, pivot.y)];
+}"""
+
+
+def test_needles_with_pivots_off_the_middle_turn_about_them(tmp_path: Path, open_page: OpenPage) -> None:
+    """By what is drawn on the screen: pivots 5 mm off the middle, tips where the ready gauge's scale has 25
+    and 80 litres (220 deg on to 320 for the left, 140 back to 40 for the right)."""
+    file = tmp_path / "panel.toml"
+    file.write_text(TWIN)
+    with Flying(file, ROOT / "replay_logs" / "circuit.csv", 100.0) as pair:
+        page = open_page(pair.url)
+        for name, pivot_x_mm, face_deg in (("left", -5.0, 245.0), ("right", 5.0, 60.0)):
+            group = page.locator(f'#gauges [data-pointer="{name}"]').last
+
+            def drawn(group: Locator = group) -> tuple[list[float], float]:
+                pivot, (x, y) = group.evaluate(PIVOT_AND_TIP)
+                return pivot, degrees(atan2(x, -y))
+
+            wait_until(lambda: apart_deg(drawn()[1], face_deg) < WITHIN_DEG, f"{name} on its mark")  # noqa: B023
+            assert drawn()[0] == pytest.approx([pivot_x_mm, 0.0], abs=0.1)
 
 
 def test_stop_is_one_key_away_and_go_on_a_button(flying: Flying, open_page: OpenPage) -> None:
@@ -157,15 +277,7 @@ def test_a_meter_is_read_out_at_most_once_a_second(flying: Flying, open_page: Op
     page.wait_for_function(
         "() => document.querySelector('[data-key=\"airspeed.needle\"]').ariaValueText !== 'not known'"
     )
-    times = page.evaluate(
-        """() => new Promise((done) => {
-          const times = [];
-          const meter = document.querySelector('[data-key="altimeter.hundreds"]');
-          new MutationObserver(() => {
-            if (times.push(performance.now()) === 3) done(times);
-          }).observe(meter, { attributeFilter: ["aria-valuetext"] });
-        })"""
-    )
+    times = changes(page, '[data-key="altimeter.hundreds"]', "aria-valuetext", 3)
     assert all(b - a >= 990 for a, b in pairwise(times))
     value = float(meter.get_attribute("aria-valuenow") or "nan")
     assert 0 <= value <= 180
@@ -220,7 +332,6 @@ def test_a_lost_connection_is_told_and_found_again(module_config: Path, browser:
     context.close()
 
 
-@pytest.mark.usefixtures("playing_after")
 def test_the_replay_is_played_paused_sought_and_sped_by_mouse_and_by_keys(
     flying: Flying, open_page: OpenPage
 ) -> None:
