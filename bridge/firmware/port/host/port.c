@@ -44,6 +44,7 @@ static struct shared *shared;
 static int line;
 static double speed = 1.0;
 static bool waits;
+static pid_t parent;
 static uint8_t levels[CHANNELS];
 static struct step planned[CHANNELS];
 static uint8_t planned_count;
@@ -161,6 +162,8 @@ static void run(void)
         double time_s;
 
         poll(&wait, 1, 1);
+        if (getppid() != parent)
+            _exit(0); /* killed: nobody is there to switch the board off */
         if (wait.revents & POLLIN)
             count = read(line, bytes, sizeof bytes);
         for (i = 0; i < count; i++)
@@ -252,6 +255,7 @@ int main(int argc, char **argv)
         perror("board");
         return 1;
     }
+    parent = getpid();
     plant_start(&shared->plant);
     child = start_board();
     while (fgets(text, sizeof text, stdin) && strcmp(text, "quit\n")) {
