@@ -17,7 +17,9 @@ def test_a_board_that_is_killed_takes_its_firmware_along() -> None:
         [built.program("host")], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     ) as process:
         assert process.stdout and process.stdout.readline().startswith("/dev/")
-        (child,) = Path(f"/proc/{process.pid}/task/{process.pid}/children").read_text().split()
+        children = Path(f"/proc/{process.pid}/task/{process.pid}/children")
+        wait_until(lambda: children.read_text().split(), "the firmware's process")
+        (child,) = children.read_text().split()
         process.kill()
 
     def gone() -> bool:
