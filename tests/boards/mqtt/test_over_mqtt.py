@@ -210,6 +210,18 @@ async def test_two_relays_of_one_board_are_told_of_each_other(broker: RunningBro
             await asyncio.wait({running_second})
 
 
+async def test_two_hosts_of_one_panel_are_told_of_each_other(broker: RunningBroker) -> None:
+    rig = Rig(broker.broker)
+    async with rig.running():
+        second = Rig(broker.broker, prefix=rig.prefix)
+        running_second = asyncio.create_task(second.board.run())
+        await until(
+            lambda: any("runs twice" in each.session.detail for each in (rig, second)), "one that is told"
+        )
+        running_second.cancel()
+        await asyncio.wait({running_second})
+
+
 @pytest.mark.parametrize("size", [0, 2, 251, 100_000])
 async def test_a_message_that_is_no_frame_is_counted_and_not_passed_on(
     broker: RunningBroker, size: int
