@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from bridge.logs import LogTail
     from bridge.panel.load import Panel
     from bridge.proof.desk import Desk
+    from bridge.proof.keeper import Keeper
     from bridge.proof.work import Work
 
 _LOOK_S = 0.05
@@ -198,6 +199,7 @@ async def _on_real_board(
     from bridge.flight.sources import FixedSources
     from bridge.flight.state_file import StateFile, positions_as_left, state_file
     from bridge.proof.desk import Desk
+    from bridge.proof.keeper import Keeper
     from bridge.proof.plan import Feed
     from bridge.proof.run import needle_of
     from bridge.proof.source import ProofSource
@@ -208,9 +210,11 @@ async def _on_real_board(
     source = ProofSource(pointer.key, Feed(panel, pointer), work.run, Service.clock)
     service = Service(panel, sources=FixedSources(source), state=state, confirmed=confirmed)
     source.needle = lambda: needle_of(service.running, (pointer.board, pointer.channel))
-    desk = None if arguments.index else Desk(work)
+    keeper = Keeper(work)
+    service.add_part("record of the test", keeper.run)
+    desk = None if arguments.index else Desk(work, keeper.changed, lambda: keeper.trouble)
     if desk is None:
-        source.due = partial(_take_by_index, work)
+        source.due = partial(_take_by_index, work, keeper)
     with run_command.stopped_by_signals(service), run_command.served(service, arguments.page, tail, desk):
         if desk is not None and screen is not None:
             await _read_by_eye(desk, service, screen)
@@ -223,9 +227,9 @@ async def _on_real_board(
     return _finish(work, arguments)
 
 
-def _take_by_index(work: Work) -> None:
+def _take_by_index(work: Work, keeper: Keeper) -> None:
     work.run.take(work.index_reading())
-    work.keep()
+    keeper.changed()
     print(f"{len(work.run.taken)} of {len(work.plan.steps)} readings", flush=True)
 
 
@@ -296,7 +300,8 @@ class _Front:
             line = "on its way: wait until the needle is at rest"
         side = "from above" if now.falling else "from below"
         pass_ = f", pass {now.cycle}" if now.cycle else ""
-        return Shown((head, f"{now.purpose}, {side}{pass_}", line, self.note))
+        trouble = f"the readings are not written: {now.trouble}" if now.trouble else ""
+        return Shown((head, f"{now.purpose}, {side}{pass_}", line, self.note or trouble))
 
 
 async def _ask(front: _Front, pressed: asyncio.Queue[str], show: Callable[[Shown], None]) -> None:

@@ -80,7 +80,7 @@ what can fail, `in_force` what has, `truth` the needles that would show somethin
 test: while a gauge is tested (`prove --page`), when it changes. The keys are those of
 `proof.desk.DeskSnapshot`; what the needle should show is not among them.
     {"type":"test","pointer":"airspeed.needle","unit":"kt","taken":3,"planned":56,"asks":"read",
-     "purpose":"scale","falling":false,"cycle":1,"tapped":false,"setting_inhg":null,"file":"..."}
+     "purpose":"scale","falling":false,"cycle":1,"tapped":false,"setting_inhg":null,"file":"...","trouble":""}
 answer: to each command, in their order. `id` is null for a message that has none.
     {"type":"answer","id":7,"error":null|"a sentence"}
 

@@ -6,6 +6,7 @@ sentence for the person.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -21,7 +22,8 @@ Asks = Literal["wait", "set", "read", "done"]
 @dataclass(frozen=True, slots=True)
 class DeskSnapshot:
     """What is asked now: to `wait`, to `set` the altimeter to `setting_inhg`, to `read` the needle (when
-    `tapped`, after tapping beside the gauge), or nothing more. `taken` of `planned` readings are done."""
+    `tapped`, after tapping beside the gauge), or nothing more. `taken` of `planned` readings are done;
+    `trouble` is why the last of them is not in the file."""
 
     pointer: str
     unit: str
@@ -34,13 +36,19 @@ class DeskSnapshot:
     tapped: bool
     setting_inhg: float | None
     file: str
+    trouble: str
 
 
 class Desk:
-    """The readings of one test as they are given."""
+    """The readings of one test as they are given.
 
-    def __init__(self, work: Work) -> None:
+    `changed` is called when there is something to keep, `trouble` tells why it could not be kept.
+    """
+
+    def __init__(self, work: Work, changed: Callable[[], None], trouble: Callable[[], str]) -> None:
         self._work = work
+        self._changed = changed
+        self._trouble = trouble
         self._doubted: float | None = None
 
     def read(self, value: float) -> None:
@@ -68,7 +76,7 @@ class Desk:
         if not self._work.run.taken:
             raise BenchError("nothing is read yet")
         self._work.run.take_back()
-        self._work.keep()
+        self._changed()
 
     def is_set(self) -> None:
         """The altimeter's own scale shows the setting that was asked for."""
@@ -79,7 +87,7 @@ class Desk:
     def _take(self, value: float | None) -> None:
         self._doubted = None
         self._work.run.take(value)
-        self._work.keep()
+        self._changed()
 
     def snapshot(self) -> DeskSnapshot:
         """As it is now."""
@@ -100,4 +108,5 @@ class Desk:
             step.tapped if step else False,
             setting,
             str(work.json),
+            self._trouble(),
         )

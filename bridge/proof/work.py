@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import re
+import threading
+from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -37,6 +40,8 @@ class Work:
         name = re.sub(r"[\W_]+", "-", pointer.key)
         self.json, self.html, self.pdf = (folder / f"{name}.{kind}" for kind in ("json", "html", "pdf"))
         self._folder = folder
+        self._writing = threading.Lock()
+        self._kept, self._written = 0, 0
         refuse_taken((self.json, self.html, self.pdf), panel.files)
         mark = fingerprint(self.plan, pointer, reader)
         found = read_record(self.json, mark, len(self.plan.steps))
@@ -65,25 +70,38 @@ class Work:
 
     def keep(self) -> None:
         """Write the record of the readings so far; raises DescriptionError where the disk refuses."""
-        self.record.taken = list(self.run.taken)
-        self.record.latest = now()
-        data = to_json(self.record, self.plan, self.evaluation, self._facts(), self.reader)
-        put_files({self.json: data}, self._folder)
+        self.keeping()()
+
+    def keeping(self) -> Callable[[], None]:
+        """What `keep` does, with the readings as they are now, to be called in any thread."""
+        self.record = record = replace(self.record, taken=list(self.run.taken), latest=now())
+        self._kept = number = self._kept + 1
+
+        def write() -> None:
+            with self._writing:
+                if number < self._written:  # a thread that comes late: a later record is on the disk
+                    return
+                evaluation = evaluate(self.plan, self.pointer, record.taken, self.reader.uncertainty)
+                data = to_json(record, self.plan, evaluation, self._facts(record), self.reader)
+                put_files({self.json: data}, self._folder)
+                self._written = number
+
+        return write
 
     def write_sheet(self, paper: Paper) -> tuple[Path, ...]:
         """Write record and sheet; returns the files."""
         self.keep()
-        whole = sheet(self.plan, self.evaluation, self._facts())
+        whole = sheet(self.plan, self.evaluation, self._facts(self.record))
         put_files({self.html: sheet_html(whole), self.pdf: sheet_pdf(whole, paper)}, self._folder)
         return self.json, self.html, self.pdf
 
-    def _facts(self) -> tuple[tuple[str, str], ...]:
+    def _facts(self, record: Record) -> tuple[tuple[str, str], ...]:
         described = self.panel.description.gauges[self.pointer.gauge].calibration
         calibrated = None
         if described is not None:
             file = self.panel.path.parent / described
             calibrated = datetime.fromtimestamp(file.stat().st_mtime, UTC).astimezone().date()
-        return facts(self.panel, self.pointer, self.plan, self.record, self.reader, self.board_id, calibrated)
+        return facts(self.panel, self.pointer, self.plan, record, self.reader, self.board_id, calibrated)
 
 
 def now() -> str:

@@ -14,6 +14,7 @@ from bridge.flight.dry_run import virtual_board
 from bridge.panel.load import load_panel
 from tests.boards.pty_board import PtyBoard
 from tests.commands.started import command, environment
+from tests.conftest import wait_until
 from tests.flight.one_gauge import one_gauge
 
 pexpect = pytest.importorskip("pexpect", reason="a terminal is needed", exc_type=ImportError)
@@ -83,6 +84,7 @@ def test_a_person_types_what_the_needle_shows(tmp_path: Path) -> None:
     """A reading far off is doubted, one is taken, and taken back; the record follows."""
     panel = tmp_path / "panel.toml"
     panel.write_text(one_gauge("last", tmp_path / "ttyBOARD"))
+    record = tmp_path / "proof" / "tachometer-needle.json"
     described = virtual_board(load_panel(panel), "only").described
     board = PtyBoard(tmp_path, described, 500)
     board.plug()
@@ -102,7 +104,8 @@ def test_a_person_types_what_the_needle_shows(tmp_path: Path) -> None:
         child.expect(r"0 of \d+ readings")
         child.send("512\r")
         child.expect(r"1 of \d+ readings")
-        kept = json.loads((tmp_path / "proof" / "tachometer-needle.json").read_text())
+        wait_until(record.is_file, "kept")
+        kept = json.loads(record.read_text())
         child.send("u")
         child.expect(r"0 of \d+ readings")
         child.send("q")
@@ -112,9 +115,9 @@ def test_a_person_types_what_the_needle_shows(tmp_path: Path) -> None:
         child.close(force=True)
         board.unplug()
     assert child.exitstatus == 1
-    record = json.loads((tmp_path / "proof" / "tachometer-needle.json").read_text())
+    left = json.loads(record.read_text())
     assert [row["read"] for row in kept["readings"]] == [512.0]
-    assert record["readings"] == []
-    assert record["finished"] is False
-    assert re.match("Ada, by eye, to 5 rpm as stated", record["read_by"])
-    assert "id 00" in record["facts"]["board"]
+    assert left["readings"] == []
+    assert left["finished"] is False
+    assert re.match("Ada, by eye, to 5 rpm as stated", left["read_by"])
+    assert "id 00" in left["facts"]["board"]

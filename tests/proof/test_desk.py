@@ -24,7 +24,7 @@ class Test:
     def __init__(self, folder: Path, setting: str = 'source = "telemetry"') -> None:
         panel = altimeter(setting=setting)
         self.work = Work(panel, panel.pointers[0], READER, folder, 1, 1.0)
-        self.desk = Desk(self.work)
+        self.desk = Desk(self.work, self.work.keep, lambda: "")
         self.time_s = 0.0
 
     def fly(self, seconds: float, arrived: bool = True) -> None:

@@ -19,6 +19,7 @@ export class Reading {
     this.what = el("p", { class: "asked" });
     this.note = el("p", { class: "note", role: "status" });
     const hidden = "The panel is not shown during a test, so that the needle itself is read.";
+    this.trouble = el("p", { class: "note", role: "alert" });
     this.asked = el("label", { for: "reading-value" });
     this.form = el(
       "form",
@@ -31,7 +32,7 @@ export class Reading {
     this.set = button("It is set", () => this.send("is_set"), { class: "main" });
     this.again = button("Read the one before again", () => this.send("read_again"));
     this.title = el("h2", { id: "reading-title" });
-    this.place.replaceChildren(this.title, this.what, this.form, this.set, this.again, this.note, el("p", { class: "quiet" }, hidden));
+    this.place.replaceChildren(this.title, this.what, this.form, this.set, this.again, this.note, this.trouble, el("p", { class: "quiet" }, hidden));
   }
 
   show(test) {
@@ -48,6 +49,7 @@ export class Reading {
     else if (asks === "set") put(this.what, `Set ${test.setting_inhg.toFixed(2)} inHg on the altimeter's own scale.`);
     else put(this.what, `${where} ${test.tapped ? "Tap beside the gauge, then read" : "Read"} the needle.`);
     put(this.asked, `It shows, ${test.unit}`);
+    put(this.trouble, test.trouble && `The readings are not written: ${test.trouble}`);
     const opened = asks === "read" && this.form.hidden;
     this.form.hidden = asks !== "read";
     this.set.hidden = asks !== "set";
