@@ -54,7 +54,9 @@ LIGHTS: tuple[Literal["light", "dark"], ...] = ("light", "dark")
 ALL_FLY = """() => {
   const gauges = [...document.querySelectorAll("#gauges article")];
   const says = (gauge) => gauge.querySelector(".state").textContent;
-  const flies = (gauge) => gauge.querySelector("svg.moving") && /live/.test(says(gauge));
+  const hidden = (ghost) => ghost.style.display === "none";
+  const there = (gauge) => [...gauge.querySelectorAll(".ghost")].every(hidden);
+  const flies = (gauge) => gauge.querySelector("svg.moving") && /live/.test(says(gauge)) && there(gauge);
   return gauges.length && gauges.every(flies) && [...document.images].every((image) => image.complete);
 }"""
 

@@ -41,8 +41,8 @@ export function next({ at, gauge, pointer, board, mayMove, stopped }) {
     return { step: null, text: `Stopped by ${stopped}: nothing moves until somebody presses “Go on”, at the foot of the page.`, actions: [] };
   }
   if (!at.known) {
+    if (at.moving || at.state === "homing") return { step: 1, text: "The needle looks for its home position. Wait.", actions: [] };
     const detail = at.detail ? ` (${at.detail})` : "";
-    if (at.moving || at.state === "homing") return { step: 1, text: `The needle looks for its home position${detail}. Wait.`, actions: [] };
     const text =
       `Where the needle is, is not known${detail}. Let it find its home position by itself. ` +
       "If it has no index mark and no stop: set it to its home position by hand, with the power off, and confirm it.";
@@ -64,6 +64,10 @@ export function next({ at, gauge, pointer, board, mayMove, stopped }) {
   const mark = amount(at.mark, decimalsOf(at.mark, pointer), pointer.unit);
   const step = at.falling ? 3 : 2;
   const side = at.falling ? "above" : "below";
+  const taken = at.captures.some((c) => c.falling === at.falling && same(c.reading, at.mark));
+  if (taken && !at.marks.some((other) => same(other, at.mark))) {
+    return { step, text: `${mark} is captured. Go on with one of the marks: choose it under “Marks”.`, actions: [] };
+  }
   if (!at.sent) {
     const eye = board?.virtual ? "" : " Keep your fingers away.";
     return { step, text: `Press the button: the needle goes to ${mark}, coming from ${side}.${eye}`, actions: ["approach"] };
