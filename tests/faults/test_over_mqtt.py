@@ -7,6 +7,7 @@ import signal
 import pytest
 
 from tests.conftest import wait_until
+from tests.faults.flight import BOARDS
 from tests.faults.over_mqtt import MQTT_FAULTS, flying_over_mqtt, network_of
 
 pytestmark = pytest.mark.slow
@@ -23,4 +24,5 @@ def test_a_relay_that_is_killed_is_there_again_and_no_pointer_homes() -> None:
         assert after.homes == 0
         assert after.off_steps == pytest.approx(off_steps, abs=1.0), "positions are reported as whole steps"
         assert flight.stop(signal.SIGTERM)[0] == 0
+        wait_until(lambda: flight.seen().rests >= len(BOARDS), "REST at every board")
         assert "Traceback" not in flight.log.read_text() + network_of(flight).relay_log("right")

@@ -1,8 +1,9 @@
 """The host's end: one party at the broker for all boards of a panel, and the link of each of them.
 
-The hub is connected while at least one of its links is open. All payloads for boards go out on the one
-connection for frames, in order and at QoS 0: between a MOVE, a REST and a QUERY the order matters, and a
-frame that is late is worth nothing. What a stalled board can find waiting is bounded by `window`.
+The hub is connected while at least one of its links is open, and a moment longer. All payloads for boards go
+out on the one connection for frames, in order and at QoS 0: between a MOVE, a REST and a QUERY the order
+matters, and a frame that is late is worth nothing. What a stalled board can find waiting is bounded by
+`window`.
 """
 
 from __future__ import annotations
@@ -20,6 +21,8 @@ from bridge.mqtt.client import Client, client_id
 from bridge.mqtt.packets import Message
 from bridge.mqtt.retained import Retained
 
+LINGER_S = 1.0
+"""A link whose board is not there is opened again before this is over, and the connection stays."""
 OPEN_S = 1.0
 """What is retained arrives well before: then the board is not there."""
 MOST_BOARDS = 256
@@ -41,6 +44,7 @@ class Hub:
         self._presences: dict[str, Presence] = {}  # also of boards that get a link only later
         self._open = 0
         self._task: asyncio.Task[None] | None = None
+        self._timer: asyncio.TimerHandle | None = None
         self.client = Client(
             broker,
             frames=[f"{prefix}/+/{FROM}"],
@@ -63,17 +67,17 @@ class Hub:
     def entered(self) -> None:
         """One more link is open."""
         self._open += 1
-        if self._task is None or self._task.done():
+        if self._timer is not None:
+            self._timer.cancel()
+        if self._task is None or self._task.done() or self._task.cancelling():
             self._task = asyncio.create_task(self.client.run())
 
-    async def left(self) -> None:
-        """A link has closed; with the last one the connection ends, once what was sent is on its way."""
+    def left(self) -> None:
+        """A link has closed; after the last one the connection ends, once what was sent is on its way."""
         self._open -= 1
-        task = self._task
-        if self._open == 0 and task is not None:
-            self._task = None
-            task.cancel()
-            await asyncio.wait({task})
+        if self._open == 0 and self._task is not None:
+            # Where the program ends sooner, the event loop ends the task.
+            self._timer = asyncio.get_running_loop().call_later(LINGER_S, self._task.cancel)
 
     async def _up(self) -> None:
         _log.info("connected", broker=f"{self.client.broker.host}:{self.client.broker.port}")
@@ -167,12 +171,14 @@ class MqttLink:
         """As `Link.close`."""
         if self._is_open:
             self._is_open = False
-            await self._hub.left()
+            self._hub.left()
 
     # -- called by the hub ------------------------------------------------------------------------
 
     def arrived(self, message: Message) -> None:
         """A message came from the board."""
+        if not self._is_open:
+            return
         if message.retained or not 3 <= len(message.payload) <= MAX_PAYLOAD:
             self.bad_frames += 1
             return

@@ -154,14 +154,15 @@ class Relay:
 
     async def _talk(self) -> None:
         """Pass on what the board sends, until its link is lost."""
-        self._is_gone("no board answers its relay")
         while True:
             if not self._introduction:
                 self._link.send(codec.encode(Identify(), 0))
             payloads: list[bytes] = []
-            with suppress(TimeoutError):
+            try:
                 async with asyncio.timeout(None if self._introduction else ASK_S):
                     payloads = await self._link.receive()
+            except TimeoutError:
+                self._is_gone("no board answers its relay: look at its supply and cable")
             for payload in payloads:
                 if payload[1:2] == bytes([FrameType.INTRODUCTION]):
                     self._introduced(payload)
