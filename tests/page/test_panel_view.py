@@ -250,6 +250,38 @@ def test_needles_with_pivots_off_the_middle_turn_about_them(tmp_path: Path, open
             assert drawn()[0] == pytest.approx([pivot_x_mm, 0.0], abs=0.1)
 
 
+LAID_OUT = """() => {
+  const boxes = (selector) =>
+    [...document.querySelectorAll(selector)].map((node) => node.getBoundingClientRect());
+  const root = document.documentElement;
+  const lines = "#gauges :is(h3, .state, .to-bench, .shows, .error)";
+  const along = (a, b, from, to) => a[from] < b[to] - 1 && b[from] < a[to] - 1;
+  const overlap = (a, b) => along(a, b, "left", "right") && along(a, b, "top", "bottom");
+  const [dials, words] = [boxes("#gauges .dial"), boxes(lines).filter((box) => box.width)];
+  return {
+    least_px: Math.min(...dials.map((dial) => dial.width)),
+    over: words.filter((word) => dials.some((dial) => overlap(word, dial))).length,
+    scrolls: root.scrollHeight > window.innerHeight || root.scrollWidth > window.innerWidth,
+  };
+}"""
+
+
+def test_on_a_tablet_all_is_in_sight_and_the_gauges_have_the_room(
+    flying: Flying, open_page: OpenPage
+) -> None:
+    page = open_page(flying.url)
+    ready(flying)
+    page.get_by_text("no faults").wait_for()
+    for width, height, least_px in ((1024, 768, 190), (1366, 768, 220), (1920, 1080, 320)):
+        page.set_viewport_size({"width": width, "height": height})
+
+        def fits(least_px: int = least_px) -> bool:
+            laid = page.evaluate(LAID_OUT)
+            return laid["least_px"] >= least_px and not laid["over"] and not laid["scrolls"]
+
+        wait_until(fits, f"dials of {least_px} px at {width} x {height}")
+
+
 def test_stop_is_one_key_away_and_go_on_a_button(flying: Flying, open_page: OpenPage) -> None:
     page = open_page(flying.url)
     page.get_by_role("meter").first.wait_for()
