@@ -126,7 +126,7 @@ class _Front:
         elif key == "g":
             self._typed = ""
         elif key == "s":
-            await self.service.save_calibration(self._pointer.gauge, HOLDER)
+            await self.service.saves.save(self._pointer.gauge, HOLDER)
         else:
             self._move(key)
 

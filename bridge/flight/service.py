@@ -23,12 +23,11 @@ from pathlib import Path
 import structlog
 
 from bridge.boards.runner import Board
-from bridge.calibration.file import save_points
 from bridge.errors import BridgeError, DescriptionError, DescriptionErrors
 from bridge.flight.bench import Benches
+from bridge.flight.calibration_saves import CalibrationSaves
 from bridge.flight.chain import PointerAddress, homes
 from bridge.flight.controls import Action, Record, Send, SwitchTo
-from bridge.flight.gauge_bench import Saving
 from bridge.flight.hands import CommandSender, HandRecording
 from bridge.flight.links import Links
 from bridge.flight.notice_log import NoticeLog
@@ -37,6 +36,7 @@ from bridge.flight.running_panel import RunningPanel
 from bridge.flight.service_snapshot import ReloadSnapshot, ServiceSnapshot, recording_of, senders_of
 from bridge.flight.sources import DescribedSources, SourceMaker
 from bridge.flight.state_file import StateFile
+from bridge.flight.state_keeper import StateKeeper
 from bridge.flight.supervisor import Part, Supervisor
 from bridge.instruments.failures.scenario import Scenario
 from bridge.logs import LogThrottle
@@ -45,26 +45,22 @@ from bridge.panel.watch import changes
 from bridge.telemetry.recorder import LogWriter
 from bridge.telemetry.replay import ReplaySource
 from bridge.telemetry.source import Arrival, Source
-from bridge.threads import in_thread
 
 _log = structlog.get_logger(__name__)
 
 REOPEN_S = 2.0
 """A source that can't be opened in flight is tried again this often."""
-KEEP_STATE_S = 5.0
-"""Written rarely to spare the memory card; a clean stop keeps the state anyway."""
 GIVEN_POLL_S = 0.5
 """Poll interval for the set of arriving quantities; a change counts once seen twice."""
 
-# A stop takes at most the sum of these, END_PARTS_S counted twice (sources first, then the rest): 2.2 s.
+# A stop takes at most the sum of these, END_PARTS_S counted twice (sources first, then the rest), and of
+# LAST_STATE_S for the state file: 2.2 s.
 COME_TO_REST_S = 1.0
 """Pointers still moving then are sent to rest all the same: a board stops smoothly by itself."""
 BOARD_LAG_S = 0.1
 """Time for the boards to finish the last move."""
 END_PARTS_S = 0.4
 """For links to send what waits and to close."""
-LAST_STATE_S = 0.3
-"""For the disk to take the last positions."""
 
 
 def _virtual_homes(panel: Panel) -> dict[PointerAddress, float]:
@@ -112,12 +108,12 @@ class Service:
         self._records: asyncio.Queue[Path] = asyncio.Queue()
         self.benches = Benches(self.running)
         """Gauges at the bench, and the stop of all needles; they outlive reloads."""
-        self._saves: asyncio.Queue[tuple[str, Saving, asyncio.Future[None]]] = asyncio.Queue()
+        self.saves = CalibrationSaves(self.benches)
         self._links = Links(self.clock)
         self.boards = {name: self._board(panel, name) for name in self.running.sessions}
         self.started = asyncio.Event()
         """Set when every source is open and every part runs."""
-        self._state = state
+        self._state = StateKeeper(state, lambda: self.running) if state else None
         self._recording: LogWriter | None = None
         self._publisher: Publisher | None = None
         self._timer: asyncio.TimerHandle | None = None
@@ -208,9 +204,9 @@ class Service:
                 self._parts.start("reloads", self._take_reloads)
                 self._parts.start("telemetry", self._watch_given)
                 self._parts.start("recordings", self._take_records)
-                self._parts.start("saves", self._save_calibrations)
+                self._parts.start("saves", self.saves.run)
                 if self._state is not None:
-                    self._parts.start("state", self._keep_state)
+                    self._parts.start("state", self._state.run)
                 for name, part in self._onlookers.items():
                     self._parts.start(name, part)
                 self._tick()
@@ -227,7 +223,8 @@ class Service:
             for source in self.sources:
                 await source.close()
             await self._by_hand.close()
-        await self._keep_last_state()
+        if self._state is not None:
+            await self._state.keep_last()
         _log.info("stopped")
 
     # -- parts ------------------------------------------------------------------------------------
@@ -372,72 +369,6 @@ class Service:
             self._timer.cancel()
         for board in self.boards.values():
             board.rest()
-
-    # -- state ------------------------------------------------------------------------------------
-
-    async def _keep_state(self) -> None:
-        while True:
-            await asyncio.sleep(KEEP_STATE_S)
-            await self._write_state()
-
-    async def _write_state(self) -> None:
-        assert self._state is not None
-        keep, positions = self._state.keep, self._real_positions()
-        setting_inhg = self.running.knob_setting_inhg
-        await in_thread("state", lambda: keep(positions, setting_inhg))
-
-    async def _keep_last_state(self) -> None:
-        if self._state is None:
-            return
-        try:
-            async with asyncio.timeout(LAST_STATE_S):
-                await self._write_state()
-        except TimeoutError:
-            _log.warning("last positions not kept", why=f"the disk took longer than {LAST_STATE_S} s")
-
-    def _real_positions(self) -> dict[PointerAddress, float]:
-        boards = self.running.panel.description.boards
-        return {
-            address: steps
-            for address, steps in self.running.positions().items()
-            if not boards[address[0]].is_virtual
-        }
-
-    # -- the bench --------------------------------------------------------------------------------
-
-    async def save_calibration(self, gauge: str, holder: str) -> None:
-        """Write what this holder has captured into the gauge's calibration file, which the watch then takes.
-
-        Whoever asked need not wait for it: what is written counts as saved all the same. Raises BridgeError
-        when the holder does not have the gauge, the curve has mistakes, or the file can't be written.
-        """
-        saved: asyncio.Future[None] = asyncio.get_running_loop().create_future()
-        self._saves.put_nowait((gauge, self.benches.at(gauge, holder).saving(), saved))
-        await saved
-
-    async def _save_calibrations(self) -> None:
-        """One after the other, since two gauges may change the panel's own file."""
-        while True:
-            gauge, saving, saved = await self._saves.get()
-            try:
-                await self._save(gauge, saving)
-            except Exception as error:
-                if saved.done():  # whoever asked has left
-                    _log.error("calibration not saved", gauge=gauge, why=str(error))
-                else:
-                    saved.set_exception(error)
-            else:
-                if not saved.done():
-                    saved.set_result(None)
-            finally:
-                saved.cancel()  # nobody waits for ever for what the end of the flight has cut off
-
-    async def _save(self, gauge: str, saving: Saving) -> None:
-        save = partial(save_points, saving.panel, saving.pointer, saving.points)
-        files = await in_thread("calibration", save)
-        note = f"saved: {', '.join(file.name for file in files)}; the version before is beside it"
-        self.benches.saved(gauge, saving, note)
-        _log.info("calibration saved", pointer=saving.pointer.key, files=[str(file) for file in files])
 
     # -- reloads ----------------------------------------------------------------------------------
 

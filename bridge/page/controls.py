@@ -137,7 +137,7 @@ class Controls:
                 benches.release(gauge, holder)
                 return
             case messages.Save():
-                await service.save_calibration(gauge, holder)
+                await service.saves.save(gauge, holder)
                 return
         bench = benches.at(gauge, holder)
         match command:

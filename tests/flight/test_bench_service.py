@@ -123,7 +123,7 @@ async def test_a_crooked_linkage_with_backlash_is_right_within_a_step_in_under_f
         assert len(snapshot.backlash_deg) == 8
 
         panel = service.running.panel
-        await service.save_calibration("airspeed", ME)
+        await service.saves.save("airspeed", ME)
         assert bench.snapshot().captures == ()
         assert bench.snapshot().note == "saved: airspeed.toml; the version before is beside it"
         await until(lambda: service.running.panel is not panel, "the reload")
@@ -155,14 +155,14 @@ async def test_what_can_not_be_saved_is_refused_in_words_and_the_file_stays(conf
     before = file.read_text()
     async with at_the_bench(config, CrookedLinkage(0.0, 0.0)) as (service, bench, _):
         with pytest.raises(BenchError, match="nothing is captured yet"):
-            await service.save_calibration("airspeed", ME)
+            await service.saves.save("airspeed", ME)
         with pytest.raises(BenchError, match="held by guest 1, not by you"):
-            await service.save_calibration("airspeed", "guest 2")
+            await service.saves.save("airspeed", "guest 2")
         bench.mark(2)
         await at_rest(bench)
         bench.capture(160.0)
         with pytest.raises(BenchError, match=r"not saved: from below: .*Capture that mark"):
-            await service.save_calibration("airspeed", ME)
+            await service.saves.save("airspeed", ME)
         bench.undo()
         await at_rest(bench)
         bench.mark(2)
@@ -170,12 +170,12 @@ async def test_what_can_not_be_saved_is_refused_in_words_and_the_file_stays(conf
         bench.capture()
         (config / "calibration" / "airspeed.toml.new").mkdir()
         with pytest.raises(DescriptionError, match="can't be written"):
-            await service.save_calibration("airspeed", ME)
+            await service.saves.save("airspeed", ME)
         assert len(bench.draft.captures) == 1, "nothing is lost"
         assert file.read_text() == before
         (config / "calibration" / "airspeed.toml.new").rmdir()
         await at_rest(bench)
-        saving = asyncio.create_task(service.save_calibration("airspeed", ME))
+        saving = asyncio.create_task(service.saves.save("airspeed", ME))
         await asyncio.sleep(0)
         bench.capture()  # while the file is being written
         await saving
@@ -190,7 +190,7 @@ async def test_what_is_written_counts_as_saved_also_when_whoever_asked_has_left(
         bench.mark(2)
         await at_rest(bench)
         bench.capture()
-        saving = asyncio.create_task(service.save_calibration("airspeed", ME))
+        saving = asyncio.create_task(service.saves.save("airspeed", ME))
         await asyncio.sleep(0)
         saving.cancel()
         await asyncio.wait({saving})
@@ -202,7 +202,7 @@ async def test_what_is_written_counts_as_saved_also_when_whoever_asked_has_left(
         bench.capture()
         (config / "calibration" / "airspeed.toml.new").mkdir()
         with capture_logs() as logs:
-            saving = asyncio.create_task(service.save_calibration("airspeed", ME))
+            saving = asyncio.create_task(service.saves.save("airspeed", ME))
             await asyncio.sleep(0)
             saving.cancel()
             await until(lambda: logs, "the log line")
@@ -223,7 +223,7 @@ async def test_two_gauges_saved_at_once_both_get_their_line_in_the_description(c
             await at_rest(bench)
             bench.capture()
         panel = service.running.panel
-        await asyncio.gather(*(service.save_calibration(name, ME) for name in names))
+        await asyncio.gather(*(service.saves.save(name, ME) for name in names))
         await until(lambda: service.running.panel is not panel, "the reload")
         for name in names:
             assert service.running.panel.description.gauges[name].calibration == f"calibration/{name}.toml"
