@@ -14,6 +14,7 @@ from bridge.errors import BridgeError
 USER, PASSWORD = "POINTER_BRIDGE_MQTT_USER", "POINTER_BRIDGE_MQTT_PASSWORD"
 """Environment variables that are read where no file with the login is named."""
 _MOST_LOGIN_BYTES = 1000
+_THIS_MACHINE = ("127.0.0.1", "::1", "localhost")
 
 
 class BrokerError(BridgeError):
@@ -45,6 +46,11 @@ class Broker:
     tls: bool = False
     ca: Path | None = None
     login: Path | None = None
+
+    @property
+    def is_readable(self) -> bool:
+        """Whether what is sent, a password among it, crosses a network unencrypted."""
+        return not self.tls and self.host not in _THIS_MACHINE
 
     def context(self) -> ssl.SSLContext | None:
         """What TLS needs, None without it; raises BrokerError. The certificate is always checked."""

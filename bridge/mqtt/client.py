@@ -14,12 +14,16 @@ from contextlib import AsyncExitStack
 from math import inf
 from typing import TYPE_CHECKING
 
+import structlog
+
 from bridge.mqtt.broker import Broker, BrokerError
 from bridge.mqtt.connection import Connection
 from bridge.mqtt.packets import Message
 
 if TYPE_CHECKING:
     from bridge.mqtt.retained import Retained, RetainedConnection
+
+_log = structlog.get_logger(__name__)
 
 RETRY_S = 0.2
 """A lost connection is opened again after once to twice this long."""
@@ -97,6 +101,8 @@ class Client:
 
     async def run(self) -> None:
         """Until cancelled; then what was sent is still sent."""
+        if self.broker.is_readable:
+            _log.warning("broker without TLS", broker=self.broker.host, cure="your own network only, or tls")
         while True:
             shortest_s = 0.0
             try:

@@ -54,5 +54,17 @@ def test_an_authority_that_is_not_there_names_the_file(tmp_path: Path) -> None:
         Broker("h", 8883, tls=True, ca=tmp_path / "nowhere.pem").context()
 
 
+@pytest.mark.parametrize(
+    ("broker", "readable"),
+    [
+        (Broker("192.168.1.20", 1883), True),
+        (Broker("192.168.1.20", 8883, tls=True), False),
+        (Broker("127.0.0.1", 1883), False),
+    ],
+)
+def test_what_crosses_a_network_unencrypted_is_known(broker: Broker, readable: bool) -> None:
+    assert broker.is_readable is readable
+
+
 def test_no_text_of_a_login_has_its_password() -> None:
     assert SECRET not in repr(Login("me", SECRET)) + str(Login("me", SECRET))
