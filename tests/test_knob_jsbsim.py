@@ -77,7 +77,7 @@ async def test_a_knob_sets_the_simulators_altimeter_and_the_needle_follows(confi
         service = Service(load_panel(path))
         run = asyncio.create_task(service.run())
         await service.started.wait()
-        source = service.sources[0]
+        source = service.intake.sources[0]
         assert isinstance(source, UdpSource)
         flight.stdin.write(f"{source.port}\n".encode())
         link = service.boards["left"].link

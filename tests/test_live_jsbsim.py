@@ -196,7 +196,7 @@ async def test_in_a_climb_of_the_model_every_face_shows_the_models_own_state(pan
     try:
         async with asyncio.timeout(PATIENCE_S):
             await service.started.wait()
-        source = service.sources[0]
+        source = service.intake.sources[0]
         assert isinstance(source, UdpSource)
         flight = await take_off(source.port)
         await until(lambda: settled(service), "pointers that show the level flight", 80.0)

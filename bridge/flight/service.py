@@ -23,12 +23,12 @@ from pathlib import Path
 import structlog
 
 from bridge.boards.runner import Board
-from bridge.errors import BridgeError, DescriptionError, DescriptionErrors
 from bridge.flight.bench import Benches
 from bridge.flight.calibration_saves import CalibrationSaves
 from bridge.flight.chain import PointerAddress, homes
 from bridge.flight.controls import Action, Record, Send, SwitchTo
 from bridge.flight.hands import CommandSender, HandRecording
+from bridge.flight.intake import Intake
 from bridge.flight.links import Links
 from bridge.flight.notice_log import NoticeLog
 from bridge.flight.publisher import Publisher
@@ -44,12 +44,10 @@ from bridge.panel.load import Panel, load_panel
 from bridge.panel.watch import changes
 from bridge.telemetry.recorder import LogWriter
 from bridge.telemetry.replay import ReplaySource
-from bridge.telemetry.source import Arrival, Source
+from bridge.telemetry.source import Arrival
 
 _log = structlog.get_logger(__name__)
 
-REOPEN_S = 2.0
-"""A source that can't be opened in flight is tried again this often."""
 GIVEN_POLL_S = 0.5
 """Poll interval for the set of arriving quantities; a change counts once seen twice."""
 
@@ -91,11 +89,13 @@ class Service:
         load: Callable[[Path], Panel] = load_panel,
     ) -> None:
         self._load = load
-        self._source_maker = sources or DescribedSources()
-        self.sources: list[Source] = list(self._source_maker.make(panel, self.clock))
+        self._parts = Supervisor(end_s=END_PARTS_S)
+        self.intake = Intake(
+            panel, sources or DescribedSources(), self._parts, self.clock, self._arrived, self.stop
+        )
         self.running = RunningPanel(
             panel,
-            self._given(),
+            self.intake.given,
             {**(confirmed or {}), **_virtual_homes(panel)},
             setting_inhg=state.read().setting_inhg if state else None,
             replayed=replayed,
@@ -118,7 +118,6 @@ class Service:
         self._publisher: Publisher | None = None
         self._timer: asyncio.TimerHandle | None = None
         self._ticked_s = 0.0
-        self._parts = Supervisor(end_s=END_PARTS_S)
         self._reloads: asyncio.Queue[tuple[Panel, asyncio.Future[None]]] = asyncio.Queue()
         self._stopping = asyncio.Event()
         self._throttle = LogThrottle()
@@ -131,14 +130,11 @@ class Service:
         """The time of everything in the service: the running event loop's, in seconds."""
         return asyncio.get_running_loop().time()
 
-    def _given(self) -> frozenset[str]:
-        """Quantities that have arrived; before the first arrival, those the sources can provide."""
-        senders = [sender for source in self.sources for sender in source.senders]
-        arriving = frozenset[str]().union(*(sender.readings for sender in senders))
-        return arriving or frozenset[str]().union(*(source.given for source in self.sources))
-
     def _board(self, panel: Panel, name: str) -> Board:
         return Board(self.running.sessions[name], self._links.make(panel, name), self.clock)
+
+    def _start_board(self, name: str) -> None:
+        self._parts.start(f"board {name}", self.boards[name].run)
 
     @property
     def parts(self) -> tuple[str, ...]:
@@ -148,15 +144,15 @@ class Service:
     @property
     def replay(self) -> ReplaySource | None:
         """The flight log that is the source of telemetry, and can be controlled; None in a live flight."""
-        return next((source for source in self.sources if isinstance(source, ReplaySource)), None)
+        return next((source for source in self.intake.sources if isinstance(source, ReplaySource)), None)
 
     def snapshot(self, time_s: float) -> ServiceSnapshot:
         """The service as it is at this time."""
         return ServiceSnapshot(
             self.running.snapshot(time_s),
-            tuple(source.name for source in self.sources),
-            senders_of(self.sources, time_s),
-            {host: count for source in self.sources for host, count in source.refused.items()},
+            tuple(source.name for source in self.intake.sources),
+            senders_of(self.intake.sources, time_s),
+            {host: count for source in self.intake.sources for host, count in source.refused.items()},
             recording_of(self._recording),
             self._reloaded,
             self.benches.stopped,
@@ -189,15 +185,14 @@ class Service:
 
         Raises DescriptionErrors with every source that can't be opened at the start.
         """
-        await _open(self.sources)
-        if not self.sources:
+        await self.intake.open()
+        if not self.intake.sources:
             _log.warning(
                 "nothing to listen to", cure="describe where telemetry comes from, under [[sources]]"
             )
         try:
             async with self._parts:
-                for source in self.sources:
-                    self._start_source(source, is_open=True)
+                self.intake.start()
                 for name in self.boards:
                     self._start_board(name)
                 self._parts.start("files", self._watch_files)
@@ -220,42 +215,11 @@ class Service:
             if self._timer is not None:
                 self._timer.cancel()
             self._commands.close()
-            for source in self.sources:
-                await source.close()
+            await self.intake.close()
             await self._by_hand.close()
         if self._state is not None:
             await self._state.keep_last()
         _log.info("stopped")
-
-    # -- parts ------------------------------------------------------------------------------------
-
-    def _start_source(self, source: Source, *, is_open: bool) -> None:
-        def deliver(arrival: Arrival) -> None:
-            try:
-                self._arrived(arrival)
-            except Exception:  # one arrival that can't be shown must not end the source
-                self._throttle.exception("arrival not shown", source.name, self.clock(), source=source.name)
-
-        async def fly() -> None:
-            nonlocal is_open
-            while not is_open:
-                try:
-                    await source.open()
-                    is_open = True
-                except BridgeError as error:
-                    fields = {"source": source.name, "why": str(error), "again_in_s": REOPEN_S}
-                    self._throttle.error("telemetry is off", source.name, self.clock(), **fields)
-                    await asyncio.sleep(REOPEN_S)
-            try:
-                await source.run(deliver)
-            except DescriptionError as error:  # a log that goes wrong halfway would do so again
-                _log.error("source ended", source=source.name, why=str(error))
-            self.stop()  # only a replay ends by itself
-
-        self._parts.start(f"source {source.name}", fly)
-
-    def _start_board(self, name: str) -> None:
-        self._parts.start(f"board {name}", self.boards[name].run)
 
     # -- the way of the data ----------------------------------------------------------------------
 
@@ -341,7 +305,7 @@ class Service:
         """
         before: frozenset[str] = frozenset()
         while True:
-            given = self._given()
+            given = self.intake.given
             if given == before != self.running.chain.given:
                 _log.info("quantities arriving", quantities=sorted(given))
                 self._fly(RunningPanel(self.running.panel, given, before=self.running))
@@ -349,8 +313,7 @@ class Service:
             await asyncio.sleep(GIVEN_POLL_S)
 
     async def _come_to_rest(self) -> None:
-        sources = [f"source {source.name}" for source in self.sources]
-        await self._parts.end("files", "reloads", "telemetry", *sources)
+        await self._parts.end("files", "reloads", "telemetry", *self.intake.parts)
         self.running.end_telemetry()
         if self._recording is not None:
             self._recording.finish()
@@ -398,12 +361,16 @@ class Service:
                     taken.set_result(None)
 
     async def _take(self, panel: Panel) -> None:
-        if not await self._swap_sources(self.running.panel, panel):
+        refused = await self.intake.swap(self.running.panel, panel)
+        if refused is not None:
+            cure = "the panel flies on with the description before"
+            _log.error("description not taken", cure=cure, why=str(refused))
+            self._note_reload(str(refused))
             return
         before = self.running
         panel = panel.switched(self._sources_of_gauges)
         self._commands.use(panel.commands)
-        self._fly(RunningPanel(panel, self._given(), _virtual_homes(panel), before))
+        self._fly(RunningPanel(panel, self.intake.given, _virtual_homes(panel), before))
         changed = [n for n, board in self.boards.items() if self.running.sessions.get(n) is not board.session]
         await self._parts.end(*(f"board {name}" for name in changed))
         for name in changed:
@@ -414,44 +381,3 @@ class Service:
         _log.info("description taken", panel=str(panel.path))
         self._note_reload("")
         gc.freeze()
-
-    async def _swap_sources(self, old: Panel, new: Panel) -> bool:
-        """Open the new description's sources if they differ; when that fails the old ones come back."""
-        if self._source_maker.same(old, new):
-            return True
-        before = self.sources
-        await self._parts.end(*(f"source {source.name}" for source in before))
-        for source in before:
-            await source.close()
-        fresh = list(self._source_maker.make(new, self.clock, before))
-        try:
-            await _open(fresh)
-        except BridgeError as error:
-            cure = "the panel flies on with the description before"
-            _log.error("description not taken", cure=cure, why=str(error))
-            self._note_reload(str(error))
-            for source in before:
-                self._start_source(source, is_open=False)
-            return False
-        self.sources = fresh
-        for source in fresh:
-            self._start_source(source, is_open=True)
-        return True
-
-
-async def _open(sources: Sequence[Source]) -> None:
-    """Open all of them, or none: raises DescriptionErrors with every one that can't be."""
-    opened: list[Source] = []
-    errors: list[DescriptionError] = []
-    for source in sources:
-        try:
-            await source.open()
-            opened.append(source)
-        except DescriptionErrors as several:
-            errors += several.errors
-        except DescriptionError as error:
-            errors.append(error)
-    if errors:
-        for source in opened:
-            await source.close()
-        raise DescriptionErrors(errors)

@@ -43,7 +43,7 @@ async def share_of_a_core(path: Path, port_to: PortTo) -> float:
     run = asyncio.create_task(service.run())
     while not service.parts:
         await asyncio.sleep(0.01)
-    source = service.sources[0]
+    source = service.intake.sources[0]
     assert isinstance(source, UdpSource)
     port_to.write(f"{source.port}\n")
     port_to.flush()

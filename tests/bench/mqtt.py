@@ -184,7 +184,7 @@ async def fly(path: Path, far: Far) -> float:
     service = Service(load_panel(path))
     run = asyncio.create_task(service.run())
     await service.started.wait()
-    (source,) = service.sources
+    (source,) = service.intake.sources
     assert isinstance(source, UdpSource)
     far.write(f"{source.port}\n")
     far.flush()

@@ -100,7 +100,7 @@ def cockpit(config: Path) -> Iterator[Cockpit]:
 @asynccontextmanager
 async def flying(cockpit: Cockpit) -> AsyncIterator[Service]:
     service = Service(load_panel(cockpit.path))
-    source = service.sources[0]
+    source = service.intake.sources[0]
     assert isinstance(source, UdpSource)
     run = asyncio.create_task(service.run())
     feed: asyncio.Task[None] | None = None

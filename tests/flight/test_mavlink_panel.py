@@ -33,7 +33,7 @@ async def test_the_altimeter_shows_the_pressure_that_a_vehicle_measures(config: 
     )
     try:
         await service.started.wait()
-        source = service.sources[0]
+        source = service.intake.sources[0]
         assert isinstance(source, UdpSource)
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sender:
             sender.connect(("127.0.0.1", source.port))

@@ -50,7 +50,7 @@ class Sender:
     """Sends key=value datagrams to a service, for as long as it is open."""
 
     def __init__(self, service: Service) -> None:
-        source = service.sources[0]
+        source = service.intake.sources[0]
         assert isinstance(source, UdpSource)
         self._to = ("127.0.0.1", source.port)
         self._socket = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
@@ -202,7 +202,7 @@ async def test_a_changed_source_listens_anew_and_a_port_in_use_leaves_the_old_on
             await service.reload(load_panel(panel_file))
             assert service.running.panel is panel
         await service.reload(load_panel(panel_file))
-        assert service.sources[0].name == f"127.0.0.1:{taken}"
+        assert service.intake.sources[0].name == f"127.0.0.1:{taken}"
         with closing(Sender(service)) as late:
             late.send(b"alt=5000 set=29.92126 cas=90")
             await until(
@@ -234,7 +234,7 @@ async def test_telemetry_comes_back_after_a_reload_at_which_no_port_could_be_had
             await until(lambda: "telemetry is off" in {line["event"] for line in logs})
         assert service.running.panel is panel
         taken.clear()
-        source = service.sources[0]
+        source = service.intake.sources[0]
         assert isinstance(source, UdpSource)
         await until(lambda: source.port != 0, "the old source open again")
         with closing(Sender(service)) as late:

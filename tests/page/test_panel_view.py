@@ -74,7 +74,7 @@ def at_rest(service: Service) -> dict[str, float] | None:
 
 
 def replay(service: Service) -> ReplaySource:
-    source = service.sources[0]
+    source = service.intake.sources[0]
     assert isinstance(source, ReplaySource)
     return source
 
