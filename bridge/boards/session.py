@@ -220,7 +220,8 @@ class BoardSession:
         Raises BoardError if the channel does not ask for it, or the position lies outside its travel.
         """
         if self.channels[channel].phase is not Phase.WAITING:
-            raise BoardError(self.name, "does not wait for a position; home it first", channel)
+            why = "does not wait for a position; home it: then it finds it, or asks for it"
+            raise BoardError(self.name, why, channel)
         try:
             self.channels[channel].adopt(position)
         except ValueError as error:
