@@ -69,11 +69,15 @@ def set_up(
 
 @dataclass(frozen=True, slots=True)
 class LogLine:
-    """One log line for a reader: time of day, level, and all in one line of text."""
+    """One log line for a reader: time of day, level, and all in one line of text.
+
+    `on_failures`: it names a failure that was switched for training.
+    """
 
     at: str
     level: str
     text: str
+    on_failures: bool = False
 
 
 class LogTail:
@@ -92,7 +96,8 @@ class LogTail:
         event, level = fields.get("event", ""), fields.get("level", method)
         named = (f"{name}={value}" for name, value in fields.items() if name not in _NOT_TEXT)
         text = printable(" ".join([str(event), *named]).replace("\n", " "))
-        self._lines.append(LogLine(time.strftime("%H:%M:%S"), str(level), text[:_LONGEST_TAIL]))
+        at = time.strftime("%H:%M:%S")
+        self._lines.append(LogLine(at, str(level), text[:_LONGEST_TAIL], on_failures="failure" in fields))
         return fields
 
 

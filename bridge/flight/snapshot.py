@@ -220,6 +220,16 @@ class PanelSnapshot:
     felt: Mapping[str, float] = field(default_factory=dict)
 
     @property
+    def shown(self) -> Mapping[str, PointerSnapshot]:
+        """For each quantity that driven pointers show, the first of them."""
+        shown: dict[str, PointerSnapshot] = {}
+        for gauge, names in self._plan.indications.items():
+            pointers = (pointer for pointer in self.pointers if pointer.gauge == gauge)
+            for name, pointer in zip(names, pointers, strict=True):
+                shown.setdefault(name, pointer)
+        return shown
+
+    @property
     def readings(self) -> tuple[ReadingSnapshot, ...]:
         """Every quantity that arrives or is derived: the arriving ones first, each kind by name."""
         lost = {name for pointer in self.pointers for name in pointer.lost}

@@ -31,6 +31,7 @@ you: who this browser is. `may_move` is whether it may move, write or control; e
 panel: also after each change of the description. The box of a gauge (x, y, width, height) is that of its
 layers, all of one size, in mm from the panel's top left corner, y down. `low` and `high` are the scale's ends
 (of an endless pointer: the quantity's range); `period` is the reading of one turn, null for a bounded one;
+`altitude` of a replay is null for those who may not move.
 `driven_by` is the key of the pointer that drives a geared one. `trouble` is why a gauge could not be drawn.
 `middle_mm` is the face's middle in the box. A layer with `moving` has groups to move, each turned about the
 origin of its own frame: a pivot off the middle is in the drawing.
@@ -51,9 +52,11 @@ lit by its board).
     {"type":"needles","time_s":12.3,"p":{"airspeed.needle":[92.1,92.0,71.2,71.3,0.1]},
      "flags":{"attitude.off":"suction < 4.5 inHg"},"lamps":{"backlight":[0.6,"lit"]},
      "replay":null | {"time_s":80.2,"playing":true,"speed":1}}
-health: twice a second. `held_s` is how long coils have held a still pointer with current (null: they do not),
-`missed_steps` what the index audit has found since homing (null: no marks to audit by). `state` of telemetry:
-awaited, live, silent, resting, paused (a replay). A fault needs somebody; `cure` is what to do.
+health: twice a second. To those who may not move, a trainee among them, `readings` are those that needles
+show, with what they should show now, and `log` has no lines on failures. `held_s` is how long coils have held
+a still pointer with current (null: they do not), `missed_steps` what the index audit has found since homing
+(null: no marks to audit by). `state` of telemetry: awaited, live, silent, resting, paused (a replay). A fault
+needs somebody; `cure` is what to do.
     {"type":"health",
      "telemetry":{"state":"live","age_s":0.02,"setting":{"inhg":29.92,"hpa":1013.2,"source":"telemetry"},
        "senders":[{"address":"...","layout":"...","datagrams":1,"rate_hz":20.0,"unused":0,"causes":{},

@@ -115,6 +115,7 @@ class Controls:
                     "This is not the token of this start of the program. Open the link that it printed."
                 )
             browser.may_move = True
+            self._hub.post_latest(browser)
 
     def _rename(self, browser: Browser, name: str) -> None:
         held = [

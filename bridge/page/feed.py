@@ -11,7 +11,7 @@ from bridge.flight.service import Service
 from bridge.flight.snapshot import BenchSnapshot
 from bridge.logs import LogTail
 from bridge.page.drawing import DrawnGauge, draw, panel_message
-from bridge.page.health import Health
+from bridge.page.health import Health, as_shown
 from bridge.page.hub import Browser, Hub, encode
 from bridge.page.live import Needles, needles_message, rounded
 from bridge.page.training import training_message
@@ -82,17 +82,20 @@ class Feed:
 
     async def _follow_panel(self) -> Needles:
         """Draw the panel again when its description has changed, and tell everybody."""
-        panel, replay = self._service.running.panel, self._service.replay
-        if replay is not None and (self._survey is None or self._survey[0] is not replay):
-            self._survey = replay, await replay.survey()
+        panel, source = self._service.running.panel, self._service.replay
+        if source is not None and (self._survey is None or self._survey[0] is not source):
+            self._survey = source, await source.survey()
         if panel is not self._panel or self._needles is None:
             self._drawn = await in_thread("drawing", lambda: draw(panel))
             self._panel, self._needles = panel, Needles(panel)
             self._revision += 1
             self._hub.latest.pop("panel", None)
         if "panel" not in self._hub.latest:
-            message = panel_message(panel, self._drawn, self._revision, self._replay())
-            await self._hub.post_all("panel", encode(message))
+            replay = self._replay()
+            message = panel_message(panel, self._drawn, self._revision, replay)
+            # How high it really is at each time is not for a trainee.
+            watched = {**message, "replay": replay and {**replay, "altitude": None}}
+            await self._hub.post_all("panel", encode(message), encode(watched))
         return self._needles
 
     def _replay(self) -> dict[str, Any] | None:
@@ -114,7 +117,8 @@ class Feed:
             await asyncio.sleep(0)
             message = self._health.message(snapshot, self._tail.lines)
             await asyncio.sleep(0)
-            await self._hub.post_all("health", encode(message))
+            watched = {**message, **as_shown(snapshot.panel, self._tail.lines)}
+            await self._hub.post_all("health", encode(message), encode(watched))
             await asyncio.sleep(HEALTH_S)
 
     async def _send_bench(self) -> None:

@@ -11,7 +11,13 @@ from typing import Any
 
 from bridge.flight.notice_log import CORRUPTED_CURE, UNKNOWN_CURE
 from bridge.flight.service_snapshot import RecordingSnapshot, ReloadSnapshot, SenderSnapshot, ServiceSnapshot
-from bridge.flight.snapshot import BoardSnapshot, LampSnapshot, PointerSnapshot, ReadingSnapshot
+from bridge.flight.snapshot import (
+    BoardSnapshot,
+    LampSnapshot,
+    PanelSnapshot,
+    PointerSnapshot,
+    ReadingSnapshot,
+)
 from bridge.logs import LogLine, printable
 from bridge.page.live import rounded
 
@@ -54,7 +60,7 @@ class Health:
             "boards": [_board(board) for board in panel.boards],
             "recording": _recording(service.recording),
             "reload": _reload(service.reload),
-            "log": [{"at": line.at, "level": line.level, "text": line.text} for line in log],
+            "log": [_line(line) for line in log],
             "faults": [{"text": text, "cure": cure} for text, cure in self._faults(service)],
         }
 
@@ -150,6 +156,26 @@ class Health:
         return time_s - grew_s < RECENT_S
 
 
+def as_shown(panel: PanelSnapshot, log: tuple[LogLine, ...]) -> dict[str, Any]:
+    """What of the message is otherwise for those who may only watch, a trainee among them.
+
+    Only the readings that needles show, as they should show them now, and no log line on failures.
+    """
+    shown = panel.shown
+    return {
+        "readings": [
+            {
+                **_reading(reading),
+                "value": rounded(shown[reading.name].indication, 4),
+                "unit": shown[reading.name].unit,
+            }
+            for reading in panel.readings
+            if reading.name in shown
+        ],
+        "log": [_line(line) for line in log if not line.on_failures],
+    }
+
+
 def _of_pointer(pointer: PointerSnapshot, *, virtual: bool) -> Iterator[Fault]:
     if pointer.state == "faulted":
         yield f"{pointer.key}: {pointer.detail}", "then home it at the bench"
@@ -180,6 +206,10 @@ def _sender(sender: SenderSnapshot) -> dict[str, Any]:
         "causes": dict(sender.causes),
         "trouble": printable(sender.trouble),
     }
+
+
+def _line(line: LogLine) -> dict[str, Any]:
+    return {"at": line.at, "level": line.level, "text": line.text}
 
 
 def _reading(reading: ReadingSnapshot) -> dict[str, Any]:

@@ -50,13 +50,14 @@ class Browser:
 
 
 class Hub:
-    """All browsers that watch. `latest` holds the last text of each kind: what a new browser gets first."""
+    """All browsers that watch. `latest` holds the last text of each kind, for those who may move."""
 
     def __init__(self) -> None:
         self.watched = asyncio.Event()
         """Set while at least one browser watches."""
         self._browsers: list[Browser] = []
         self.latest: dict[str, str] = {}
+        self._to_watch: dict[str, str] = {}  # what those who may only watch get in its place
         self._guests = 0
 
     def __iter__(self) -> Iterator[Browser]:
@@ -84,6 +85,7 @@ class Hub:
         if not self._browsers:
             self.watched.clear()
             self.latest.clear()
+            self._to_watch.clear()
 
     def free_name(self, name: str, for_whom: Browser | None = None) -> str:
         """This name, or with a number where another browser has it."""
@@ -93,12 +95,22 @@ class Hub:
             number, free = number + 1, f"{name} {number}"
         return free
 
-    async def post_all(self, kind: str, text: str) -> None:
-        """Post this to every browser, one in each turn of the event loop."""
+    async def post_all(self, kind: str, text: str, to_watch: str | None = None) -> None:
+        """Post this to every browser, one in each turn of the event loop.
+
+        With `to_watch`, those who may only watch get that instead.
+        """
         self.latest[kind] = text
+        if to_watch is not None:
+            self._to_watch[kind] = to_watch
         for browser in self:
-            browser.post(kind, text)
+            browser.post(kind, text if browser.may_move or to_watch is None else to_watch)
             await asyncio.sleep(0)
+
+    def post_latest(self, browser: Browser) -> None:
+        """Post the latest of every kind: this browser is new, or may move from now on."""
+        for kind, text in self.latest.items():
+            browser.post(kind, text if browser.may_move else self._to_watch.get(kind, text))
 
 
 def encode(message: Mapping[str, Any]) -> str:

@@ -160,8 +160,7 @@ class Page:
         browser = self.hub.join(may_move=self.access.token is None)
         try:
             _introduce(browser)
-            for kind, text in self.hub.latest.items():
-                browser.post(kind, text)
+            self.hub.post_latest(browser)
             tasks = [asyncio.create_task(t) for t in (_send(socket, browser), self._hear(socket, browser))]
             try:
                 ended, _ = await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)

@@ -26,11 +26,13 @@ from tests.conftest import ROOT, until
 
 
 @asynccontextmanager
-async def served(panel: Path, host: str = "127.0.0.1") -> AsyncIterator[tuple[Service, Page]]:
+async def served(
+    panel: Path, host: str = "127.0.0.1", tail: LogTail | None = None
+) -> AsyncIterator[tuple[Service, Page]]:
     """The panel flying the circuit on virtual boards, and its page, once the boards are ready."""
     source = ReplaySource(read_log(ROOT / "replay_logs" / "circuit.csv"), 1.0, 200.0)
     service = Service(load_panel(panel), sources=FixedSources(source), replayed=True)
-    page = Page(service, bind(Address(host, 0), exactly=True, option="--page"), LogTail())
+    page = Page(service, bind(Address(host, 0), exactly=True, option="--page"), tail or LogTail())
     service.add_part("page", page.run)
     running = asyncio.create_task(service.run())
     try:

@@ -6,16 +6,40 @@ from pathlib import Path
 
 import pytest
 
+from bridge.logs import LogTail
+from bridge.page.server import Page
 from tests.flight.one_gauge import one_gauge
 from tests.page.served import served, watching
 
 pytestmark = pytest.mark.slow
 
+LINES = ["failure failure=needle_sticks", "telemetry state=live"]
+
+
+async def is_kept_from_who_may_only_watch(page: Page, shown: float) -> None:
+    """A trainee who opens the page now sees what the needle shows, and nothing on failures."""
+    async with watching(page) as trainee:
+        described = await trainee.until("panel", lambda message: True)
+        assert described["replay"]["altitude"] is None
+        await trainee.until("health", lambda message: True)
+        health = await trainee.until("health", lambda message: True)  # made while the browser watched
+        (reading,) = health["readings"]
+        assert (reading["name"], reading["unit"]) == ("engine_speed", "rpm")
+        assert reading["value"] == pytest.approx(shown, abs=0.06)
+        assert [each["text"] for each in health["log"]] == LINES[1:]
+        assert await trainee.ask("enter", token=page.access.token) is None
+        assert trainee.latest["panel"]["replay"]["altitude"]["points"]
+        health = await trainee.until("health", lambda message: len(message["log"]) == 2)
+        assert len(health["readings"]) > 1
+
 
 async def test_who_may_not_move_can_neither_switch_failures_nor_see_what_is_true(tmp_path: Path) -> None:
     panel = tmp_path / "panel.toml"
     panel.write_text(one_gauge("last"))
-    async with served(panel, "0.0.0.0") as (service, page), watching(page) as trainee:
+    tail = LogTail()
+    tail.take(None, "info", {"event": "failure", "failure": "needle_sticks"})
+    tail.take(None, "info", {"event": "telemetry", "state": "live"})
+    async with served(panel, "0.0.0.0", tail) as (service, page), watching(page) as trainee:
         needle = next(iter(service.running.chain.pointers.values())).pointer.key
         asked = {"kind": "needle_sticks", "pointer": needle}
         assert "may only watch" in (await trainee.ask("fail", **asked) or "")
@@ -30,6 +54,10 @@ async def test_who_may_not_move_can_neither_switch_failures_nor_see_what_is_true
             (truth,) = seen["truth"]
             assert (truth["pointer"], truth["unit"]) == (needle, "rpm")
             assert truth["shown"] != truth["true"]
+            await is_kept_from_who_may_only_watch(page, truth["shown"])
+            seen_by_all = await instructor.until("health", lambda message: True)
+            assert [each["text"] for each in seen_by_all["log"]] == LINES
+            assert len(seen_by_all["readings"]) > 1
             assert await instructor.ask("tap", pointer=needle) is None
             assert await instructor.ask("repair", failure=f"needle_sticks {needle}") is None
             await instructor.until("training", lambda message: not message["in_force"])
