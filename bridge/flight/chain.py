@@ -20,6 +20,7 @@ from bridge.flight.readings import NOTHING, Readings
 from bridge.flight.training import Training
 from bridge.instruments.derivation import Plan, make_plan
 from bridge.instruments.failures.scenario import Scenario
+from bridge.instruments.failures.stage import IN_LINES
 from bridge.instruments.instruments import Instrument
 from bridge.panel.load import Panel
 
@@ -43,11 +44,13 @@ def homes(panel: Panel) -> dict[PointerAddress, float]:
 
 @dataclass(frozen=True, slots=True)
 class _Gauge:
-    """One gauge at work: its instrument, the pointers that follow it now, the quantities that it rests on."""
+    """One gauge at work: its instrument, the pointers that follow it now, the quantities that it rests on,
+    and the readings that it follows."""
 
     instrument: Instrument
     pointers: tuple[DrivenPointer, ...]
     rests_on: frozenset[str]
+    follows: frozenset[str]
 
 
 class Chain:
@@ -242,13 +245,14 @@ class Chain:
         depends = self.readings.depends
         gauges = []
         for name, instrument in self._instruments.items():
-            shown = [depends[need] for need in (*instrument.needs, *instrument.uses) if need in depends]
+            follows = frozenset(need for need in (*instrument.needs, *instrument.uses) if need in depends)
+            shown = [depends[need] for need in follows]
             pointers = tuple(
                 driven
                 for address, driven in self.pointers.items()
                 if driven.pointer.gauge == name and address not in self.losses.pointers
             )
-            gauges.append(_Gauge(instrument, pointers, frozenset[str]().union(*shown)))
+            gauges.append(_Gauge(instrument, pointers, frozenset[str]().union(*shown), follows))
         return tuple(gauges)
 
     def _take_instruments(self, before: Chain) -> None:
@@ -356,11 +360,13 @@ class Chain:
         values = self.readings.update(self._time_s, readings, between)
         if between:
             readings = {**readings, **between}
-        before, self.felt = self.training.in_force, self._feel(self._time_s)
+        before, was = self.training.in_force, self.felt
+        self.felt = self._feel(self._time_s)
+        moved = self._moved_in_lines(was)
         self._conditions.update(self._time_s, self.felt)
         for gauge in self._gauges:
             # A gauge of which nothing arrived stays: an old reading at a new time would be wrong.
-            if gauge.rests_on.isdisjoint(readings):
+            if gauge.rests_on.isdisjoint(readings) and gauge.follows.isdisjoint(moved):
                 continue
             indications = gauge.instrument.update(self._time_s, self.felt)
             for driven in gauge.pointers:
@@ -371,6 +377,17 @@ class Chain:
                 self._note_truth(gauge, values)
         if self.training.in_force is not before:
             self._failures_changed()
+
+    def _moved_in_lines(self, was: Mapping[str, float]) -> frozenset[str]:
+        """What a failure of the pitot-static system changes, and is felt otherwise than it was.
+
+        The pressure in a blocked or leaking line goes on, and moves every gauge on it, whichever quantity
+        arrives. Gyros run down too slowly for that: theirs wait for their next reading.
+        """
+        felt, values = self.felt, self.readings.values
+        if felt is values:
+            return frozenset()
+        return frozenset(name for name in IN_LINES if felt.get(name) not in (was.get(name), values.get(name)))
 
     def _stuck(self, driven: DrivenPointer, reading: float) -> float:
         pointer = driven.pointer

@@ -80,6 +80,23 @@ def test_a_blocked_line_moves_the_airspeed_needle_as_computed(
     assert altimeter.indication == pytest.approx(kept_ft, abs=0.1)
 
 
+def test_a_line_moves_its_needles_whichever_datagram_arrives(panel: Panel) -> None:
+    """A sender that splits its datagrams. Computed apart from the code: 139.6 kt, 500 ft above a pitot tube
+    that closed with its drain at 5,000 ft and 100 kt; and 50 ft in a cabin 158 Pa below, into which a static
+    line leaks while no altitude arrives."""
+    kinds = ("pitot_blocked", "pitot_drain_blocked")
+    chain = flown(panel, [Event(make_failure(kind), 2.0) for kind in kinds], (4.0, 5000.0))
+    for n in range(10):
+        chain.feed(4.0 + 0.1 * n, {"pressure_altitude": 5500.0})
+    assert chain.pointers[AIRSPEED].indication == pytest.approx(139.6, abs=0.1)
+    assert chain.pointers[AIRSPEED].true_indication == pytest.approx(100.0, abs=0.1)
+    leak = make_failure("static_leak", {"leak_s": 1.0, "cabin_below_hpa": 1.58})
+    chain = flown(panel, [Event(STATIC, 2.0), Event(leak, 4.0)], (3.9, 5000.0))
+    for n in range(100):
+        chain.feed(3.9 + 0.1 * n, {"calibrated_airspeed": 100.0})
+    assert chain.pointers[HUNDREDS].indication == pytest.approx(5050.0, abs=0.5)
+
+
 def test_a_scenario_comes_and_goes_at_its_times_and_leaves_no_trace(panel: Panel) -> None:
     events = [Event(STATIC, 2.0, 5.0), Event(make_failure("suction_lost"), 3.0, 4.0)]
     during = flown(panel, events, (2.5, 3000.0), (2.0, 4000.0))

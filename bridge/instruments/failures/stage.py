@@ -38,6 +38,11 @@ _ELECTRICAL = (
     "fuel_quantity", "fuel_quantity_left", "fuel_quantity_right", "fuel_quantity_centre",
 )  # fmt: skip
 """What falls to zero without current: the senders of fuel are electrical (common practice, no source)."""
+IN_LINES = (
+    "static_pressure", "pressure_altitude", "indicated_altitude", "vertical_speed",
+    "impact_pressure", "calibrated_airspeed", "indicated_airspeed", "mach",
+)  # fmt: skip
+"""The readings that follow from the pressures in the lines of the pitot-static system."""
 _FASTEST_FT_S = 4000.0
 """A line that is opened to another pressure jumps, and is no reposition."""
 _SUCTION_S = 3.0
