@@ -40,7 +40,7 @@ _ELECTRICAL = (
 """What falls to zero without current: the senders of fuel are electrical (common practice, no source)."""
 IN_LINES = (
     "static_pressure", "pressure_altitude", "indicated_altitude", "vertical_speed",
-    "impact_pressure", "calibrated_airspeed", "indicated_airspeed", "mach",
+    "impact_pressure", "calibrated_airspeed", "indicated_airspeed", "true_airspeed", "mach",
 )  # fmt: skip
 """The readings that follow from the pressures in the lines of the pitot-static system."""
 _FASTEST_FT_S = 4000.0
@@ -267,7 +267,13 @@ class Failures:
                 indicated_kt = max(0.0, self._position_error.indicated(kt))
         step.feel("calibrated_airspeed", calibrated_kt)
         step.feel("indicated_airspeed", indicated_kt)
-        step.feel("mach", _within(airdata.mach, pushing_hpa, static_hpa))
+        felt_mach = _within(airdata.mach, pushing_hpa, static_hpa)
+        step.feel("mach", felt_mach)
+        true_mach = _within(airdata.mach, step.true.get("impact_pressure"), step.true.get("static_pressure"))
+        # The air's speed of sound is what it was; without any flow there is nothing to take it from.
+        if self.in_force.keys() & (STATIC_SIDE | PITOT_SIDE) and true_mach and "true_airspeed" in step.values:
+            ratio = None if felt_mach is None else felt_mach / true_mach
+            step.feel("true_airspeed", None if ratio is None else step.values["true_airspeed"] * ratio)
 
     def _feel_attitude(self, step: _Step) -> None:
         kinds = self.in_force.keys()

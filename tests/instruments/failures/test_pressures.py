@@ -52,6 +52,19 @@ def test_a_pitot_tube_blocked_with_its_drain_reads_nothing_below_the_computed_al
     assert flight.fly(0.2, pressure_altitude=zero_below_ft + 1.0)["indicated_airspeed"] > 0.0
 
 
+def test_true_airspeed_follows_the_blocked_pressures_too() -> None:
+    """139.6 kt indicated at 5,500 ft, as computed; true by RP-1046 in the air of 107.7 kt true at 100 kt."""
+    flight = at(5000.0, 100.0)
+    flight.fail(PITOT, DRAIN)
+    felt = flight.fly(2.0, pressure_altitude=5500.0, indicated_altitude=5500.0, true_airspeed=107.7 * 1.0076)
+    static_hpa, standard_degc = airdata.static_pressure_hpa(5500.0), airdata.standard_temperature_degc(5500.0)
+    expected_kt = airdata.true_airspeed_kt(139.6, static_hpa, standard_degc)
+    assert felt["true_airspeed"] == pytest.approx(expected_kt, abs=0.3)
+    flight = at(5000.0, 100.0)
+    flight.fail(PITOT)
+    assert flight.fly(10.0)["true_airspeed"] < 1.0
+
+
 def test_a_blocked_mouth_with_an_open_drain_falls_to_zero_and_nothing_else_changes() -> None:
     """FAA-H-8083-25, blocked pitot system."""
     flight = Flown()
@@ -59,7 +72,7 @@ def test_a_blocked_mouth_with_an_open_drain_falls_to_zero_and_nothing_else_chang
     felt = flight.fly(10.0)
     assert felt["indicated_airspeed"] < 1.0
     kept = {name for name, value in felt.items() if value == flight.readings[name]}
-    assert set(felt) - kept == {"calibrated_airspeed", "indicated_airspeed"}
+    assert set(felt) - kept == {"calibrated_airspeed", "indicated_airspeed", "true_airspeed"}
 
 
 def test_a_blocked_static_port_freezes_the_altimeter_and_holds_the_vertical_speed_at_zero() -> None:
