@@ -232,6 +232,23 @@ def test_with_the_static_port_blocked_airspeed_reads_low_above_the_blockage_and_
 # --- turns ---
 
 
+@pytest.mark.parametrize(
+    ("true_kt", "bank_deg"), [(60, 9.4), (80, 12.4), (100, 15.4), (120, 18.2), (150, 22.4), (180, 26.3)]
+)
+def test_a_standard_rate_turn_is_flown_at_the_computed_bank(true_kt: float, bank_deg: float) -> None:
+    """3 degrees a second: atan(V x rate / g), computed apart from the code to 0.1 degrees."""
+    low, high = (airdata.coordinated_turn_rate_deg_s(bank_deg + by, true_kt) for by in (-0.05, 0.05))
+    assert low < 3.0 < high
+
+
+def test_the_slope_of_the_altimeter_setting_is_the_exact_one() -> None:
+    """Near 29.92 inHg 925 ft per inHg, 27.3 ft per hPa: computed apart from the code from the standard
+    atmosphere; a thousand feet per inch is a rule of thumb."""
+    low, high = (airdata.indicated_altitude_ft(0.0, 29.92126 + by) for by in (-0.01, 0.01))
+    assert (high - low) / 0.02 == pytest.approx(925.0, abs=0.5)
+    assert (high - low) / 0.02 / 33.86389 == pytest.approx(27.3, abs=0.05)
+
+
 @pytest.mark.parametrize(("true_kt", "bank_deg", "rate_deg_s", "_radius"), rows("turns.csv"))
 def test_coordinated_turn_agrees_with_faa_h_8083_25(
     true_kt: float, bank_deg: float, rate_deg_s: float, _radius: float
