@@ -7,7 +7,6 @@ what it returns; what is worth a log line is reported as notices.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from enum import Enum
 from math import inf
 
 from bridge.boards.messages import RELEASES_SINCE
@@ -23,7 +22,7 @@ from bridge.boards.notices import (
 from bridge.boards.pointer_channel import Phase
 from bridge.boards.session import QUERY_S, BoardSession
 from bridge.errors import BoardError
-from bridge.flight.ages import age_of, longest_recent, patience_s
+from bridge.flight.ages import age_of
 from bridge.flight.chain import Chain, PointerAddress
 from bridge.flight.controls import Action, Controls, NotDone, Step
 from bridge.flight.driven_pointer import DrivenPointer
@@ -41,29 +40,15 @@ from bridge.flight.notices import (
     PositionAdopted,
     PositionUnknown,
     ReadingSet,
-    TelemetryChanged,
     TelemetrySlow,
 )
 from bridge.flight.observer import Observer
 from bridge.flight.readings import NOTHING
 from bridge.flight.snapshot import PanelSnapshot
+from bridge.flight.telemetry_watch import Telemetry, TelemetryWatch
 from bridge.instruments.failures.scenario import Scenario
 from bridge.panel.expected import expected_channels, expected_lamps
 from bridge.panel.load import Panel
-
-
-class Telemetry(Enum):
-    """State of the telemetry: none yet, arriving, silent (pointers hold), at rest after the stated time.
-
-    A replay that is paused is neither silent nor at rest, however long: its pointers hold.
-    """
-
-    AWAITED = "awaited"
-    LIVE = "live"
-    PAUSED = "paused"
-    SILENT = "silent"
-    RESTING = "resting"
-
 
 _Loss = tuple[tuple[str, ...], str]
 """The quantities that a pointer has lost, and what it does then."""
@@ -105,15 +90,7 @@ class RunningPanel:
             assumed=assumed,
             scenario=scenario,
         )
-        self.telemetry: Telemetry = before.telemetry if before else Telemetry.AWAITED
-        self.telemetry_s: float | None = before.telemetry_s if before else None
-        """When the last readings arrived."""
-        self._watches = True
-        self._interval_s: float = before._interval_s if before else 0.0
-        self._pace: float = before._pace if before else 1.0
-        self._paused_s: float | None = before._paused_s if before else None  # since when, while it is
-        self._on_path_s: float = before._on_path_s if before else -inf
-        self._live_s: float = before._live_s if before else 0.0  # since when telemetry has been arriving
+        self.telemetry: TelemetryWatch = TelemetryWatch(before.telemetry if before else None)
         self._losses: dict[PointerAddress, _Loss] = before._losses if before else {}
         self._off_scale: set[str] = before._off_scale if before else set()  # pointers that have been reported
         self._slow: frozenset[str] = frozenset()
@@ -196,21 +173,14 @@ class RunningPanel:
         arrive: it lies between two rows of a recording.
         """
         if between:
-            self._on_path_s = time_s
+            self.telemetry.on_path(time_s)
             self.chain.losses.on_path(time_s, between)
         if between and not readings:
             self.chain.feed(time_s, readings, flight_s, between)
             return
         if jumped:
             self.chain.start_afresh()
-        elif self.telemetry_s is not None:
-            self._interval_s = longest_recent(time_s - self.telemetry_s, self._interval_s)
-        self.telemetry_s = time_s
-        if self._paused_s is not None:  # somebody looks for a place in a replay that is paused
-            self._paused_s = time_s
-        elif self.telemetry is not Telemetry.LIVE:
-            self._live_s = time_s
-            self._set_telemetry_state(Telemetry.LIVE)
+        self._notices += self.telemetry.arrived(time_s, jumped)
         self.chain.arrived(time_s, readings)
         self.chain.feed(time_s, readings, flight_s, between)
         self._look_for_ends()
@@ -230,16 +200,7 @@ class RunningPanel:
 
     def set_pace(self, time_s: float, pace: float) -> None:
         """Telemetry is a replay at this pace from now on: 0 while it is paused, 1 as it was flown."""
-        self._pace = pace
-        if pace == 0.0 and self._paused_s is None and self.telemetry in (Telemetry.LIVE, Telemetry.SILENT):
-            self._paused_s = time_s
-            self._set_telemetry_state(Telemetry.PAUSED)
-        elif pace > 0.0 and self._paused_s is not None:
-            assert self.telemetry_s is not None, "it has been live"
-            self.telemetry_s += time_s - self._paused_s  # a pause does not make readings older
-            self._paused_s = None
-            self._live_s = time_s
-            self._set_telemetry_state(Telemetry.LIVE)
+        self._notices += self.telemetry.set_pace(time_s, pace)
 
     def prepare(self, time_s: float, readings: Mapping[str, float]) -> None:
         """Show these readings before the flight: they are no telemetry, and have no age."""
@@ -270,7 +231,7 @@ class RunningPanel:
             self._slow_looked_s = time_s
             self._report_slow()
         self.chain.step(time_s)
-        self.chain.step_lamps(time_s, self.telemetry is Telemetry.RESTING)
+        self.chain.step_lamps(time_s, self.telemetry.state is Telemetry.RESTING)
         return [
             (session.name, [p.position for p in pointers], [p.velocity for p in pointers])
             for session, pointers, _ in self._boards
@@ -282,18 +243,18 @@ class RunningPanel:
 
     def snapshot(self, time_s: float) -> PanelSnapshot:
         """The panel as it is at this time; see `bridge.flight.snapshot`."""
-        now_s = time_s if self._paused_s is None else self._paused_s
-        age_s = None if self.telemetry_s is None else max(0.0, now_s - self.telemetry_s)
-        return self._observer.at(time_s, self.telemetry.value, age_s, self._parks)
+        return self._observer.at(
+            time_s, self.telemetry.state.value, self.telemetry.age_s(time_s), self._parks
+        )
 
     @property
     def _parks(self) -> bool:
         """Whether every pointer is parked, or on its way."""
-        return self.telemetry is Telemetry.RESTING and self.panel.description.rest.behaviour == "park"
+        return self.telemetry.state is Telemetry.RESTING and self.panel.description.rest.behaviour == "park"
 
     def end_telemetry(self) -> None:
         """The flight ends: no more telemetry is awaited, and its silence is no news."""
-        self._watches = False
+        self.telemetry.end()
 
     def park(self) -> None:
         """Let every pointer glide to its park reading."""
@@ -358,24 +319,15 @@ class RunningPanel:
         }
 
     def _watch_telemetry(self, time_s: float) -> None:
-        if (
-            not self._watches
-            or self.telemetry_s is None
-            or self.telemetry in (Telemetry.AWAITED, Telemetry.RESTING, Telemetry.PAUSED)
-        ):
+        if not self.telemetry.is_awaited:
             return
-        latest_s = max(self.telemetry_s, self._on_path_s)  # between two rows the next is known to come
-        age_s = (time_s - latest_s) * min(1.0, self._pace)  # a slow replay comes in slowly
         rest = self.panel.description.rest
-        if age_s >= rest.after_s:
-            self._set_telemetry_state(Telemetry.RESTING)
+        self._notices += self.telemetry.look(time_s, rest.after_s)
+        if self.telemetry.state is Telemetry.RESTING:
             if rest.behaviour == "park":
                 self.park()
-        elif self.telemetry is Telemetry.LIVE:
-            if age_s >= patience_s(self._interval_s):
-                self._set_telemetry_state(Telemetry.SILENT)
-            elif self._pace >= 1.0:
-                self.chain.look_for_losses(time_s, self._live_s)
+        elif self.telemetry.state is Telemetry.LIVE and self.telemetry.is_full_pace:
+            self.chain.look_for_losses(time_s, self.telemetry.live_s)
         if self.chain.losses.pointers is not self._held:
             self._report_losses(time_s)
 
@@ -399,7 +351,7 @@ class RunningPanel:
 
     def _report_slow(self) -> None:
         """Report pointers whose readings have been slow at two looks, once for each set of them."""
-        if self.telemetry is not Telemetry.LIVE:
+        if self.telemetry.state is not Telemetry.LIVE:
             return
         slow_s = {p.pointer.key: p.motion.slow_s for p in self.chain.pointers.values() if p.motion.slow_s}
         before, self._slow = self._slow, frozenset(slow_s)
@@ -416,10 +368,6 @@ class RunningPanel:
                 for address, lost in chain.switched.items()
             },
         }
-
-    def _set_telemetry_state(self, state: Telemetry) -> None:
-        self._notices.append(TelemetryChanged(state.value, self.telemetry.value))
-        self.telemetry = state
 
     def take_notices(self) -> list[PanelNotice]:
         """What happened since the last call, oldest first."""

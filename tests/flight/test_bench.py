@@ -629,7 +629,7 @@ def following(rig: Rig) -> None:
 def gliding_to_park(rig: Rig) -> None:
     rig.settle()
     rig.feeds = None
-    while rig.running.telemetry.value != "resting":
+    while rig.running.telemetry.state.value != "resting":
         rig.fly(TICK_S)
     rig.fly(0.1)
     assert not rig.running.still

@@ -241,7 +241,7 @@ async def test_a_button_switches_what_a_gauge_shows_and_a_reload_leaves_it(tmp_p
             board_of(service, "only").press(0)
             await until(lambda wanted=wanted: shown() == wanted)  # type: ignore[misc]
         await service.reload(load_panel(path))
-        await until(lambda: (service.running.telemetry_s or 0.0) > Service.clock() - 0.03)
+        await until(lambda: (service.running.telemetry.latest_s or 0.0) > Service.clock() - 0.03)
         assert shown() == 2500.0
     finally:
         service.stop()

@@ -78,7 +78,8 @@ async def fly(panel: Panel, state: StateFile, clicks: int, recording: Path) -> f
             indication = service.running.chain.pointers[HUNDREDS].indication
             assert indication is not None
             turned_s = Service.clock()
-            await until(lambda: (service.running.telemetry_s or 0.0) > turned_s)  # it is recorded with that
+            # It is recorded with that.
+            await until(lambda: (service.running.telemetry.latest_s or 0.0) > turned_s)
         finally:
             service.stop()
             await asyncio.wait({run})

@@ -95,7 +95,7 @@ def test_between_two_rows_nothing_is_silent_or_lost_and_in_a_gap_it_rests(tmp_pa
     dry_run = DryRun(panel, log.given, arrivals(log))
     states: dict[str, float] = {}
     for time_s in dry_run.ticks():
-        states.setdefault(dry_run.running.telemetry.value, time_s)
+        states.setdefault(dry_run.running.telemetry.state.value, time_s)
         if time_s < 36.0:
             assert not dry_run.running.chain.losses.pointers
     assert states["live"] == 0.0

@@ -10,9 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from bridge.flight.running_panel import Telemetry
 from bridge.flight.service import Service
 from bridge.flight.sources import FixedSources
+from bridge.flight.telemetry_watch import Telemetry
 from bridge.panel.load import load_panel
 from bridge.telemetry.flightlog import read_log
 from bridge.telemetry.replay import ReplaySource
@@ -51,7 +51,7 @@ async def flying(log: Path, speed: float = 1.0, park: bool = False) -> AsyncIter
 
 
 def telemetry(service: Service) -> Telemetry:
-    return service.running.telemetry
+    return service.running.telemetry.state
 
 
 def replay(service: Service) -> ReplaySource:

@@ -8,7 +8,8 @@ import pytest
 
 from bridge.boards.notices import KnobTurned
 from bridge.flight.notices import AltimeterSet, PointersBack, PointersLost, TelemetryChanged, TelemetrySlow
-from bridge.flight.running_panel import RunningPanel, Telemetry
+from bridge.flight.running_panel import RunningPanel
+from bridge.flight.telemetry_watch import Telemetry
 from bridge.flight.view import notes
 from bridge.panel.load import Panel, load_panel
 from tests.conftest import ROOT
@@ -23,11 +24,11 @@ def test_a_slow_sender_is_not_silent_between_its_datagrams_but_is_when_it_stops(
             for _ in range(burst):
                 running.feed(tick / 100, {"pressure_altitude": 2140.0})
         running.tick(tick / 100)
-        stood.append(running.telemetry)
+        stood.append(running.telemetry.state)
     assert set(stood[100:]) == {Telemetry.LIVE}
     for tick in range(1000, 1200):
         running.tick(tick / 100)
-    assert running.telemetry is Telemetry.SILENT
+    assert running.telemetry.state is Telemetry.SILENT
 
 
 def test_a_fast_sender_is_silent_half_a_second_after_it_stops_whatever_pause_lies_behind() -> None:
@@ -38,7 +39,7 @@ def test_a_fast_sender_is_silent_half_a_second_after_it_stops_whatever_pause_lie
     stood: list[Telemetry] = []
     for time_s in (13.3, 13.5):
         running.tick(time_s)
-        stood.append(running.telemetry)
+        stood.append(running.telemetry.state)
     assert stood == [Telemetry.LIVE, Telemetry.SILENT]
 
 
@@ -99,7 +100,7 @@ def test_a_quantity_that_stops_is_lost_and_its_pointer_holds_while_others_go_on(
     assert (lost.pointers, lost.quantities, lost.then) == (("attitude.pitch",), ("pitch",), "hold")
     assert 0.5 <= lost.age_s < 0.8
     time_s = fly(running, time_s, 15.0, "pitch", bank=20.0)
-    assert running.telemetry is Telemetry.LIVE
+    assert running.telemetry.state is Telemetry.LIVE
     assert running.chain.pointers[PITCH].position == held
     assert running.chain.pointers[BANK].indication == 20.0
     readings = {reading.name: reading for reading in running.snapshot(time_s).readings}
@@ -283,7 +284,7 @@ def test_telemetry_that_stops_as_a_whole_is_silent_and_no_quantity_is_lost(confi
     for tick in range(300):
         running.tick(time_s + tick / 100)
     time_s = fly(running, time_s + 3.0, 1.0, hz=4.0)
-    assert running.telemetry is Telemetry.LIVE
+    assert running.telemetry.state is Telemetry.LIVE
     assert running.take_notices() == [TelemetryChanged("silent", "live"), TelemetryChanged("live", "silent")]
 
 
@@ -293,7 +294,7 @@ def test_a_reload_at_rest_leaves_the_pointers_parked(config: Path) -> None:
     time_s = fly(running, 0.0, 5.0)
     for tick in range(800):
         running.tick(time_s + tick / 100)
-    assert running.telemetry is Telemetry.RESTING
+    assert running.telemetry.state is Telemetry.RESTING
     bank = running.chain.pointers[BANK].position
     after = RunningPanel(panel, GIVEN, before=running)
     for tick in range(800, 1000):

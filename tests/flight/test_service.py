@@ -17,10 +17,10 @@ from bridge.boards.state import State
 from bridge.boards.virtual.channel import VirtualChannelSpec
 from bridge.boards.virtual.link import VirtualLink
 from bridge.errors import DescriptionError, DescriptionErrors
-from bridge.flight.running_panel import Telemetry
 from bridge.flight.service import Service
 from bridge.flight.sources import FixedSources
 from bridge.flight.state_file import StateFile, positions_as_left
+from bridge.flight.telemetry_watch import Telemetry
 from bridge.panel.expected import expected_channels
 from bridge.panel.load import load_panel
 from bridge.telemetry.flightlog import read_log
@@ -137,7 +137,7 @@ async def test_a_datagram_moves_the_needle_on_its_board(panel_file: Path) -> Non
             lambda: service.running.chain.pointers["right", 0].indication == pytest.approx(121.5, abs=0.1)
         )
         await until(lambda: airspeed_stands(service))
-        assert service.running.telemetry is Telemetry.LIVE
+        assert service.running.telemetry.state is Telemetry.LIVE
     assert service.running.still
 
 
@@ -192,7 +192,7 @@ async def test_saving_a_calibration_moves_the_needle_and_a_bad_one_changes_nothi
 async def test_a_changed_source_listens_anew_and_a_port_in_use_leaves_the_old_one(panel_file: Path) -> None:
     service = Service(load_panel(panel_file))
     async with flying(service):
-        await until(lambda: service.running.telemetry is Telemetry.LIVE)
+        await until(lambda: service.running.telemetry.state is Telemetry.LIVE)
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
             other.bind(("127.0.0.1", 0))
             taken = other.getsockname()[1]
@@ -224,7 +224,7 @@ async def test_telemetry_comes_back_after_a_reload_at_which_no_port_could_be_had
         await opened(source)
 
     async with flying(service):
-        await until(lambda: service.running.telemetry is Telemetry.LIVE)
+        await until(lambda: service.running.telemetry.state is Telemetry.LIVE)
         panel = service.running.panel
         monkeypatch.setattr(UdpSource, "open", open_or_refuse)
         other = panel_file.with_name("other.toml")
@@ -253,12 +253,12 @@ async def test_silent_telemetry_holds_then_rests_and_comes_back(panel_file: Path
     async with sending(service) as sender:
         await until_ready(service)
         sender.send(b"alt=2140 set=29.92126 cas=100")
-        await until(lambda: service.running.telemetry is Telemetry.SILENT)
+        await until(lambda: service.running.telemetry.state is Telemetry.SILENT)
         assert service.running.chain.pointers["right", 0].indication is not None
-        await until(lambda: service.running.telemetry is Telemetry.RESTING)
+        await until(lambda: service.running.telemetry.state is Telemetry.RESTING)
         await until(lambda: abs(airspeed_deg(service)) < 0.5)
         sender.send(b"alt=2140 set=29.92126 cas=100")
-        await until(lambda: service.running.telemetry is Telemetry.LIVE)
+        await until(lambda: service.running.telemetry.state is Telemetry.LIVE)
         await until(lambda: airspeed_deg(service) > 100)
 
 
@@ -324,7 +324,7 @@ async def test_a_board_that_homes_while_telemetry_is_silent_goes_back_to_its_rea
     service = Service(load_panel(panel_file))
     async with sending(service) as sender:
         sender.send(b"alt=2140 set=29.92126 cas=100")
-        await until(lambda: service.running.telemetry is Telemetry.SILENT)
+        await until(lambda: service.running.telemetry.state is Telemetry.SILENT)
         await until_ready(service)
         await until(lambda: airspeed_deg(service) > 100)
 

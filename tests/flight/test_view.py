@@ -64,8 +64,8 @@ def drawn(
         view.log(line)
     with view.live:
         running = dry_run.running
-        assert running.telemetry_s is not None
-        view.draw(Shown(replace(running.snapshot(running.telemetry_s + age_s), time_s=125.5)))
+        assert running.telemetry.latest_s is not None
+        view.draw(Shown(replace(running.snapshot(running.telemetry.latest_s + age_s), time_s=125.5)))
     assert isinstance(console.file, io.StringIO)
     return re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", console.file.getvalue())
 
