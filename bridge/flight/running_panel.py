@@ -7,7 +7,6 @@ what it returns; what is worth a log line is reported as notices.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from math import inf
 
 from bridge.boards.messages import RELEASES_SINCE
 from bridge.boards.mqtt.window import query_s
@@ -22,7 +21,6 @@ from bridge.boards.notices import (
 from bridge.boards.pointer_channel import Phase
 from bridge.boards.session import QUERY_S, BoardSession
 from bridge.errors import BoardError
-from bridge.flight.ages import age_of
 from bridge.flight.chain import Chain, PointerAddress
 from bridge.flight.controls import Action, Controls, NotDone, Step
 from bridge.flight.driven_pointer import DrivenPointer
@@ -33,16 +31,13 @@ from bridge.flight.notices import (
     ControlNotDone,
     GaugeLacksTelemetry,
     LampLacksTelemetry,
-    OffScale,
     PanelNotice,
-    PointersBack,
-    PointersLost,
     PositionAdopted,
     PositionUnknown,
     ReadingSet,
-    TelemetrySlow,
 )
 from bridge.flight.observer import Observer
+from bridge.flight.pointer_reports import PointerReports
 from bridge.flight.readings import NOTHING
 from bridge.flight.snapshot import PanelSnapshot
 from bridge.flight.telemetry_watch import Telemetry, TelemetryWatch
@@ -50,10 +45,6 @@ from bridge.instruments.failures.scenario import Scenario
 from bridge.panel.expected import expected_channels, expected_lamps
 from bridge.panel.load import Panel
 
-_Loss = tuple[tuple[str, ...], str]
-"""The quantities that a pointer has lost, and what it does then."""
-
-_SLOW_LOOK_S = 2.0
 _SETTLED_S = 0.5
 """A knob's setting is reported when it has not been turned for so long."""
 
@@ -91,11 +82,6 @@ class RunningPanel:
             scenario=scenario,
         )
         self.telemetry: TelemetryWatch = TelemetryWatch(before.telemetry if before else None)
-        self._losses: dict[PointerAddress, _Loss] = before._losses if before else {}
-        self._off_scale: set[str] = before._off_scale if before else set()  # pointers that have been reported
-        self._slow: frozenset[str] = frozenset()
-        self._slow_reported: frozenset[str] = before._slow_reported if before else frozenset()
-        self._slow_looked_s = -inf
         self._turned_s: float | None = before._turned_s if before else None
         self._confirmed: dict[PointerAddress, float] = {
             **(before._confirmed if before else {}),
@@ -114,8 +100,9 @@ class RunningPanel:
             self._boards.append((session, tuple(self.chain.pointers[a] for a in addresses), addresses))
             if before and before.sessions.get(name) is session:
                 self._taken |= {a: n for a, n in before._taken.items() if a[0] == name}
-        self._held = self.chain.losses.pointers
-        self._assumptions = self.chain.readings.plan.assumptions
+        self._reports: PointerReports = PointerReports(
+            self.chain, panel.description.rest.behaviour, before._reports if before else None
+        )
         self.at_bench: set[str] = before.at_bench & panel.description.gauges.keys() if before else set()
         """Gauges whose pointers follow no readings."""
         self.stopped: str | None = None
@@ -127,7 +114,7 @@ class RunningPanel:
             self._report_setting()
         self._notices += [GaugeLacksTelemetry(gauge, why) for gauge, why in self.chain.missing.items()]
         self._notices += [LampLacksTelemetry(lamp, why) for lamp, why in self.chain.missing_lamps().items()]
-        self._notices += [Assumed(assumption) for assumption in self._assumptions]
+        self._notices += [Assumed(assumption) for assumption in self.chain.readings.plan.assumptions]
         for gauge in self.at_bench:
             for _, driven in self._pointers_of(gauge):
                 if not driven.held:  # a pointer that the description before did not have
@@ -183,20 +170,7 @@ class RunningPanel:
         self._notices += self.telemetry.arrived(time_s, jumped)
         self.chain.arrived(time_s, readings)
         self.chain.feed(time_s, readings, flight_s, between)
-        self._look_for_ends()
-
-    def _look_for_ends(self) -> None:
-        """Report each pointer that is off its scale for the first time."""
-        for driven in self.chain.pointers.values():
-            if (
-                driven.off_scale
-                and driven.pointer.key not in self._off_scale
-                and driven.indication is not None
-            ):
-                pointer = driven.pointer
-                self._off_scale.add(pointer.key)
-                low, high = pointer.face.low, pointer.face.high
-                self._notices.append(OffScale(pointer.key, driven.indication, low, high, pointer.unit))
+        self._notices += self._reports.off_scale()
 
     def set_pace(self, time_s: float, pace: float) -> None:
         """Telemetry is a replay at this pace from now on: 0 while it is paused, 1 as it was flown."""
@@ -227,9 +201,7 @@ class RunningPanel:
         if self._turned_s is not None and time_s - self._turned_s >= _SETTLED_S:
             self._turned_s = None
             self._report_setting()
-        if time_s - self._slow_looked_s >= _SLOW_LOOK_S:
-            self._slow_looked_s = time_s
-            self._report_slow()
+        self._notices += self._reports.slow(time_s, self.telemetry.state is Telemetry.LIVE)
         self.chain.step(time_s)
         self.chain.step_lamps(time_s, self.telemetry.state is Telemetry.RESTING)
         return [
@@ -251,10 +223,6 @@ class RunningPanel:
     def _parks(self) -> bool:
         """Whether every pointer is parked, or on its way."""
         return self.telemetry.state is Telemetry.RESTING and self.panel.description.rest.behaviour == "park"
-
-    def end_telemetry(self) -> None:
-        """The flight ends: no more telemetry is awaited, and its silence is no news."""
-        self.telemetry.end()
 
     def park(self) -> None:
         """Let every pointer glide to its park reading."""
@@ -319,7 +287,7 @@ class RunningPanel:
         }
 
     def _watch_telemetry(self, time_s: float) -> None:
-        if not self.telemetry.is_awaited:
+        if not self.telemetry.is_watched:
             return
         rest = self.panel.description.rest
         self._notices += self.telemetry.look(time_s, rest.after_s)
@@ -328,46 +296,7 @@ class RunningPanel:
                 self.park()
         elif self.telemetry.state is Telemetry.LIVE and self.telemetry.is_full_pace:
             self.chain.look_for_losses(time_s, self.telemetry.live_s)
-        if self.chain.losses.pointers is not self._held:
-            self._report_losses(time_s)
-
-    def _report_losses(self, time_s: float) -> None:
-        self._held = self.chain.losses.pointers
-        before, self._losses = self._losses, self._losses_now()
-        gone: dict[_Loss, list[str]] = {}
-        back: dict[_Loss, list[str]] = {}
-        for address, driven in self.chain.pointers.items():
-            was, now = before.get(address), self._losses.get(address)
-            if now and now != was:
-                gone.setdefault(now, []).append(driven.pointer.key)
-            elif was and not now:
-                back.setdefault(was, []).append(driven.pointer.key)
-        for (lost, then), keys in gone.items():
-            age_s = age_of(time_s, self.chain.losses.arrived_s, lost) or 0.0
-            self._notices.append(PointersLost(tuple(keys), lost, age_s, then))
-        self._notices += [PointersBack(tuple(keys), was) for (was, _), keys in back.items()]
-        assumed, self._assumptions = self._assumptions, self.chain.readings.plan.assumptions
-        self._notices += [Assumed(a) for a in self._assumptions if a not in assumed]
-
-    def _report_slow(self) -> None:
-        """Report pointers whose readings have been slow at two looks, once for each set of them."""
-        if self.telemetry.state is not Telemetry.LIVE:
-            return
-        slow_s = {p.pointer.key: p.motion.slow_s for p in self.chain.pointers.values() if p.motion.slow_s}
-        before, self._slow = self._slow, frozenset(slow_s)
-        if self._slow == before and not self._slow <= self._slow_reported:
-            self._slow_reported = self._slow
-            self._notices.append(TelemetrySlow(tuple(sorted(slow_s)), max(slow_s.values())))
-
-    def _losses_now(self) -> dict[PointerAddress, _Loss]:
-        chain, behaviour = self.chain, self.panel.description.rest.behaviour
-        return {
-            **{address: (lost, behaviour) for address, lost in chain.losses.pointers.items()},
-            **{
-                address: (lost, f"derived from {', '.join(sorted(chain.rests_on(address)))}")
-                for address, lost in chain.switched.items()
-            },
-        }
+        self._notices += self._reports.losses(time_s)
 
     def take_notices(self) -> list[PanelNotice]:
         """What happened since the last call, oldest first."""

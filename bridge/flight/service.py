@@ -314,7 +314,7 @@ class Service:
 
     async def _come_to_rest(self) -> None:
         await self._parts.end("files", "reloads", "telemetry", *self.intake.parts)
-        self.running.end_telemetry()
+        self.running.telemetry.end()
         if self._recording is not None:
             self._recording.finish()
         self.benches.halt()

@@ -78,8 +78,8 @@ class TelemetryWatch:
         self._ended = True
 
     @property
-    def is_awaited(self) -> bool:
-        """Whether telemetry has arrived and more should."""
+    def is_watched(self) -> bool:
+        """Whether telemetry has arrived and more should: its silence would be news."""
         return (
             not self._ended
             and self.latest_s is not None
@@ -92,8 +92,8 @@ class TelemetryWatch:
         return self._pace >= 1.0
 
     def look(self, time_s: float, rest_after_s: float) -> list[TelemetryChanged]:
-        """Look whether awaited telemetry is silent, or has been for so long that the pointers rest."""
-        assert self.latest_s is not None, "it is awaited"
+        """Look whether watched telemetry is silent, or has been for so long that the pointers rest."""
+        assert self.latest_s is not None, "it is watched"
         latest_s = max(self.latest_s, self._on_path_s)  # between two rows the next is known to come
         age_s = (time_s - latest_s) * min(1.0, self._pace)  # a slow replay comes in slowly
         if age_s >= rest_after_s:

@@ -243,7 +243,7 @@ def test_a_stop_awaits_no_telemetry(config: Path) -> None:
     running = RunningPanel(demo(config), GIVEN)
     time_s = fly(running, 0.0, 5.0)
     running.take_notices()
-    running.end_telemetry()
+    running.telemetry.end()
     for tick in range(1500):
         running.tick(time_s + tick / 100)
     assert running.take_notices() == []
