@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from bridge.boards.runner import InstantBoard
 from bridge.boards.virtual.board import VirtualBoard
@@ -14,8 +15,10 @@ from bridge.flight.dry_run import virtual_board
 from bridge.flight.notices import PanelNotice
 from bridge.flight.running_panel import RunningPanel
 from bridge.motion.motion import Motion
-from bridge.panel.load import Panel
+from bridge.panel.load import Panel, load_panel
 
+ME, OTHER = "guest 1", "guest 2"
+NEEDLE = "airspeed.needle"
 TICK_S = 0.01
 FEED_TICKS = 5
 LEVEL = {
@@ -143,3 +146,19 @@ class Rig:
         for name in self.boards.keys() - self.running.sessions.keys():
             del self.boards[name]
         self._start_boards()
+
+
+def taken(rig: Rig, gauge: str = "airspeed", pointer: str | None = None) -> Rig:
+    rig.benches.take(gauge, ME, rig.time_s, pointer)
+    rig.settle(ME)
+    return rig
+
+
+def changed(config: Path, file: str, *changes: tuple[str, str]) -> Panel:
+    """The panel in this folder after its file was changed."""
+    text = (config / file).read_text()
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    (config / file).write_text(text)
+    return load_panel(config / "panel.toml")

@@ -1,0 +1,69 @@
+"""What is captured at the bench, and what of it is refused."""
+
+from __future__ import annotations
+
+import pytest
+
+from bridge.errors import BenchError
+from tests.flight.bench.rig import ME, NEEDLE, Rig, taken
+
+
+def test_a_capture_counts_only_where_the_needle_came_from_the_right_side_and_is_at_rest(rig: Rig) -> None:
+    bench = taken(rig).benches.at("airspeed", ME)
+    with pytest.raises(BenchError, match="has not come from below yet"):
+        bench.capture()
+    with pytest.raises(BenchError, match="still moves"):
+        bench.capture()
+    rig.settle(ME)
+    needle = rig.driven(NEEDLE)
+    assert needle.position == round(needle.pointer.position(40.0)), "sent nowhere, it goes to the first mark"
+    bench.turn(-1, True, rig.time_s)
+    rig.settle(ME)
+    here = needle.position
+    with pytest.raises(BenchError, match="has not come from below yet"):
+        bench.capture(40.0)
+    rig.settle(ME)
+    assert needle.position == here, "turned by hand, it comes to the same place again"
+    bench.capture(40.0)
+    assert [(c.reading, c.falling) for c in bench.draft.captures] == [(40.0, False)]
+    assert bench.snapshot().mark == 60.0
+
+
+def test_a_knob_turned_far_enough_from_the_right_side_needs_no_second_approach(rig: Rig) -> None:
+    bench = taken(rig).benches.at("airspeed", ME)
+    bench.go(60.0)
+    rig.settle(ME)
+    bench.other_side()
+    rig.settle(ME)
+    for _ in range(3):
+        bench.turn(-1, True, rig.time_s)
+        rig.fly(0.2, ME)
+    rig.settle(ME)
+    bench.capture(40.0)
+    assert [(c.reading, c.falling) for c in bench.draft.captures] == [(40.0, True)]
+
+
+def test_an_undo_without_a_capture_and_a_save_of_nothing_are_refused_in_words(rig: Rig) -> None:
+    bench = taken(rig).benches.at("airspeed", ME)
+    with pytest.raises(BenchError, match="there is no capture to take back"):
+        bench.undo()
+    with pytest.raises(BenchError, match=r"airspeed.needle: nothing is captured yet"):
+        bench.saving()
+
+
+def test_a_curve_that_turns_back_or_leaves_the_motors_reach_is_not_saved(rig: Rig) -> None:
+    bench = taken(rig).benches.at("airspeed", ME)
+    bench.go(100.0)
+    rig.settle(ME)
+    bench.capture(160.0)
+    rig.settle(ME)
+    assert any("beyond what its motor reaches" in mistake for mistake in bench.snapshot().mistakes)
+    with pytest.raises(BenchError, match=r"not saved: .*0 kt would be at -1.*Capture that mark, too"):
+        bench.saving()
+    bench.go(160.0)
+    rig.settle(ME)
+    bench.jog(60, "step")
+    rig.settle(ME)
+    bench.capture(80.0)
+    with pytest.raises(BenchError, match=r"not saved: from below: angle.*Capture that mark again, or undo"):
+        bench.saving()
