@@ -19,7 +19,7 @@ from bridge.calibration.draft import Points
 from bridge.description import validate
 from bridge.errors import DescriptionError
 from bridge.gauges.pointer import Pointer
-from bridge.panel.description import CalibrationPoints
+from bridge.panel.gauge_description import CalibrationPoints
 from bridge.panel.load import Panel
 from bridge.quantities.units import make_conversion
 

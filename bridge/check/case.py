@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from fractions import Fraction
 
-from bridge.panel.description import PointerBody
+from bridge.panel.gauge_description import PointerBody
 from bridge.panel.hardware import DriveDescription, Motor
 
 

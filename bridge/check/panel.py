@@ -26,9 +26,9 @@ from bridge.flight.chain import Chain
 from bridge.gauges.curve import Curve
 from bridge.gauges.pointer import Pointer
 from bridge.hardware.microcontrollers import PARTS
-from bridge.panel.description import GaugeDescription
 from bridge.panel.expected import longest_homing_s
 from bridge.panel.face import Scale
+from bridge.panel.gauge_description import GaugeDescription
 from bridge.panel.load import Panel, shipped_motors
 from bridge.wiring.sheet import board_sheet
 

@@ -17,7 +17,7 @@ from bridge.check.speed import SPEED_MARGIN
 from bridge.description import near, validate
 from bridge.errors import DescriptionError
 from bridge.hardware.microcontrollers import DRIVEN_IN, PARTS
-from bridge.panel.description import PointerBody
+from bridge.panel.gauge_description import PointerBody
 from bridge.panel.hardware import DriveDescription, Motor
 from bridge.quantities.catalogue import CATALOGUE, Quantity
 

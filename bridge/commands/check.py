@@ -157,7 +157,7 @@ def _wheels(args: argparse.Namespace) -> list[Finding]:
 def _question(args: argparse.Namespace) -> DriveQuestion:
     from bridge.check.question import DriveQuestion
     from bridge.description import validate
-    from bridge.panel.description import PointerBody
+    from bridge.panel.gauge_description import PointerBody
 
     if (args.per_turn is None) == (args.scale is None):
         found = "neither --per-turn nor --scale" if args.scale is None else "--per-turn and --scale"

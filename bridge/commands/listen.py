@@ -14,7 +14,7 @@ from bridge.commands.ending import ending
 from bridge.commands.shipped import PANEL
 
 if TYPE_CHECKING:
-    from bridge.panel.description import PortDescription
+    from bridge.panel.source_description import PortDescription
     from bridge.quantities.catalogue import Catalogue
     from bridge.telemetry.udp import UdpSource
 
@@ -106,7 +106,7 @@ def _port(arguments: argparse.Namespace) -> PortDescription:
     """Where the options say to listen, and to whom; raises `DescriptionErrors`."""
     from bridge.description import validate
     from bridge.errors import DescriptionError, DescriptionErrors
-    from bridge.panel.description import PortDescription
+    from bridge.panel.source_description import PortDescription
 
     written = {"listen": arguments.on}
     if arguments.allow:

@@ -28,8 +28,9 @@ from bridge.faces.primitives import (
 )
 from bridge.faces.shapes import pointer_outline, symbol_shape
 from bridge.gauges.curve import Curve
-from bridge.panel.description import Aircraft, FlagDescription
+from bridge.panel.description import Aircraft
 from bridge.panel.face import Bezel, Card, Face, Flag, Outline, Sheet
+from bridge.panel.gauge_description import FlagDescription
 from bridge.panel.ready_gauges import Origins
 
 _HATCH_DEG = 6.0

@@ -5,8 +5,8 @@ from __future__ import annotations
 from bridge.faces import font
 from bridge.faces.marks import opening
 from bridge.faces.primitives import Layer, Part, Text
-from bridge.panel.description import FlagDescription
 from bridge.panel.face import Colour, SettingWindow
+from bridge.panel.gauge_description import FlagDescription
 
 _WIDER_MM = 2.0
 """By which a plate is wider than its window on every side."""

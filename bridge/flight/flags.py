@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from bridge.flight.chain import Chain, PointerAddress
 from bridge.flight.snapshot import FlagSnapshot
-from bridge.panel.description import FlagDescription
+from bridge.panel.gauge_description import FlagDescription
 
 _NOT_CURRENT = {
     "awaited": "no telemetry yet",

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from bridge.panel.description import SourceDescription
 from bridge.panel.load import Panel
+from bridge.panel.source_description import SourceDescription
 from bridge.telemetry.mqtt import MqttSource
 from bridge.telemetry.source import Source
 from bridge.telemetry.udp import UdpSource

@@ -12,7 +12,7 @@ from bridge.faces.geometry import gauge_parts
 from bridge.faces.panel_gauge import panel_gauge
 from bridge.faces.svg import DrawnLayer, layers_svg
 from bridge.gauges.pointer import Pointer
-from bridge.panel.description import GearedPointer
+from bridge.panel.gauge_description import GearedPointer
 from bridge.panel.load import Panel
 
 GAP_MM = 6.0

@@ -9,7 +9,8 @@ from bridge.boards.lightness import level
 from bridge.boards.messages import FULL_LEVEL, LampCapability, LampOutput
 from bridge.description import MistakeError
 from bridge.instruments.condition import Condition
-from bridge.panel.description import LampDescription, LampKnob, PanelDescription
+from bridge.panel.description import PanelDescription
+from bridge.panel.lamp_description import LampDescription, LampKnob
 from bridge.panel.mistakes import Mistakes
 from bridge.quantities.catalogue import Catalogue, Quantity
 

@@ -16,7 +16,8 @@ from bridge.instruments.condition import Condition
 from bridge.instruments.instruments import INSTRUMENTS, Instrument, make_instrument
 from bridge.panel.board_checks import check_pins
 from bridge.panel.controls import Command, Control, make_commands, make_controls
-from bridge.panel.description import CalibrationPoints, PanelDescription
+from bridge.panel.description import PanelDescription
+from bridge.panel.gauge_description import CalibrationPoints
 from bridge.panel.hardware import Motor
 from bridge.panel.lamps import Lamp, make_lamps
 from bridge.panel.mistakes import Mistakes

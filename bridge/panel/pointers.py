@@ -11,7 +11,8 @@ from bridge.errors import BridgeError
 from bridge.gauges.curve import Curve, CurveTurnsBackError
 from bridge.gauges.drive import Drive
 from bridge.gauges.pointer import Pointer
-from bridge.panel.description import CalibrationPoints, PanelDescription, PointerDescription
+from bridge.panel.description import PanelDescription
+from bridge.panel.gauge_description import CalibrationPoints, PointerDescription
 from bridge.panel.hardware import Channel, DriveDescription, Motor
 from bridge.panel.mistakes import Mistakes
 from bridge.quantities.catalogue import Catalogue, Quantity

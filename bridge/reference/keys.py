@@ -20,7 +20,8 @@ from typing import Any, Literal, get_args, get_origin
 from pydantic import BaseModel, TypeAdapter
 from pydantic.fields import FieldInfo
 
-from bridge.panel.description import CalibrationPoints, PanelDescription
+from bridge.panel.description import PanelDescription
+from bridge.panel.gauge_description import CalibrationPoints
 from bridge.panel.ready_gauges import expanded
 from bridge.panel.scenario import ScenarioDescription
 from bridge.telemetry.layout import KINDS

@@ -8,7 +8,7 @@ from typing import Any
 
 from pydantic import BaseModel, TypeAdapter
 
-from bridge.panel.description import GaugeDescription
+from bridge.panel.gauge_description import GaugeDescription
 from bridge.panel.ready_gauges import ready_names
 from bridge.reference.keys import FILES, docstrings, places
 

@@ -9,7 +9,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
 
-from bridge.panel.description import GaugeDescription, PanelDescription, PointerDescription
+from bridge.panel.description import PanelDescription
+from bridge.panel.gauge_description import GaugeDescription, PointerDescription
 from bridge.panel.hardware import Channel, GearRatio
 
 

@@ -23,7 +23,7 @@ from bridge.check.torque import (
 )
 from bridge.check.trains import train_value
 from bridge.check.travel import drift_deg_s
-from bridge.panel.description import PointerBody
+from bridge.panel.gauge_description import PointerBody
 from tests.published import rows
 
 

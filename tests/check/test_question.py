@@ -10,7 +10,7 @@ import pytest
 from bridge.check.findings import Finding, number
 from bridge.check.question import DriveQuestion, check_drive
 from bridge.errors import DescriptionError
-from bridge.panel.description import PointerBody
+from bridge.panel.gauge_description import PointerBody
 from bridge.panel.load import shipped_motors
 
 MOTORS = shipped_motors()

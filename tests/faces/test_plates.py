@@ -9,7 +9,7 @@ from bridge.description import validate
 from bridge.faces.geometry import gauge_parts
 from bridge.faces.primitives import Polygon, Text
 from bridge.faces.svg import assembly_svg, layers_svg
-from bridge.panel.description import FlagDescription
+from bridge.panel.gauge_description import FlagDescription
 from tests.faces.subjects import gauge
 from tests.faces.test_clearance import box
 
