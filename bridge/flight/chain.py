@@ -19,6 +19,7 @@ from bridge.flight.lamps import Lamps
 from bridge.flight.readings import NOTHING, Readings
 from bridge.flight.training import Training
 from bridge.instruments.derivation import Plan, make_plan
+from bridge.instruments.failures.kinds import Failure
 from bridge.instruments.failures.scenario import Scenario
 from bridge.instruments.failures.stage import IN_LINES
 from bridge.instruments.instruments import Instrument
@@ -102,6 +103,8 @@ class Chain:
         )
         self.training: Training = before.training if before else Training(scenario)
         """The failures in force; those that come and go are its."""
+        self._felt_with: Mapping[str, Failure] = before._felt_with if before else self.training.in_force
+        """What was in force when the readings were felt last; it is switched between two arrivals, too."""
         self.felt: Mapping[str, float] = self.readings.values
         """The readings as instruments feel them; the true ones themselves while nothing is in force."""
         self._sound: dict[str, Instrument] = {}
@@ -360,9 +363,10 @@ class Chain:
         values = self.readings.update(self._time_s, readings, between)
         if between:
             readings = {**readings, **between}
-        before, was = self.training.in_force, self.felt
-        self.felt = self._feel(self._time_s)
-        moved = self._moved_in_lines(was)
+        was, self.felt = self.felt, self._feel(self._time_s)
+        switched = self.training.in_force is not self._felt_with
+        self._felt_with = self.training.in_force
+        moved = self._moved_in_lines(was, switched)
         self._conditions.update(self._time_s, self.felt)
         for gauge in self._gauges:
             # A gauge of which nothing arrived stays: an old reading at a new time would be wrong.
@@ -375,19 +379,23 @@ class Chain:
                     driven.show(time_s, self._stuck(driven, reading))
             if self.training.in_force and gauge.pointers:
                 self._note_truth(gauge, values)
-        if self.training.in_force is not before:
+        if switched:
             self._failures_changed()
 
-    def _moved_in_lines(self, was: Mapping[str, float]) -> frozenset[str]:
-        """What a failure of the pitot-static system changes, and is felt otherwise than it was.
+    def _moved_in_lines(self, was: Mapping[str, float], switched: bool) -> frozenset[str]:
+        """What a failure of the pitot-static system changes, or changed, and is felt otherwise than it was.
 
         The pressure in a blocked or leaking line goes on, and moves every gauge on it, whichever quantity
         arrives. Gyros run down too slowly for that: theirs wait for their next reading.
         """
         felt, values = self.felt, self.readings.values
-        if felt is values:
+        if felt is values and not switched:
             return frozenset()
-        return frozenset(name for name in IN_LINES if felt.get(name) not in (was.get(name), values.get(name)))
+        return frozenset(
+            name
+            for name in IN_LINES
+            if felt.get(name) != was.get(name) and (switched or felt.get(name) != values.get(name))
+        )
 
     def _stuck(self, driven: DrivenPointer, reading: float) -> float:
         pointer = driven.pointer

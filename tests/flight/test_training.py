@@ -97,6 +97,19 @@ def test_a_line_moves_its_needles_whichever_datagram_arrives(panel: Panel) -> No
     assert chain.pointers[HUNDREDS].indication == pytest.approx(5050.0, abs=0.5)
 
 
+def test_what_is_undone_between_two_arrivals_leaves_no_other_truth(panel: Panel) -> None:
+    chain = flown(panel, [], (1.0, 5000.0))
+    chain.training.switch_on(STATIC, "instructor")
+    chain.feed(1.0, {"pressure_altitude": 5500.0})
+    assert chain.pointers[AIRSPEED].indication == pytest.approx(20.0, abs=0.1)  # as computed
+    assert chain.pointers[HUNDREDS].true_indication == pytest.approx(5500.0, abs=0.1)
+    chain.training.undo(STATIC.name, "instructor")
+    chain.feed(1.1, {"pressure_altitude": 5500.0})
+    assert chain.pointers[AIRSPEED].indication == pytest.approx(100.0, abs=0.1)
+    assert chain.pointers[HUNDREDS].indication == pytest.approx(5500.0, abs=0.1)
+    assert {driven.true_indication for driven in chain.pointers.values()} == {None}
+
+
 def test_a_scenario_comes_and_goes_at_its_times_and_leaves_no_trace(panel: Panel) -> None:
     events = [Event(STATIC, 2.0, 5.0), Event(make_failure("suction_lost"), 3.0, 4.0)]
     during = flown(panel, events, (2.5, 3000.0), (2.0, 4000.0))
