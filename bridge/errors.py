@@ -79,7 +79,7 @@ class TelemetryError(BridgeError):
 
 
 class BenchError(BridgeError):
-    """What was asked of the bench can't be done now; the message says why, and what can."""
+    """What was asked of the bench can't be done now; the message tells why, and what can."""
 
 
 class BoardError(BridgeError):

@@ -43,23 +43,23 @@ def _backlash(case: Case) -> Finding:
         f" = {quantity(error, case.unit)}"
     )
     severity = at_most(error, case.tolerance, math.inf)
-    says = f"When the reading turns round, {quantity(error, case.unit)} is lost in the slack."
+    text = f"When the reading turns round, {quantity(error, case.unit)} is lost in the slack."
     cure = ""
     if case.drive.hair_spring:
         severity = "ok"
-        says += " A hair spring takes it up."
+        text += " A hair spring takes it up."
     elif falls_through(case):
-        says += " The pointer's weight is stronger than its friction and drops it through the slack."
+        text += " The pointer's weight is stronger than its friction and drops it through the slack."
         if severity == "warning":
             cure = "Balance the pointer or fit a hair spring; two-way calibration can't correct this."
     elif case.two_way:
         severity = "ok"
-        says += " The calibration's falling curve takes it up, as friction keeps the pointer on one side."
+        text += " The calibration's falling curve takes it up, as friction keeps the pointer on one side."
     elif severity == "warning":
         cure = "Measure a falling curve as well (two-way calibration), or fit a hair spring."
     limit = case.tolerance
     return measured(
-        case.subject, "backlash", severity, error, limit, case.unit, formula=formula, says=says, cure=cure
+        case.subject, "backlash", severity, error, limit, case.unit, formula=formula, text=text, cure=cure
     )
 
 
@@ -73,16 +73,16 @@ def _together(case: Case) -> Iterator[Finding]:
     severity = at_most(total, case.tolerance, math.inf)
     formula = f"half a step {quantity(half, unit)} + friction {quantity(friction, unit)}"
     formula += f" + backlash left {quantity(slack, unit)} = {quantity(total, unit)}"
-    says = f"At rest the pointer is right to {quantity(total, unit)}, calibration apart."
+    text = f"At rest the pointer is right to {quantity(total, unit)}, calibration apart."
     cure = "Reduce the greatest of the three."
     limit = case.tolerance
     yield measured(
-        case.subject, "at rest", severity, total, limit, unit, formula=formula, says=says, cure=cure
+        case.subject, "at rest", severity, total, limit, unit, formula=formula, text=text, cure=cure
     )
     if case.altitude and case.unit == "ft":
         good = total <= CERTIFIED_ALTIMETER_FT
-        says = "14 CFR Part 43 App. E Table I allows a certified altimeter 20 ft near sea level:"
-        says += " this one is as good." if good else " this one would not pass."
+        text = "14 CFR Part 43 App. E Table I allows a certified altimeter 20 ft near sea level:"
+        text += " this one is as good." if good else " this one would not pass."
         limit = CERTIFIED_ALTIMETER_FT
         severity = "ok" if good else "note"
-        yield measured(case.subject, "certified", severity, total, limit, unit, formula=formula, says=says)
+        yield measured(case.subject, "certified", severity, total, limit, unit, formula=formula, text=text)

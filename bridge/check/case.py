@@ -52,7 +52,7 @@ class Case:
 
     `unit_per_deg` is the most that a degree of the drive is worth anywhere on the scale, in the gauge's
     unit; `deg_per_unit` the most degrees that a unit takes. `span` and `span_deg` are the whole scale, or
-    one turn of an `endless` pointer. `fastest` is in unit/s; the `_from` texts say where a number comes
+    one turn of an `endless` pointer. `fastest` is in unit/s; the `_from` texts tell where a number comes
     from, `fastest_cure` how to change an assumed one. `two_way`: there is a calibration curve for falling
     readings.
     """

@@ -36,8 +36,8 @@ def check_output(subject: str, drive: DriveDescription, output: str) -> Iterator
     """What a board's firmware can't do with this drive on this output."""
     limits = (drive.microsteps, drive.speed_steps_s, drive.acceleration_steps_s2)
     for key, found, expected, cure in check_drive(output, *limits):
-        says = f"{key} is {found}; a board does {expected}."
-        yield Finding(subject, f"board {key}", "failure", says=says, cure=f"{cure}.")
+        text = f"{key} is {found}; a board does {expected}."
+        yield Finding(subject, f"board {key}", "failure", text=text, cure=f"{cure}.")
 
 
 def check_motor_electrics(
@@ -49,11 +49,11 @@ def check_motor_electrics(
     """
     volts = part.logic_v if output == "gauge_stepper" else supply_v or motor.voltage_v
     if not coil_current_a(motor):
-        says = (
+        text = (
             "The motor has no current in its description: driver, fuse and supply are calculated without it."
         )
         cure = "Measure it and add current_a, or voltage_v and coil_resistance_ohm."
-        yield Finding(subject, "current", "warning", says=says, cure=cure)
+        yield Finding(subject, "current", "warning", text=text, cure=cure)
     elif motor.is_servo:
         yield from _servo(subject, motor)
     else:
@@ -83,7 +83,7 @@ def _coil(subject: str, motor: Motor, output: str, volts: float | None, limit: f
         limit,
         "A",
         formula=f"{formula} = {number(current)} A",
-        says=f"Each coil takes {number(current)} A; an output of this kind bears {number(limit)} A.",
+        text=f"Each coil takes {number(current)} A; an output of this kind bears {number(limit)} A.",
         cure=cure,
     )
     if ohm:
@@ -93,17 +93,17 @@ def _coil(subject: str, motor: Motor, output: str, volts: float | None, limit: f
 def _heat(subject: str, motor: Motor, current: float, rated: float, ohm: float) -> Finding:
     heat, limit = coil_heat_w(current, ohm), coil_heat_w(rated, ohm)
     severity = at_most(heat, 1.1 * limit, 1.5 * limit)
-    says = f"Held, its two coils turn {number(heat)} W into heat; it is made for {number(limit)} W."
+    text = f"Held, its two coils turn {number(heat)} W into heat; it is made for {number(limit)} W."
     cure = ""
     if severity != "ok":
         cure = "Lower the voltage or the driver's current: it may burn you, and itself."
     elif motor.holds_without_current:
-        says += " Its gears hold the pointer without current, so the coils may rest."
+        text += " Its gears hold the pointer without current, so the coils may rest."
     elif heat > HOT_W:
         severity = "note"
         cure = "Too hot to touch: bolt it to metal, or halve the held current (a quarter of the heat)."
     formula = f"2 coils x ({number(current)} A)^2 x {number(ohm)} ohm = {number(heat)} W"
-    return measured(subject, "coil heat", severity, heat, limit, "W", formula=formula, says=says, cure=cure)
+    return measured(subject, "coil heat", severity, heat, limit, "W", formula=formula, text=text, cure=cure)
 
 
 def _servo(subject: str, motor: Motor) -> Iterator[Finding]:
@@ -118,7 +118,7 @@ def _servo(subject: str, motor: Motor) -> Iterator[Finding]:
         USB_A,
         "A",
         formula=f"stalled, from its description = {number(stalled)} A",
-        says=f"Stalled it takes {number(stalled)} A; a board fed by USB has {number(USB_A)} A"
+        text=f"Stalled it takes {number(stalled)} A; a board fed by USB has {number(USB_A)} A"
         " for everything.",
         cure=cure if alone else "",
     )
@@ -131,14 +131,14 @@ def _voltage(subject: str, motor: Motor, volts: float | None) -> Iterator[Findin
     least, most = suitable
     if most == math.inf:
         severity = at_least(volts, least, 0.0)
-        says = f"A chopper driver wants well above the coils' {number(rated)} V: it has {number(volts)} V."
+        text = f"A chopper driver wants well above the coils' {number(rated)} V: it has {number(volts)} V."
         cure = f"Use {number(math.ceil(least))} V or more; torque fades early without."
         formula = f"2 x {number(rated)} V = {number(least)} V"
         bound: Literal["at most", "at least"] = "at least"
     else:
         off = volts / rated - 1
         severity = "ok" if least <= volts <= most else at_most(abs(off), 0.0, MOST_OFF)
-        says = f"Made for {number(rated)} V, fed with {number(volts)} V."
+        text = f"Made for {number(rated)} V, fed with {number(volts)} V."
         effect = "heat grows with the square, and a servo dies" if off > 0 else "torque falls with it"
         cure = f"Feed it {number(rated)} V: {effect}."
         formula = f"{number(volts)} V / {number(rated)} V - 1 = {number(100 * off)} %"
@@ -152,7 +152,7 @@ def _voltage(subject: str, motor: Motor, volts: float | None) -> Iterator[Findin
         limit=most if bound == "at most" else least,
         bound=bound,
         formula=formula,
-        says=says,
+        text=text,
         cure="" if severity == "ok" else cure,
     )
 
@@ -174,8 +174,8 @@ def _supply(name: str, board: BoardDescription, sheet: BoardSheet) -> Iterator[F
     needed = with_margin_a(total)
     formula = f"({formula}) x {MARGIN:g} = {number(needed)} A"
     what = "motors and lamps" if any(lamp.supply == "motors" for lamp in board.lamps.values()) else "motors"
-    says = f"All {what} at once, servos stalled, take {number(total)} A; with a quarter to spare"
-    says += f" {number(needed)} A."
+    text = f"All {what} at once, servos stalled, take {number(total)} A; with a quarter to spare"
+    text += f" {number(needed)} A."
     if board.supply_a is None:
         cure = (
             f"Take a supply of {number(board.supply_v)} V and {number(sheet.needed_a)} A, and write supply_a."
@@ -187,7 +187,7 @@ def _supply(name: str, board: BoardDescription, sheet: BoardSheet) -> Iterator[F
             value=needed,
             unit="A",
             formula=formula,
-            says=says,
+            text=text,
             cure=cure,
         )
         return
@@ -195,7 +195,7 @@ def _supply(name: str, board: BoardDescription, sheet: BoardSheet) -> Iterator[F
     cure = f"Take a supply of {number(sheet.needed_a)} A, or share the motors out."
     limit = board.supply_a
     yield measured(
-        f"board {name}", "supply", severity, needed, limit, "A", formula=formula, says=says, cure=cure
+        f"board {name}", "supply", severity, needed, limit, "A", formula=formula, text=text, cure=cure
     )
 
 
@@ -205,7 +205,7 @@ def _usb(name: str, sheet: BoardSheet) -> Finding:
     formula = " + ".join(
         f"{load.name} {number(load.current_a)} A" for load in sheet.loads if load.supply == "board"
     )
-    says = f"The board, and what it feeds, take {number(total)} A; a USB 2.0 port supplies {number(USB_A)} A."
+    text = f"The board, and what it feeds, take {number(total)} A; a USB 2.0 port supplies {number(USB_A)} A."
     cure = "Feed the board from a supply of its own, or move loads to the motor supply."
     return measured(
         f"board {name}",
@@ -215,7 +215,7 @@ def _usb(name: str, sheet: BoardSheet) -> Finding:
         USB_A / MARGIN,
         "A",
         formula=f"{formula} = {number(total)} A; {number(USB_A)} A / {MARGIN:g}",
-        says=says,
+        text=text,
         cure=cure,
     )
 
@@ -240,7 +240,7 @@ def _groups(name: str, board: BoardDescription, sheet: BoardSheet) -> Iterator[F
         "A",
         formula=" + ".join(f"P{bit} {number(amps)} A" for bit, amps in used.items())
         + f" = {number(total)} A; {number(part.group_a)} A / {MARGIN:g}",
-        says=f"Its fullest ports ({ports}) supply {number(total)} A together; "
+        text=f"Its fullest ports ({ports}) supply {number(total)} A together; "
         f"an {part.name} bears {number(part.group_a)} A there.",
         cure="" if severity == "ok" else "Feed some lamps by a transistor, or move them to other ports.",
     )
@@ -275,7 +275,7 @@ def _pins(name: str, board: BoardDescription) -> Iterator[Finding]:
         )
 
 
-def _counted(name: str, check: str, count: int, limit: int, formula: str, says: str, cure: str) -> Finding:
+def _counted(name: str, check: str, count: int, limit: int, formula: str, text: str, cure: str) -> Finding:
     severity = at_most(count, limit, limit)
     return measured(
         f"board {name}",
@@ -285,6 +285,6 @@ def _counted(name: str, check: str, count: int, limit: int, formula: str, says: 
         float(limit),
         "pins",
         formula=formula,
-        says=says,
+        text=text,
         cure=cure,
     )

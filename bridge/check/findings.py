@@ -18,7 +18,7 @@ class Finding:
     """What one check found of one subject: gauge.pointer, drive or board.
 
     `value` and `limit` are in `unit`; `bound` is the side of the limit on which the value should be.
-    `formula` has the numbers filled in; `says` (what was found) and `cure` are sentences for the builder.
+    `formula` has the numbers filled in; `text` (what was found) and `cure` are sentences for the builder.
     """
 
     subject: str
@@ -30,7 +30,7 @@ class Finding:
     limit: float | None = None
     bound: Literal["at most", "at least", ""] = ""  # "" where there is no limit
     formula: str = ""
-    says: str
+    text: str
     cure: str = ""
 
     @property
@@ -53,7 +53,7 @@ def measured(
     unit: str,
     *,
     formula: str,
-    says: str,
+    text: str,
     cure: str = "",
 ) -> Finding:
     """A finding of a value that should be `limit` at most, both in `unit`; one that is ok needs no cure."""
@@ -66,7 +66,7 @@ def measured(
         limit=limit,
         bound="at most",
         formula=formula,
-        says=says,
+        text=text,
         cure="" if severity == "ok" else cure,
     )
 

@@ -65,10 +65,10 @@ def _ratio(gearing: Gearing, teeth: Sequence[int]) -> Finding:
     )
     cure = ""
     if not drift:
-        says = f"{gearing.driver} makes exactly {exact(gearing.needed)} turns for one of {gearing.driven}."
+        text = f"{gearing.driver} makes exactly {exact(gearing.needed)} turns for one of {gearing.driven}."
     else:
         way = "behind" if drift < 0 else "ahead"
-        says = (
+        text = (
             f"{gearing.driver} must turn {exact(gearing.needed)} times for one turn of {gearing.driven}, but"
             f" these wheels make it {exact(given)}. After {turn} {gearing.driven} is"
             f" {quantity(wrong, gearing.unit)} {way}, and as much again after each further {turn}."
@@ -76,7 +76,7 @@ def _ratio(gearing: Gearing, teeth: Sequence[int]) -> Finding:
         cure = proposals(gearing.needed, teeth)
     severity: Severity = "failure" if drift else "ok"
     return measured(
-        gearing.subject, "gearing", severity, wrong, 0.0, gearing.unit, formula=formula, says=says, cure=cure
+        gearing.subject, "gearing", severity, wrong, 0.0, gearing.unit, formula=formula, text=text, cure=cure
     )
 
 
@@ -116,7 +116,7 @@ def _direction(gearing: Gearing) -> Iterator[Finding]:
         value=float(count),
         unit="meshes",
         formula=f"(-1)^{count} = -1",
-        says=f"An odd number of meshes ({count}) turns {gearing.driven} the other way from {gearing.driver}.",
+        text=f"An odd number of meshes ({count}) turns {gearing.driven} the other way from {gearing.driver}.",
         cure="Put an idler between (it changes no ratio), use an inside gear, or two pairs instead of one.",
     )
 
@@ -136,7 +136,7 @@ def _slack(gearing: Gearing) -> Iterator[Finding]:
         gearing.tolerance,
         gearing.unit,
         formula=formula,
-        says=f"When the reading turns round, {quantity(error, gearing.unit)} is lost between the wheels.",
+        text=f"When the reading turns round, {quantity(error, gearing.unit)} is lost between the wheels.",
         cure=""
         if severity == "ok"
         else "Fit a hair spring to this arbor: calibration corrects only the driven pointer.",
@@ -168,7 +168,7 @@ def check_counted_teeth(name: str, motor: Motor, known: Mapping[str, Motor]) -> 
             0.0,
             "deg",
             formula=formula,
-            says=f"{number(float(given), 6)} full steps a turn looks like a nominal ratio: {other_name} has"
+            text=f"{number(float(given), 6)} full steps a turn looks like a nominal ratio: {other_name} has"
             f" {number(float(counted), 6)}. If yours is the same kind, the pointer creeps"
             f" {number(abs(degrees))} deg in every turn.",
             cure="Open it and count the teeth, or mark the shaft, send ten turns and measure what is"

@@ -50,5 +50,5 @@ def _row(finding: Finding) -> str:
         f'<tr class="{finding.severity}"><td class="mark">{escape(finding.subject)}</td>'
         f'<td>{escape(finding.check)}</td><td class="number">{escape(finding.found)}</td>'
         f'<td class="number">{escape(finding.wanted)}</td>'
-        f"<td>{escape(finding.says)}{cure}{formula}</td></tr>\n"
+        f"<td>{escape(finding.text)}{cure}{formula}</td></tr>\n"
     )

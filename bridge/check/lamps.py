@@ -32,9 +32,9 @@ def check_lamp(name: str, lamp: LampOutput, board: BoardDescription) -> Iterator
 def _headroom(subject: str, circuit: LampCircuit) -> Finding:
     least_v = circuit.diodes_v / (1.0 - HEADROOM)
     severity = at_least(circuit.supply_v, least_v, circuit.diodes_v * (1.0 + 1e-9))
-    says = f"Its diodes take {number(circuit.diodes_v)} V of {number(circuit.supply_v)} V"
+    text = f"Its diodes take {number(circuit.diodes_v)} V of {number(circuit.supply_v)} V"
     if circuit.resistor_ohm is not None:
-        says += (
+        text += (
             f"; {ohm_words(circuit.resistor_ohm)} ({circuit.resistor_w:g} W) leave "
             f"{number(circuit.string_a)} A in each string"
         )
@@ -48,7 +48,7 @@ def _headroom(subject: str, circuit: LampCircuit) -> Finding:
         limit=least_v,
         bound="at least",
         formula=f"{number(circuit.diodes_v)} V / (1 - {HEADROOM:g}) = {number(least_v)} V",
-        says=f"{says}.",
+        text=f"{text}.",
         cure="" if severity == "ok" else cure,
     )
 
@@ -58,13 +58,13 @@ def _current(subject: str, circuit: LampCircuit, limit_a: float) -> Finding:
     severity = at_most(total, limit_a, limit_a)
     if circuit.is_coil:
         formula = f"{number(circuit.supply_v)} V by its coil = {number(total)} A"
-        says = f"Its coil takes {number(total)} A by a transistor, with a diode across the coil."
+        text = f"Its coil takes {number(total)} A by a transistor, with a diode across the coil."
     else:
         left_v = circuit.supply_v - circuit.diodes_v
         assert circuit.resistor_ohm is not None
         formula = f"{circuit.strings} x {number(left_v)} V / {number(circuit.resistor_ohm)} ohm"
         formula += f" = {number(total)} A"
         carrier = "a transistor" if circuit.switched else "its pin"
-        says = f"It takes {number(total)} A by {carrier}, which bears {number(limit_a)} A."
+        text = f"It takes {number(total)} A by {carrier}, which bears {number(limit_a)} A."
     cure = "" if severity == "ok" else "Take fewer strings, or share them out over several outputs."
-    return measured(subject, "current", severity, total, limit_a, "A", formula=formula, says=says, cure=cure)
+    return measured(subject, "current", severity, total, limit_a, "A", formula=formula, text=text, cure=cure)

@@ -59,13 +59,13 @@ def _telemetry(panel: Panel) -> Iterator[Finding]:
     chain = Chain(panel, frozenset[str]().union(*(layout.given for layout in panel.layouts.values())))
     for gauge, why in chain.missing.items():
         cure = "Add the field to a layout, or the value under [fixed]"
-        yield Finding(gauge, "telemetry", "failure", says=f"{why}.", cure=cure)
+        yield Finding(gauge, "telemetry", "failure", text=f"{why}.", cure=cure)
     for lamp, why in chain.missing_lamps().items():
         cure = "Add the field to a layout, or the value under [fixed]"
-        yield Finding(f"lamp {lamp}", "telemetry", "failure", says=f"{why}.", cure=cure)
+        yield Finding(f"lamp {lamp}", "telemetry", "failure", text=f"{why}.", cure=cure)
     for assumption in chain.readings.plan.assumptions:
         derived, origin = assumption.split(" ", 1)
-        yield Finding(derived, "assumption", "note", says=f"Comes {origin}.")
+        yield Finding(derived, "assumption", "note", text=f"Comes {origin}.")
 
 
 def _panel(panel: Panel) -> Iterator[Finding]:
@@ -102,9 +102,9 @@ def _face(panel: Panel, gauge: str) -> Iterator[Finding]:
         gauge_parts(panel_gauge(panel, gauge))
     except DescriptionErrors as faults:
         for number, fault in enumerate(faults.errors, 1):
-            says = f"{fault.key}: found {fault.found}; expected {fault.expected}."
+            text = f"{fault.key}: found {fault.found}; expected {fault.expected}."
             check = f"face {number}" if len(faults.errors) > 1 else "face"
-            yield Finding(gauge, check, "failure", says=says, cure=f"{fault.cure}.")
+            yield Finding(gauge, check, "failure", text=text, cure=f"{fault.cure}.")
 
 
 def _homing(panel: Panel) -> Iterator[Finding]:
@@ -116,7 +116,7 @@ def _homing(panel: Panel) -> Iterator[Finding]:
                 continue
             channel = panel.description.boards[board].channels[pointer.channel]
             speed = pointer.drive.speed_steps_s * SPEED_SHARE
-            says = f"Homing by {channel.homing} takes at most {number(longest_s)} s."
+            text = f"Homing by {channel.homing} takes at most {number(longest_s)} s."
             severity = at_most(longest_s, HOMING_GOOD_S, HOMING_BEARABLE_S)
             cure = ""
             if severity != "ok":
@@ -130,7 +130,7 @@ def _homing(panel: Panel) -> Iterator[Finding]:
                 HOMING_GOOD_S,
                 "s",
                 formula=formula,
-                says=says,
+                text=text,
                 cure=cure,
             )
 
@@ -142,19 +142,19 @@ def _homing_together(panel: Panel) -> Iterator[Finding]:
         homing_s = {channel: s for channel, s in longest_homing_s(panel, board).items() if s}
         if homing_s:
             longest_s[board] = max(homing_s.values())
-            says = f"All its pointers are at home after {number(longest_s[board])} s at most."
+            text = f"All its pointers are at home after {number(longest_s[board])} s at most."
             formula = (
                 f"the longest of {', '.join(f'{number(s)} s' for s in homing_s.values())}, homed at once"
             )
             yield Finding(
-                f"board {board}", "homing", "ok", value=longest_s[board], unit="s", formula=formula, says=says
+                f"board {board}", "homing", "ok", value=longest_s[board], unit="s", formula=formula, text=text
             )
     if longest_s:
         whole_s = max(longest_s.values())
-        says = f"The whole panel is at home {number(whole_s)} s after its start at most."
+        text = f"The whole panel is at home {number(whole_s)} s after its start at most."
         formula = ", ".join(f"{board} {number(s)} s" for board, s in longest_s.items())
         formula = f"the longest of {formula}, homed at once"
-        yield Finding("panel", "homing", "note", value=whole_s, unit="s", formula=formula, says=says)
+        yield Finding("panel", "homing", "note", value=whole_s, unit="s", formula=formula, text=text)
 
 
 def _parking(panel: Panel) -> Iterator[Finding]:
@@ -164,8 +164,8 @@ def _parking(panel: Panel) -> Iterator[Finding]:
     for pointer in panel.pointers:
         described = panel.description.gauges[pointer.gauge].pointers[pointer.name]
         if "park" not in described.model_fields_set:
-            says = f"It parks at {number(described.park)} {pointer.unit}, since nothing else is written."
-            yield Finding(pointer.key, "park", "note", says=says)
+            text = f"It parks at {number(described.park)} {pointer.unit}, since nothing else is written."
+            yield Finding(pointer.key, "park", "note", text=text)
 
 
 def _unused(panel: Panel) -> Iterator[Finding]:
@@ -177,17 +177,17 @@ def _unused(panel: Panel) -> Iterator[Finding]:
             drive = description.drives[description.gauges[pointer.gauge].pointers[pointer.name].drive]
             has_stop = panel.motors[drive.motor].kind == "gauge_stepper"
             if has_stop and board.channels[pointer.channel].homing == "last":
-                says = "Homed by 'last', it asks at every start where its needle is; its motor has a stop."
+                text = "Homed by 'last', it asks at every start where its needle is; its motor has a stop."
                 cure = "Write homing = 'sweep', and home_deg for the face angle at that stop."
-                yield Finding(pointer.key, "homing", "warning", says=says, cure=cure)
+                yield Finding(pointer.key, "homing", "warning", text=text, cure=cure)
         lamp_knobs = {lamp.knob.input for lamp in panel.lamps if lamp.knob and lamp.knob.board == name}
         for place, given in board.inputs.items():
             if place in lamp_knobs:
                 continue
             if setting.source == "knob" and (setting.board, setting.input) == (name, place):
                 continue
-            says = f"Nothing uses the {given.kind} at input {place}."
-            yield Finding(f"board {name}", "input", "note", says=says)
+            text = f"Nothing uses the {given.kind} at input {place}."
+            yield Finding(f"board {name}", "input", "note", text=text)
 
 
 def _overlaps(panel: Panel) -> Iterator[Finding]:
@@ -203,8 +203,8 @@ def _overlaps(panel: Panel) -> Iterator[Finding]:
         if apart_mm < (_across_mm(gauge) + _across_mm(other)) / 2:
             overlapped.setdefault(name, []).append(other_name)
     for name, others in overlapped.items():
-        says = f"Overlaps {', '.join(others)} where their places are."
-        yield Finding(name, "place", "note", says=says, cure="Move one of them, or correct its place.")
+        text = f"Overlaps {', '.join(others)} where their places are."
+        yield Finding(name, "place", "note", text=text, cure="Move one of them, or correct its place.")
 
 
 def _across_mm(gauge: GaugeDescription) -> float:

@@ -142,9 +142,9 @@ def _limits(question: DriveQuestion, case: Case) -> Iterator[Finding]:
     formula += (
         f" ({number(case.needed_steps_s)} {unit})^2 / (2 x {number(case.tolerance)} {case.unit} of lag)"
     )
-    says = f"Calculated with speed_steps_s = {speed:.0f} and acceleration_steps_s2 = {acceleration:.0f},"
-    says += " just enough for the fastest change."
+    text = f"Calculated with speed_steps_s = {speed:.0f} and acceleration_steps_s2 = {acceleration:.0f},"
+    text += " just enough for the fastest change."
     cure = "Write them into the drive if everything else passes; --speed and --acceleration try others."
     yield Finding(
-        case.subject, "limits", "note", value=speed, unit=unit, formula=formula, says=says, cure=cure
+        case.subject, "limits", "note", value=speed, unit=unit, formula=formula, text=text, cure=cure
     )

@@ -60,7 +60,7 @@ def _words(finding: Finding, style: str) -> Text:
     value = ", ".join(part for part in (finding.found, finding.wanted) if part)
     lines = [Text(value, style="bold"), Text(finding.formula, style="dim")]
     if finding.severity != "ok":
-        lines += [Text(finding.says, style=style), Text(finding.cure)]
+        lines += [Text(finding.text, style=style), Text(finding.cure)]
     return Text("\n").join(line for line in lines if line)
 
 

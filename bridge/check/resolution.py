@@ -57,21 +57,21 @@ def _step(case: Case) -> Finding:
     formula = f"360 deg / {per_turn} {case.step_unit} x {quantity(case.unit_per_deg, case.unit)} per deg"
     if case.motor.is_servo and case.motor.dead_band_us > 1:
         formula += f" x {number(case.motor.dead_band_us)} us dead band"
-        says = f"The servo does not stir for less than {quantity(worth, case.unit)} of reading."
+        text = f"The servo does not stir for less than {quantity(worth, case.unit)} of reading."
         cure = (
             "Take a servo with a narrower dead band, or gear it so that it turns further for the same scale."
         )
     else:
-        says = f"One step moves the pointer by {quantity(worth, case.unit)}."
+        text = f"One step moves the pointer by {quantity(worth, case.unit)}."
         cure = "Use more microsteps or a gear train with more motor turns for a turn of the pointer."
     if severity == "ok":
         cure = ""
     else:
-        says += f" The error allowed is {quantity(case.tolerance, case.unit)} ({case.tolerance_from})."
+        text += f" The error allowed is {quantity(case.tolerance, case.unit)} ({case.tolerance_from})."
     formula += f" = {quantity(worth, case.unit)}"
     limit = case.tolerance / 2
     return measured(
-        case.subject, "resolution", severity, worth, limit, case.unit, formula=formula, says=says, cure=cure
+        case.subject, "resolution", severity, worth, limit, case.unit, formula=formula, text=text, cure=cure
     )
 
 
@@ -81,11 +81,11 @@ def _against_marks(case: Case) -> Iterator[Finding]:
         return
     worth, limit = step_worth(case), case.smallest_mark / 2
     severity = at_most(worth, limit, math.inf)
-    says = f"The face shows marks of {quantity(case.smallest_mark, case.unit)}; one reads half of that."
+    text = f"The face shows marks of {quantity(case.smallest_mark, case.unit)}; one reads half of that."
     cure = "Draw coarser marks, or take finer steps: the face promises too much."
     formula = f"{quantity(worth, case.unit)} a step, {quantity(case.smallest_mark, case.unit)} a mark / 2"
     yield measured(
-        case.subject, "marks", severity, worth, limit, case.unit, formula=formula, says=says, cure=cure
+        case.subject, "marks", severity, worth, limit, case.unit, formula=formula, text=text, cure=cure
     )
 
 
@@ -106,7 +106,7 @@ def _jump(case: Case) -> Iterator[Finding]:
         "mm",
         formula=f"{number(case.length_mm)} mm x {number(case.step_deg)} deg x pi/180"
         f" = {quantity(jump_mm, 'mm')}",
-        says=f"The tip jumps {quantity(jump_mm, 'mm')} at each step" + (", which one sees." if seen else "."),
+        text=f"The tip jumps {quantity(jump_mm, 'mm')} at each step" + (", which one sees." if seen else "."),
         cure=cure,
     )
 
@@ -125,13 +125,13 @@ def _friction(case: Case) -> Iterator[Finding]:
     )
     if math.isnan(error):
         value, unit, limit, severity = friction, "mN.m", holding, "failure"
-        says = (
+        text = (
             f"Friction of {number(friction)} mN.m at the motor is more than the {number(holding)} it holds."
         )
     else:
         value, unit, limit = error, case.unit, case.tolerance / 2
         severity = at_most(error, limit, math.inf)
-        says = f"Friction can hold the pointer {quantity(error, unit)} from its place, either way."
+        text = f"Friction can hold the pointer {quantity(error, unit)} from its place, either way."
         formula += f" = {quantity(error, unit)}"
     yield measured(
         case.subject,
@@ -141,6 +141,6 @@ def _friction(case: Case) -> Iterator[Finding]:
         limit,
         unit,
         formula=formula,
-        says=says,
+        text=text,
         cure="Free the bearings, or take a stronger motor.",
     )

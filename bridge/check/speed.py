@@ -50,8 +50,8 @@ def _speed(case: Case) -> Finding:
     needed, limit = case.needed_steps_s, case.drive.speed_steps_s
     severity = at_least(limit / needed, SPEED_MARGIN, 1.0)
     unit = f"{case.step_unit}/s"
-    says = f"The fastest change, {quantity(case.fastest, case.unit)} per s ({case.fastest_from}), needs"
-    says += f" {quantity(needed, unit)}; the drive may do {quantity(limit, unit)}."
+    text = f"The fastest change, {quantity(case.fastest, case.unit)} per s ({case.fastest_from}), needs"
+    text += f" {quantity(needed, unit)}; the drive may do {quantity(limit, unit)}."
     cure = ""
     if severity != "ok":
         cure = f"Set speed_steps_s to {number(math.ceil(needed * SPEED_MARGIN), 6)} if the motor bears it; "
@@ -59,7 +59,7 @@ def _speed(case: Case) -> Finding:
         cure += case.fastest_cure
     formula = f"{_rate(case)} = {quantity(needed, unit)}"
     return measured(
-        case.subject, "speed", severity, needed, limit, unit, formula=formula, says=says, cure=cure
+        case.subject, "speed", severity, needed, limit, unit, formula=formula, text=text, cure=cure
     )
 
 
@@ -72,13 +72,13 @@ def _lag(case: Case) -> Finding:
         behind = (1 - limit / needed) * case.span
         formula = f"(1 - {number(limit)} / {number(needed)}) x {quantity(case.span, case.unit)}"
         whole = "one turn" if case.endless else "the whole scale"
-        says = f"After {whole} at the fastest change the pointer is {quantity(behind, case.unit)} behind."
+        text = f"After {whole} at the fastest change the pointer is {quantity(behind, case.unit)} behind."
         cure = "Correct the speed first."
     else:
         behind = lag_steps(needed, acceleration) * worth
         formula = f"({number(needed)} {unit})^2 / (2 x {number(acceleration)} {unit}2) x"
         formula += f" {quantity(worth, case.unit)}"
-        says = f"When the fastest change sets in at once, the pointer lags by {quantity(behind, case.unit)}."
+        text = f"When the fastest change sets in at once, the pointer lags by {quantity(behind, case.unit)}."
         least = math.ceil(needed**2 / (2 * case.tolerance / worth) - 1e-6)
         cure = f"Set acceleration_steps_s2 to {number(least, 6)} or more if the motor's torque allows."
     severity: Severity = "ok"
@@ -93,7 +93,7 @@ def _lag(case: Case) -> Finding:
         case.tolerance,
         case.unit,
         formula=formula,
-        says=says,
+        text=text,
         cure=cure,
     )
 
@@ -101,13 +101,13 @@ def _lag(case: Case) -> Finding:
 def _pull_out(case: Case) -> Iterator[Finding]:
     """The drive's limit against the rate at which the motor pulls out of step, unloaded."""
     if not case.motor.torque_curve:
-        says = f"The motor {case.motor_name} has no torque curve, so its fastest rate can't be checked."
+        text = f"The motor {case.motor_name} has no torque curve, so its fastest rate can't be checked."
         cure = "Add torque_curve from its sheet."
-        yield Finding(case.subject, "pull-out", "note", says=says, cure=cure)
+        yield Finding(case.subject, "pull-out", "note", text=text, cure=cure)
         return
     rate, most = case.full_steps_s, case.motor.torque_curve[-1][0]
     severity = at_most(rate, 0.9 * most, most)
-    says = f"At the drive's limit the rotor makes {number(rate)} full steps/s; it runs up to {number(most)}."
+    text = f"At the drive's limit the rotor makes {number(rate)} full steps/s; it runs up to {number(most)}."
     cure = ""
     if severity != "ok":
         best = math.floor(0.9 * most * case.drive.microsteps)
@@ -117,7 +117,7 @@ def _pull_out(case: Case) -> Iterator[Finding]:
     formula = f"{number(case.drive.speed_steps_s)} steps/s / {case.drive.microsteps} microsteps"
     formula += f" = {number(rate)} full steps/s"
     yield measured(
-        case.subject, "pull-out", severity, rate, most, "full steps/s", formula=formula, says=says, cure=cure
+        case.subject, "pull-out", severity, rate, most, "full steps/s", formula=formula, text=text, cure=cure
     )
 
 
@@ -129,7 +129,7 @@ def _pull_in(case: Case) -> Iterator[Finding]:
     acceleration = case.drive.acceleration_steps_s2 / case.drive.microsteps
     rate = min(first_step_rate(acceleration), case.full_steps_s)
     severity = at_most(rate, most, most)
-    says = (
+    text = (
         f"The ramp begins at {number(rate)} full steps/s; from rest the motor follows up to {number(most)}."
     )
     cure = ""
@@ -140,7 +140,7 @@ def _pull_in(case: Case) -> Iterator[Finding]:
         f"sqrt(2 x {number(acceleration)} full steps/s2), at most the limit = {number(rate)} full steps/s"
     )
     yield measured(
-        case.subject, "pull-in", severity, rate, most, "full steps/s", formula=formula, says=says, cure=cure
+        case.subject, "pull-in", severity, rate, most, "full steps/s", formula=formula, text=text, cure=cure
     )
 
 
@@ -151,14 +151,14 @@ def _servo_speed(case: Case) -> Iterator[Finding]:
         return
     needed = case.needed_deg_s * float(case.ratio)
     severity = at_least(most / needed, SPEED_MARGIN, 1.0)
-    says = f"The fastest change turns the servo at {number(needed)} deg/s; unloaded it does {number(most)}."
+    text = f"The fastest change turns the servo at {number(needed)} deg/s; unloaded it does {number(most)}."
     cure = "Take a faster servo, or let it turn less for the same scale."
     formula = f"{number(case.needed_deg_s)} deg/s x {case.ratio} = {number(needed)} deg/s"
     yield measured(
-        case.subject, "servo speed", severity, needed, most, "deg/s", formula=formula, says=says, cure=cure
+        case.subject, "servo speed", severity, needed, most, "deg/s", formula=formula, text=text, cure=cure
     )
     if case.shaft_deg_s > most:
-        says = f"The drive may ask {number(case.shaft_deg_s)} deg/s of a servo that does {number(most)}."
+        text = f"The drive may ask {number(case.shaft_deg_s)} deg/s of a servo that does {number(most)}."
         best = math.floor(most / float(case.ratio) / case.step_deg)
         cure = f"Set speed_steps_s to {number(best, 6)} or less, so that the status view shows where the"
         cure += " needle is."
@@ -172,6 +172,6 @@ def _servo_speed(case: Case) -> Iterator[Finding]:
             most,
             "deg/s",
             formula=formula,
-            says=says,
+            text=text,
             cure=cure,
         )

@@ -51,9 +51,9 @@ def check_torque(case: Case) -> Iterator[Finding]:
 def _moving(case: Case) -> Iterator[Finding]:
     available = _available(case)
     if available is None:
-        says = f"The motor {case.motor_name} has no torque in its description, so torque can't be checked."
+        text = f"The motor {case.motor_name} has no torque in its description, so torque can't be checked."
         cure = "Add torque_mnm from its sheet." if case.motor.is_servo else "Add torque_curve from its sheet."
-        yield Finding(case.subject, "torque", "note", says=says, cure=cure)
+        yield Finding(case.subject, "torque", "note", text=text, cure=cure)
         return
     have, rate = available
     felt = case.load.behind(case.ratio)
@@ -73,8 +73,8 @@ def _moving(case: Case) -> Iterator[Finding]:
         f" / {number(efficiency)} = {number(weight)} mN.m; + friction {number(rub)} mN.m"
         f" = {number(needed)} mN.m; motor {number(have)} mN.m at {rate}"
     )
-    says = f"The pointer asks {number(needed)} mN.m of the motor, which has {number(have)} at {rate}:"
-    says += f" {number(margin, 3)} times that."
+    text = f"The pointer asks {number(needed)} mN.m of the motor, which has {number(have)} at {rate}:"
+    text += f" {number(margin, 3)} times that."
     yield measured(
         case.subject,
         "torque",
@@ -83,7 +83,7 @@ def _moving(case: Case) -> Iterator[Finding]:
         have / TORQUE_MARGIN,
         "mN.m",
         formula=formula,
-        says=says,
+        text=text,
         cure=_cure(case, have, spin, weight, rub),
     )
 
@@ -123,10 +123,10 @@ def _resting(case: Case) -> Iterator[Finding]:
     have = case.motor.detent_torque_mnm
     pull = unbalance_torque_mnm(case.load.behind(case.ratio).unbalance_g_mm)
     severity = at_most(pull, have / TORQUE_MARGIN, math.inf)
-    says = f"With its coils at rest the motor holds {number(have)} mN.m; the pointer's weight pulls"
-    says += f" {number(pull)}."
+    text = f"With its coils at rest the motor holds {number(have)} mN.m; the pointer's weight pulls"
+    text += f" {number(pull)}."
     cure = "Balance the pointer, or it sinks when the coils rest."
     formula = f"{number(case.load.unbalance_g_mm)} g.mm x 9.80665 m/s2 / {number(float(case.ratio))}"
     formula += f" = {number(pull)} mN.m"
     limit = have / TORQUE_MARGIN
-    yield measured(case.subject, "rest", severity, pull, limit, "mN.m", formula=formula, says=says, cure=cure)
+    yield measured(case.subject, "rest", severity, pull, limit, "mN.m", formula=formula, text=text, cure=cure)

@@ -26,15 +26,15 @@ def check_travel(case: Case) -> Iterator[Finding]:
 def _travel(case: Case, have_deg: float) -> Finding:
     needed = case.span_deg * float(case.ratio)
     if case.endless:
-        says = f"This pointer turns without end, but {case.motor_name} turns {number(have_deg)} deg only."
+        text = f"This pointer turns without end, but {case.motor_name} turns {number(have_deg)} deg only."
         cure = "Take a stepper without stops for it, with an index mark to find its place."
         formula = f"no end > {number(have_deg)} deg"
         return measured(
-            case.subject, "travel", "failure", needed, have_deg, "deg", formula=formula, says=says, cure=cure
+            case.subject, "travel", "failure", needed, have_deg, "deg", formula=formula, text=text, cure=cure
         )
     severity = at_most(needed, have_deg, have_deg)
-    says = f"The scale of {number(case.span_deg)} deg turns the motor {number(needed)} deg;"
-    says += f" it can turn {number(have_deg)}."
+    text = f"The scale of {number(case.span_deg)} deg turns the motor {number(needed)} deg;"
+    text += f" it can turn {number(have_deg)}."
     cure = ""
     if severity != "ok":
         most = have_deg / case.span_deg
@@ -43,7 +43,7 @@ def _travel(case: Case, have_deg: float) -> Finding:
             cure += " Gearing up costs torque and resolution by the same factor."
     formula = f"{number(case.span_deg)} deg x {case.ratio} = {number(needed)} deg"
     return measured(
-        case.subject, "travel", severity, needed, have_deg, "deg", formula=formula, says=says, cure=cure
+        case.subject, "travel", severity, needed, have_deg, "deg", formula=formula, text=text, cure=cure
     )
 
 
@@ -53,8 +53,8 @@ def _continuous(case: Case) -> Iterator[Finding]:
         "Use a stepper (with an index mark for an endless pointer), or put feedback on the pointer's arbor."
     )
     if case.motor.speed_deg_s is None or not case.motor.speed_tolerance:
-        says = "A continuous-rotation servo's pulse sets a speed, not a place: it can't hold a reading."
-        yield Finding(case.subject, "place", "failure", says=says, cure=cure)
+        text = "A continuous-rotation servo's pulse sets a speed, not a place: it can't hold a reading."
+        yield Finding(case.subject, "place", "failure", text=text, cure=cure)
         return
     drift = drift_deg_s(case.motor.speed_deg_s, case.motor.speed_tolerance, float(case.ratio))
     per_minute = drift * _MINUTE_S * case.unit_per_deg
@@ -63,7 +63,7 @@ def _continuous(case: Case) -> Iterator[Finding]:
         f"{number(case.motor.speed_deg_s)} deg/s x {number(case.motor.speed_tolerance)} / {case.ratio}"
         f" x {quantity(case.unit_per_deg, case.unit)} per deg x 60 s = {quantity(per_minute, case.unit)}"
     )
-    says = (
+    text = (
         "A continuous-rotation servo's pulse sets a speed, not a place; it can't measure where it is."
         f" A speed that is off by {number(100 * case.motor.speed_tolerance)} % of full speed is"
         f" {number(drift)} deg/s at the pointer, {quantity(per_minute, case.unit)} in a minute: beyond the"
@@ -71,10 +71,10 @@ def _continuous(case: Case) -> Iterator[Finding]:
     )
     if case.index_mark:
         share = case.motor.speed_tolerance * 360 * case.unit_per_deg
-        says += (
+        text += (
             f" An index mark helps once in a turn only: up to {quantity(share, case.unit)} off between two"
         )
-        says += " of them at full speed, and more at a slower one."
+        text += " of them at full speed, and more at a slower one."
     yield measured(
         case.subject,
         "place",
@@ -83,6 +83,6 @@ def _continuous(case: Case) -> Iterator[Finding]:
         case.tolerance,
         case.unit,
         formula=formula,
-        says=says,
+        text=text,
         cure=cure,
     )

@@ -115,7 +115,7 @@ def _check(files: dict[str, str]) -> None:
         raise DescriptionErrors(
             [
                 DescriptionError(
-                    "begin", f"{f.subject}, {f.check}", f.says.rstrip("."), expected, f.cure.rstrip(".")
+                    "begin", f"{f.subject}, {f.check}", f.text.rstrip("."), expected, f.cure.rstrip(".")
                 )
                 for f in failures
             ]

@@ -150,8 +150,8 @@ def _wheels(args: argparse.Namespace) -> list[Finding]:
         gears = tuple(_ratio("--train", gear) for gear in args.train)
         gearing = Gearing("wheels", "the first", "the last", gears, needed, 1.0, "turn", 0.01)
         return list(check_gearing(gearing, teeth))
-    says = proposals(needed, teeth)
-    return [Finding("wheels", "trains", "note", formula=f"needed {exact(needed)}", says=says)]
+    text = proposals(needed, teeth)
+    return [Finding("wheels", "trains", "note", formula=f"needed {exact(needed)}", text=text)]
 
 
 def _question(args: argparse.Namespace) -> DriveQuestion:

@@ -173,10 +173,10 @@ class Dialogue:
         others = [one.place for one in verdict.alike if one.place != verdict.best.place]
         alike = f"; alike so far: {others[0]}" if others else ""
         odds = f"{verdict.confidence:4.0%}" if verdict.varied else "    "
-        says = f"{odds} {verdict.best.place}, {verdict.best.conversion}{rivals}{alike}"
+        line = f"{odds} {verdict.best.place}, {verdict.best.conversion}{rivals}{alike}"
         if not verdict.varied and len(self._moments) > 1:
-            says += "; its readings are too much alike"
-        return textwrap.wrap(printable(f"{head} {says}"), WIDTH, subsequent_indent=" " * 31)
+            line += "; its readings are too much alike"
+        return textwrap.wrap(printable(f"{head} {line}"), WIDTH, subsequent_indent=" " * 31)
 
     def _elsewhere(self, results: Sequence[Result]) -> list[str]:
         """What is sure in other datagrams only: they need a layout of their own."""
@@ -188,8 +188,8 @@ class Dialogue:
             known.update(others)
             if others and result is not self._result:
                 number = self._families().index(result.family) + 1
-                says = f"`pick {number}` and write a second layout for {', '.join(others)}."
-                rows += textwrap.wrap(f"Sure in other datagrams: {says}", WIDTH)
+                cure = f"`pick {number}` and write a second layout for {', '.join(others)}."
+                rows += textwrap.wrap(f"Sure in other datagrams: {cure}", WIDTH)
         return rows
 
     def _tolerances(self) -> dict[str, float]:

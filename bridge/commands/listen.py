@@ -76,7 +76,7 @@ def _find(arguments: argparse.Namespace) -> int:
 
 
 def _option(key: str) -> str:
-    """The option that stands for this key of a `PortDescription`."""
+    """The option for this key of a `PortDescription`."""
     return "--on" if key == "listen" else "--allow"
 
 
@@ -103,7 +103,7 @@ def _sources(arguments: argparse.Namespace) -> tuple[list[UdpSource], Catalogue]
 
 
 def _port(arguments: argparse.Namespace) -> PortDescription:
-    """Where the options say to listen, and to whom; raises `DescriptionErrors`."""
+    """Where the options ask to listen, and to whom; raises `DescriptionErrors`."""
     from bridge.description import validate
     from bridge.errors import DescriptionError, DescriptionErrors
     from bridge.panel.source_description import PortDescription

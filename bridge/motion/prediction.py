@@ -42,7 +42,7 @@ SUDDEN = 0.7
 HORIZON_S = 0.25
 SLOW_S, SHORT_S, SLOWEST_S = 0.14, 0.1, 2.5
 """Targets are slow whose last two intervals are longer than `SLOW_S` in the mean, and neither too short nor
-too long to say anything."""
+too long to tell anything."""
 STEEPER = 2.5
 HORIZON = 2.2
 """Slow targets are predicted for so many intervals after the last one: a lost one may be between."""

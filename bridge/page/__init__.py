@@ -90,7 +90,7 @@ answer: to each command, in their order. `id` is null for a message that has non
 Browser to server
 -----------------
 Commands as in messages.py: {"id":7,"do":"jog","gauge":"airspeed","by":10,"unit":"step"}. A message that is
-too long, too many of them, or three wrong tokens: an answer without id that says so, then the connection is
+too long, too many of them, or three wrong tokens: an answer without id that states so, then the connection is
 closed (code 1008, with the same reason). `enter` with a name that somebody else has takes it with a number
 behind; a name can't be changed while its owner holds a gauge. A browser that comes back under its name within
 five seconds still holds its gauge. Every message is a sign of life of whoever sends it.

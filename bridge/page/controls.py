@@ -1,7 +1,7 @@
 """Does what browsers ask for: on the bench, the replay, failures for training, and the stop of all needles.
 
 What moves a pointer, writes a file or controls the replay needs the right to (`Browser.may_move`); `stop`
-and a name do not. Everything raises `BridgeError` with a sentence that says why it was not done.
+and a name do not. Everything raises `BridgeError` with a sentence that tells why it was not done.
 """
 
 from __future__ import annotations

@@ -66,7 +66,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Evaluation:
-    """All that a sheet says of the readings."""
+    """All that a sheet tells of the readings."""
 
     results: tuple[Result, ...]
     rows: tuple[Row, ...]
@@ -253,7 +253,7 @@ def _looks(plan: Plan, pointer: Pointer, rows: Sequence[Row], results: Sequence[
         turn = pointer.drive.steps_per_turn
         yield (
             f"The error grows evenly, by {100.0 * slope:+.2f} % of the reading: the steps of a turn are "
-            f"not what the panel says. {float(turn) / (1.0 + slope):,.1f} steps a turn would fit the "
+            f"not what the panel states. {float(turn) / (1.0 + slope):,.1f} steps a turn would fit the "
             f"readings; the panel has {float(turn):,.1f}. Count the teeth of the train."
         )
     elif abs(mean) > _ALIKE * tolerance and max(abs(error - mean) for _, error in up) < _ALIKE * abs(mean):

@@ -333,7 +333,7 @@ def _settings(scale: _Scale) -> list[Step]:
 
 
 class Feed:
-    """What a gauge is fed with, as readings of telemetry, so that it should show what a place says."""
+    """What a gauge is fed with, as readings of telemetry, so that it should show what a place states."""
 
     def __init__(self, panel: Panel, pointer: Pointer) -> None:
         instrument = panel.instrument(pointer.gauge)

@@ -156,7 +156,7 @@ class Decoder(ABC):
     def _after(self, marker: bytes, datagram: bytes) -> bytes:
         if not datagram.startswith(marker):
             raise self._error(
-                "begins otherwise", f"{_shown(datagram)} where {_shown(marker)} should stand first"
+                "begins otherwise", f"{_shown(datagram)} where {_shown(marker)} should be first"
             )
         return datagram[len(marker) :]
 
@@ -199,7 +199,7 @@ class DelimitedDecoder(Decoder):
         self._columns_within(len(line.split(self._separator, MOST_COLUMNS)))
         if self._header and line.lstrip().startswith(self._header):
             tokens = line.lstrip()[len(self._header) :].split(self._separator)
-            # The marker may stand as a column of its own, before the first label.
+            # The marker may be a column of its own, before the first label.
             return self._labels(tokens[1:] if not tokens[0].strip() else tokens)
         tokens = line.split(self._separator)
         if self._wanted and not self._header and self._is_header(tokens):

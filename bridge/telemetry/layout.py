@@ -1,4 +1,4 @@
-"""Datagram layouts: a TOML file that says where in a datagram each quantity is, compiled once.
+"""Datagram layouts: a TOML file that states where in a datagram each quantity is, compiled once.
 
     load_layout(path)  ->  Layout  ->  .decoder()  ->  .decode(datagram)  ->  readings
 

@@ -107,7 +107,7 @@ class Column(FieldDescription):
 
 
 class Delimited(LayoutDescription):
-    """Text whose columns stand between separators, one line a datagram.
+    """Text whose columns are between separators, one line a datagram.
 
     A `separator` of one space means any run of blanks. `begins` is what each datagram of values
     starts with, before its first column. `header` is the marker with which a datagram of labels
@@ -135,7 +135,7 @@ class Delimited(LayoutDescription):
                     f"fields.{i}.column",
                     MistakeError(
                         f"column {field.column}",
-                        f"at most {self.columns}, as columns says",
+                        f"at most {self.columns}, as columns states",
                         "Change one of them",
                     ),
                 )
@@ -237,7 +237,7 @@ class Packed(LayoutDescription):
                     key,
                     MistakeError(
                         here,
-                        f"a field within the {self.length} bytes that length says",
+                        f"a field within the {self.length} bytes that length states",
                         "Correct offset, type or length",
                     ),
                 )

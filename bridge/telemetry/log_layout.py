@@ -1,4 +1,4 @@
-"""Log layouts: a TOML file that says what is in a flight log of another maker.
+"""Log layouts: a TOML file that states what is in a flight log of another maker.
 
 kind = "table"                                      kind = "igc"
 separator = ";"                                     [codes.TAS]
@@ -71,7 +71,7 @@ class TimeColumn(StrictModel):
 class TableColumns(StrictModel):
     """A table of one line a moment: where its columns are, and what they mean.
 
-    A `separator` of one space means any run of blanks; with `widths`, in characters, columns stand below each
+    A `separator` of one space means any run of blanks; with `widths`, in characters, columns are below each
     other instead. The first `skip` lines, blank ones and those that start with `comment` are skipped; the
     next is the header with the labels, unless `header` is false. `decimal` is the mark before a number's
     decimals.
@@ -82,7 +82,7 @@ class TableColumns(StrictModel):
     separator: Text = ","
     """Between columns; one space means any run of blanks."""
     widths: Annotated[list[Count], Field(min_length=1)] | None = None
-    """Of the columns, in characters, where they stand below each other, as in `[8, 6, 6]`."""
+    """Of the columns, in characters, where they are below each other, as in `[8, 6, 6]`."""
     decimal: Literal[".", ","] = "."
     """The mark before a number's decimals."""
     comment: str = ""

@@ -2,7 +2,7 @@
 
     {"time_s": 12.34, "readings": {"pressure_altitude": 2140.0, "calibrated_airspeed": 92.5}}
 
-`time_s` is the publisher's own clock, readings are in canonical units by quantity. `"jumped": true` says that
+`time_s` is the publisher's own clock, readings are in canonical units by quantity. `"jumped": true`:
 they do not follow from what came before. What is not known here, or makes no sense, is dropped and counted;
 all else of the message is taken.
 """

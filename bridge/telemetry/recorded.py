@@ -85,7 +85,7 @@ KINDS: dict[str, LogKind] = {
 def open_log(path: Path, catalogue: Catalogue = CATALOGUE, layout: Path | None = None) -> RecordedFlight:
     """The log in this file, of whatever kind, its header checked; raises `DescriptionErrors`.
 
-    `layout` is a file that says what is in it, and so of which kind it is.
+    `layout` is a file that states what is in it, and so of which kind it is.
     """
     if layout is not None:
         described = load_log_layout(layout, catalogue)

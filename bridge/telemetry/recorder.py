@@ -5,7 +5,7 @@
 `record` only puts a row into the queue. The worker writes what has gathered a few times a second, straight to
 the operating system. When the disk refuses (full, gone), the file is cut back to its last whole line, so
 that it stays a valid log, and writing is tried again every `RETRY_EVERY_S`; rows wait in the queue, and those
-that no longer fit are lost, counted and said. States: writing -> failed -> writing ...; closed ends both.
+that no longer fit are lost, counted and logged. States: writing -> failed -> writing ...; closed ends both.
 """
 
 from __future__ import annotations
@@ -94,8 +94,8 @@ class LogWriter:
             why = f"the disk took longer than {CLOSE_WITHIN_S} s"
             _log.error("recording may be incomplete", log=str(self.path), error=why)
             return
-        said = _log.warning if self.lost else _log.info
-        said("recording closed", log=str(self.path), rows_lost=self.lost)
+        report = _log.warning if self.lost else _log.info
+        report("recording closed", log=str(self.path), rows_lost=self.lost)
 
     async def __aenter__(self) -> Self:
         return self

@@ -23,7 +23,7 @@ class Arrival:
     """Readings that came in together, in canonical units.
 
     `arrival_s` is on the clock given to the source and never goes back. `source_time_s` is the sender's own
-    time where it sends one. `jumped` says that this does not follow from what came before (a
+    time where it sends one. `jumped` states that this does not follow from what came before (a
     replay began again, the simulator's clock went back): instruments with a memory start afresh. `age_s` is
     how long before their arrival the readings were true, 0 where that is not known. `flight_s` is the time in
     the flight itself where that runs at another pace than the clock (a replay): instruments go by it.

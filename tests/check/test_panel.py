@@ -45,7 +45,7 @@ def test_clock_wheels_on_a_dial_of_ten_are_found() -> None:
     assert gearing.severity == "failure"
     # After 10,000 ft the hundreds pointer made 10 turns, the thousands 10/12 of one: 8,333 ft shown.
     assert gearing.value == pytest.approx(10_000 - 10_000 * 10 / 12)
-    assert "12" in gearing.says and "behind" in gearing.says
+    assert "12" in gearing.text and "behind" in gearing.text
     assert "60/12 x 48/24 (one axis)" in gearing.cure
     assert found["altimeter.ten_thousands", "gearing"].severity == "ok"
     assert [key for key, finding in found.items() if finding.severity == "failure"] == [
@@ -97,8 +97,8 @@ def test_the_endless_continuous_servo_is_found() -> None:
     assert place.severity == "failure"
     # 50 turns a minute, 5 % off: 2.5 turns of 1,000 ft.
     assert place.value == pytest.approx(2500)
-    assert "speed, not a place" in place.says and "0.24 s" in place.says
-    assert "50 ft off" in place.says  # a twentieth of a turn between two index marks
+    assert "speed, not a place" in place.text and "0.24 s" in place.text
+    assert "50 ft off" in place.text  # a twentieth of a turn between two index marks
     assert "stepper" in place.cure
 
 
@@ -148,7 +148,7 @@ def test_the_aircrafts_own_rates_go_before_the_defaults(tmp_path: Path) -> None:
     speed = found["altimeter.hundreds", "speed"]
     # 500 ft/s is half a turn a second: half of 4,075.77 half steps.
     assert speed.value == pytest.approx(4075.77 / 2, abs=0.01)
-    assert speed.severity == "failure" and "aircraft.fastest" in speed.says
+    assert speed.severity == "failure" and "aircraft.fastest" in speed.text
 
 
 def test_the_demo_panel_has_no_failure_and_every_pointer_is_checked() -> None:
@@ -176,7 +176,7 @@ def test_pins_and_servo_timers_are_held_against_those_of_the_part() -> None:
         2,
         "ok",
     )  # D9 and D10: timer 1 has two outputs
-    assert "6 channels" in pins.says and "D9, D10" in timers.says
+    assert "6 channels" in pins.text and "D9, D10" in timers.text
 
 
 @pytest.mark.parametrize(
@@ -204,7 +204,7 @@ def test_pins_are_counted_before_any_is_named(
 def test_a_drive_that_the_firmware_can_t_make_is_found(tmp_path: Path) -> None:
     found = changed(tmp_path, "clockwork.toml", ("microsteps = 2", "microsteps = 8"))
     board = found["altimeter.hundreds", "board microsteps"]
-    assert board.severity == "failure" and "half steps" in board.says
+    assert board.severity == "failure" and "half steps" in board.text
 
 
 def test_a_motor_of_unknown_current_is_not_taken_for_one_without(tmp_path: Path) -> None:
@@ -242,14 +242,14 @@ def test_a_face_that_can_t_be_drawn_is_found(tmp_path: Path) -> None:
     )
     faults = [finding for (subject, _), finding in found.items() if subject == "altimeter"]
     assert {fault.severity for fault in faults} == {"failure"}
-    assert any("30 mm from the axis; expected 28.5 mm" in fault.says for fault in faults)  # the needle
-    assert any("'40'" in fault.says and "lettering clear" in fault.says for fault in faults)
+    assert any("30 mm from the axis; expected 28.5 mm" in fault.text for fault in faults)  # the needle
+    assert any("'40'" in fault.text and "lettering clear" in fault.text for fault in faults)
 
 
 def test_every_finding_has_its_unit_and_every_bad_one_its_cure() -> None:
     for path in (DEMO, *sorted(HERE.glob("*.toml"))):
         for finding in check_panel(load_panel(path)):
-            assert finding.says.endswith((".", "there."))
+            assert finding.text.endswith((".", "there."))
             assert (finding.value is None) == (finding.unit == "")
             assert finding.formula or finding.value is None
             if finding.severity in ("warning", "failure"):
@@ -302,7 +302,7 @@ def test_a_falling_curve_takes_up_backlash_where_friction_holds_the_pointer(tmp_
         backlash = found["altimeter.hundreds", "backlash"]
         assert backlash.value == pytest.approx((1.5 + 3.5) / 360 * 1000)
         assert backlash.severity == found["altimeter.hundreds", "at rest"].severity == severity
-        assert words in backlash.says + backlash.cure
+        assert words in backlash.text + backlash.cure
 
 
 def test_a_step_is_held_against_half_a_mark(tmp_path: Path) -> None:
@@ -383,4 +383,4 @@ def test_gauges_that_overlap_on_the_panel_are_noted(tmp_path: Path) -> None:
         file.write_text(text.replace("place = [142, 50]", f"place = {place}"), encoding="utf-8")
         found = {subject: f for (subject, check), f in checked(file).items() if check == "place"}
         assert found.keys() == noted
-        assert all("Overlaps attitude" in f.says and f.severity == "note" for f in found.values())
+        assert all("Overlaps attitude" in f.text and f.severity == "note" for f in found.values())

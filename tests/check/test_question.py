@@ -142,7 +142,7 @@ def test_an_acceleration_just_enough_is_not_complained_of(sweep_deg: float) -> N
 
 def test_rates_and_tolerances_left_out_are_a_light_aeroplanes() -> None:
     found = asked("gauge-stepper-315", unit="kt", span=180.0, sweep_deg=310.0, fastest=None, tolerance=None)
-    assert "10 kt per s" in found["speed"].says and "light aeroplane" in found["speed"].says
+    assert "10 kt per s" in found["speed"].text and "light aeroplane" in found["speed"].text
     assert found["resolution"].limit == pytest.approx(1.0)
 
 

@@ -22,7 +22,7 @@ def run(*words: str) -> int:
 
 def failures(panel: Path) -> list[str]:
     return [
-        f"{f.subject} {f.check}: {f.says}" for f in check_panel(load_panel(panel)) if f.severity == "failure"
+        f"{f.subject} {f.check}: {f.text}" for f in check_panel(load_panel(panel)) if f.severity == "failure"
     ]
 
 

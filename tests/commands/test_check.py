@@ -56,7 +56,7 @@ def test_a_panel_with_a_failure_gives_one(tmp_path: Path, capsys: pytest.Capture
     tree.feed(html.read_text(encoding="utf-8"))
     assert not tree.open
     assert {failure["cure"], failure["formula"]} <= set(tree.text)
-    assert failure["says"] in "".join(tree.text)
+    assert failure["text"] in "".join(tree.text)
 
 
 def test_a_sound_panel_gives_nought() -> None:
@@ -165,10 +165,10 @@ def test_the_same_check_runs_twice(tmp_path: Path) -> None:
 
 
 def test_names_are_escaped_in_the_page_and_kept_in_json() -> None:
-    finding = Finding("a<b>", "x", "ok", value=1.0, unit="ft", formula="1 < 2 & 3", says="<script>.")
+    finding = Finding("a<b>", "x", "ok", value=1.0, unit="ft", formula="1 < 2 & 3", text="<script>.")
     page = to_html("<panel>", [finding])
     assert "<script>" not in page and "1 &lt; 2 &amp; 3" in page and "&lt;panel&gt;" in page
-    assert json.loads(to_json("<panel>", [finding]))["findings"][0]["says"] == "<script>."
+    assert json.loads(to_json("<panel>", [finding]))["findings"][0]["text"] == "<script>."
 
 
 def test_the_gravest_comes_first_and_what_is_ok_only_on_request(capsys: pytest.CaptureFixture[str]) -> None:

@@ -72,7 +72,7 @@ def test_it_is_refused(pairs: list[tuple[str, str]], words: list[str], config: P
 def test_pointers_that_park_where_nobody_said_are_named(config: Path) -> None:
     file = changed(config, ('behaviour = "hold"', 'behaviour = "park"'))
     notes = [f for f in check_panel(load_panel(file)) if f.check == "park"]
-    assert len(notes) == 10 and "parks at 0 kt" in next(f for f in notes if "airspeed" in f.subject).says
+    assert len(notes) == 10 and "parks at 0 kt" in next(f for f in notes if "airspeed" in f.subject).text
 
 
 def test_a_calibration_file_that_is_empty_for_a_moment_is_not_taken(config: Path) -> None:
@@ -89,7 +89,7 @@ def test_a_gauge_stepper_homed_by_its_last_position_is_warned_of_and_unused_inpu
     findings = check_panel(load_panel(file))
     (homing,) = (f for f in findings if f.check == "homing" and f.severity == "warning")
     assert homing.subject == "airspeed.needle" and "sweep" in homing.cure
-    assert any(f.check == "input" and "encoder at input 0" in f.says for f in findings)
+    assert any(f.check == "input" and "encoder at input 0" in f.text for f in findings)
 
 
 @pytest.mark.parametrize(

@@ -105,9 +105,9 @@ def test_lamps_that_are_right_are_found_so(tmp_path: Path) -> None:
     findings = found(tmp_path)
     for key in (("lamp back", "resistor"), ("lamp back", "current"), ("board only", "port current")):
         assert findings[key].severity == "ok", findings[key]
-    assert "200 ohm (0.25 W) leave 0.0095 A" in findings["lamp back", "resistor"].says
+    assert "200 ohm (0.25 W) leave 0.0095 A" in findings["lamp back", "resistor"].text
     assert findings["lamp back", "current"].limit == SMALL.pin_a
-    unused = [each.says for each in check_panel(panel(tmp_path)) if each.check == "input"]
+    unused = [each.text for each in check_panel(panel(tmp_path)) if each.check == "input"]
     assert unused == ["Nothing uses the button at input 1."], "the knob sets the backlight"
 
 
@@ -115,7 +115,7 @@ def test_diodes_that_the_supply_cannot_feed_are_a_failure_and_a_close_one_a_warn
     three = (RED_TEXT, "led = { forward_v = 2.0, current_a = 0.01, in_series = 3 }")
     failed = found(tmp_path, three)["lamp low_oil", "resistor"]
     assert failed.severity == "failure"
-    assert "Its diodes take 6 V of 5 V" in failed.says and failed.cure
+    assert "Its diodes take 6 V of 5 V" in failed.text and failed.cure
     close = (RED_TEXT, "led = { forward_v = 2.4, current_a = 0.01, in_series = 2 }")
     assert found(tmp_path, close)["lamp low_oil", "resistor"].severity == "warning"
     assert any("its diodes want 6 V" in line for line in sheet(tmp_path, three).warnings)
@@ -142,7 +142,7 @@ def test_ports_that_supply_too_much_together_are_told(tmp_path: Path) -> None:
     finding = findings["board only", "port current"]
     assert finding.severity == "failure"
     assert finding.value == pytest.approx(8 * 0.02)
-    assert "bears 0.15 A there" in finding.says
+    assert "bears 0.15 A there" in finding.text
 
 
 def test_a_lamp_whose_reading_no_source_has_is_told(tmp_path: Path) -> None:
@@ -151,4 +151,4 @@ def test_a_lamp_whose_reading_no_source_has_is_told(tmp_path: Path) -> None:
     )
     source = 'name = "x"\n[[sources]]\nlisten = "127.0.0.1:0"\nlayouts = ["own.toml"]\n[drives.sweep]'
     finding = found(tmp_path, ("[drives.sweep]", source))["lamp low_oil", "telemetry"]
-    assert finding.severity == "failure" and "oil_pressure" in finding.says
+    assert finding.severity == "failure" and "oil_pressure" in finding.text

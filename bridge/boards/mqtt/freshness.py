@@ -2,7 +2,7 @@
 
 Frames have no time in them, and need none: a host that has heard nothing of a board for `SILENCE_S` of its
 session drives it no more and asks for its introduction; after that no old MOVE follows. So when nothing came
-for `PAUSE_S`, the first frames that come then are old ones if they change anything. Whoever stands for the
+for `PAUSE_S`, the first frames that come then are old ones if they change anything. Whoever acts for the
 board discards them, and all behind them, by connecting anew.
 """
 

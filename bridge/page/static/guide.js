@@ -31,7 +31,7 @@ export function next({ at, gauge, pointer, board, mayMove, stopped }) {
     return { step: 0, text, actions: [] };
   }
   if (!at) {
-    const text = `Take the ${name} off telemetry. It then moves only when somebody here says so; the other gauges fly on.`;
+    const text = `Take the ${name} off telemetry. It then moves only when somebody here moves it; the other gauges fly on.`;
     return { step: 0, text, actions: ["take"] };
   }
   if (!at.yours) {

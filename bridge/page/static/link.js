@@ -77,7 +77,7 @@ export class Link extends EventTarget {
     return this.do("enter", this.introduce());
   }
 
-  /** Ask for something; resolves to null, or to a sentence that says why it was not done. */
+  /** Ask for something; resolves to null, or to a sentence that tells why it was not done. */
   do(command, fields = {}) {
     if (!this.open) return Promise.resolve("No connection to the program: nothing was sent.");
     const id = ++this.last;

@@ -41,7 +41,7 @@ _ITEM = re.compile(
 
 
 class TypedError(BridgeError):
-    """A typed line that is no reading; the message says what was found and what was expected."""
+    """A typed line that is no reading; the message tells what was found and what was expected."""
 
 
 @dataclass(frozen=True, slots=True)
