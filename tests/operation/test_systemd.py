@@ -49,19 +49,19 @@ async def test_readiness_the_watchdog_and_the_end_are_reported(
     environment = {"NOTIFY_SOCKET": name, "WATCHDOG_USEC": "100000", "WATCHDOG_PID": str(os.getpid())}
     lines: list[str] = []
 
-    def watchdogs() -> int:
+    def reported() -> bool:
         lines.extend(heard(line))
-        return lines.count("WATCHDOG=1")
+        flying = f"STATUS=telemetry live, {boards} of {boards} boards ready"
+        return lines.count("WATCHDOG=1") >= 3 and flying in lines
 
     async with served(panel) as (service, _):
+        boards = len(service.boards)
         assert heard(line) == []
         part = asyncio.create_task(Notifier(service, environment).run())
-        await until(lambda: watchdogs() >= 3, "watchdog fed three times")
-        boards = len(service.boards)
+        await until(reported, "the watchdog fed three times, and live telemetry")
         part.cancel()
         await asyncio.wait([part])
     assert lines[0] == "READY=1"
-    assert f"STATUS=telemetry live, {boards} of {boards} boards ready" in lines
     assert heard(line)[-1] == "STOPPING=1"
 
 
