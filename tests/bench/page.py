@@ -13,6 +13,7 @@ import json
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
 from itertools import pairwise
 from statistics import fmean, quantiles
 from typing import IO
@@ -22,6 +23,7 @@ from rich.console import Console
 from rich.table import Table
 
 from bridge import logs
+from bridge.boards.runner import Board
 from bridge.boards.state import State
 from bridge.flight.service import Service
 from bridge.flight.sources import FixedSources
@@ -95,19 +97,20 @@ async def measure(service: Service, page: Page, clients: int, measured: Measured
             await asyncio.sleep(0.05)
         await asyncio.sleep(SETTLE_S)
         board = service.boards[BOARD]
-        move = board.move
+        move = Board.move
 
-        def timed(time_s: float, positions: list[float], velocities: list[float]) -> None:
-            move(time_s, positions, velocities)
-            frames_s.append(time.perf_counter())
+        def timed(it: Board, time_s: float, positions: Sequence[float], velocities: Sequence[float]) -> None:
+            move(it, time_s, positions, velocities)
+            if it is board:
+                frames_s.append(time.perf_counter())
 
-        board.move = timed  # type: ignore[method-assign, assignment]
+        Board.move = timed  # type: ignore[method-assign, assignment]
         loop.turns_s.clear()
         begun_cpu_s = time.process_time()
         await asyncio.sleep(SLICE_S)
         measured.cpu_s += time.process_time() - begun_cpu_s
         measured.turns_s += loop.turns_s
-        board.move = move  # type: ignore[method-assign]
+        Board.move = move  # type: ignore[method-assign]
         assert far.stdin
         far.stdin.close()
         measured.received.append(await asyncio.to_thread(_received, far.stdout))

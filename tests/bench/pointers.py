@@ -21,7 +21,7 @@ from bridge.flight.running_panel import RunningPanel
 from bridge.panel.load import load_panel
 from tests.bench.panels import QUANTITIES, Telemetry, generated
 
-COUNTS = (10, 50, 100, 200, 500, 1000, 2000)
+COUNTS = (10, 100, 500, 800)  # a description is at most 250 kB
 TELEMETRY_HZ, TICK_HZ = 50, 100
 SECONDS = 4
 
