@@ -151,6 +151,11 @@ class Flight:
         return int(Path(f"/proc/{self.process.pid}/schedstat").read_text().split()[1]) / 1e9
 
     @property
+    def keeps(self) -> bool:
+        """Whether the program has kept anything yet."""
+        return any((self.folder / "state").rglob("*.json"))
+
+    @property
     def state(self) -> KeptState:
         """What the program has kept for its next start."""
         (file,) = (self.folder / "state").rglob("*.json")

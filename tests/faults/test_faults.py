@@ -45,6 +45,7 @@ def test_the_flight_goes_on_and_ends_cleanly(name: str) -> None:
         assert flight.process.poll() is None
         flight.tell("quiet")
         wait_until(flight.flies, "frames at every board after the fault")
+        wait_until(lambda: flight.keeps, "the state file")  # the last one is not waited for on a slow disk
         code, _ = flight.stop(signal.SIGTERM)
         assert code == 0
         assert flight.seen(fault.untouched).rests >= len(fault.untouched)
