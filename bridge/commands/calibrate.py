@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from bridge.commands import run as run_command
 from bridge.commands.keys import keys, keys_can_be_read
-from bridge.commands.screen import Screen, Shown, typed_on
+from bridge.commands.screen import Screen, Shown, next_key, typed_on
 from bridge.commands.shipped import PANEL
 
 if TYPE_CHECKING:
@@ -20,7 +20,6 @@ if TYPE_CHECKING:
     from bridge.gauges.pointer import Pointer
     from bridge.panel.load import Panel
 
-_LOOK_S = 0.05
 HOLDER = "the terminal"
 _JOGS = {"right": 1, "left": -1, "up": 10, "down": -10}
 _MARKS = {"n": 1, "p": -1}
@@ -209,10 +208,8 @@ async def _work(front: _Front, pressed: asyncio.Queue[str], show: Callable[[Show
     while True:
         front.look()
         show(front.shown())
-        try:
-            async with asyncio.timeout(_LOOK_S):
-                key = await pressed.get()
-        except TimeoutError:
+        key = await next_key(pressed)
+        if key is None:
             continue
         try:
             await front.press(key)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from bridge.commands import run as run_command
 from bridge.commands.ending import ending
 from bridge.commands.keys import keys, keys_can_be_read
-from bridge.commands.screen import Screen, Shown, typed_on
+from bridge.commands.screen import Screen, Shown, next_key, typed_on
 from bridge.commands.shipped import PANEL
 
 if TYPE_CHECKING:
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from bridge.proof.keeper import Keeper
     from bridge.proof.work import Work
 
-_LOOK_S = 0.05
 HOLDER = "the test"
 KEYS = (
     "type what the needle shows, Enter   Backspace: correct   m: it can't be read   u: the one before again",
@@ -309,10 +308,8 @@ async def _ask(front: _Front, pressed: asyncio.Queue[str], show: Callable[[Shown
 
     while True:
         show(front.shown())
-        try:
-            async with asyncio.timeout(_LOOK_S):
-                key = await pressed.get()
-        except TimeoutError:
+        key = await next_key(pressed)
+        if key is None:
             continue
         try:
             front.press(key)

@@ -62,12 +62,7 @@ def add_flight_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--to", dest="end", type=_seconds, default=math.inf, metavar="S", help="end (s)")
     parser.add_argument("--loop", action="store_true", help="begin again at the end")
-    parser.add_argument(
-        "--trace",
-        type=Path,
-        metavar="FILE",
-        help="write readings, and each pointer's indication and positions, at every tick (CSV)",
-    )
+    run_command.add_trace_argument(parser)
     parser.add_argument(
         "--report",
         type=Path,

@@ -33,12 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The arguments of `run`."""
     parser.add_argument("panel", type=Path, nargs="?", default=PANEL, help=f"the panel description ({PANEL})")
     parser.add_argument("--record", type=Path, metavar="FILE", help="record the flight into this log (CSV)")
-    parser.add_argument(
-        "--trace",
-        type=Path,
-        metavar="FILE",
-        help="write readings, and each pointer's indication and positions, at every tick (CSV)",
-    )
+    add_trace_argument(parser)
     parser.add_argument(
         "--virtual", action="store_true", help="use virtual boards only, whatever the description names"
     )
@@ -54,6 +49,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="serve counters to a monitor, as OpenMetrics text at /metrics (%(const)s)",
     )
     parser.add_argument("--json", action="store_true", help="log in JSON lines")
+
+
+def add_trace_argument(parser: argparse.ArgumentParser) -> None:
+    """Whether to write a trace, and where."""
+    parser.add_argument(
+        "--trace",
+        type=Path,
+        metavar="FILE",
+        help="write readings, and each pointer's indication and positions, at every tick (CSV)",
+    )
 
 
 def add_page_argument(parser: argparse.ArgumentParser) -> None:

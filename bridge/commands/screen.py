@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 _OF_NUMBERS = frozenset("0123456789.-")
 _BACKSPACE = ("\x7f", "\b")
 _LONGEST_NUMBER = 12
+_LOOK_S = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +39,15 @@ class Screen:
 
         lines = [*shown.lines, self._note, *self._keys]
         self.live.update(Text("\n".join(lines), no_wrap=True, overflow="ellipsis"), refresh=True)
+
+
+async def next_key(pressed: asyncio.Queue[str]) -> str | None:
+    """The next key; None after a while without one, so that the screen is drawn again."""
+    try:
+        async with asyncio.timeout(_LOOK_S):
+            return await pressed.get()
+    except TimeoutError:
+        return None
 
 
 def typed_on(typed: str, key: str) -> str:

@@ -19,6 +19,7 @@ from bridge.mqtt.broker import Broker, BrokerError
 from bridge.mqtt.client import Client
 from bridge.mqtt.packets import Message
 from bridge.quantities.catalogue import Catalogue
+from bridge.telemetry.delivery import Delivery
 from bridge.telemetry.published import FORMAT, Reader
 from bridge.telemetry.source import Arrival, Deliver, Sender
 from bridge.telemetry.time_base import TimeBase
@@ -47,8 +48,7 @@ class MqttSource:
         self._throttle = LogThrottle()
         self._slice_ends_s = -inf
         self._in_slice = 0
-        self._deliver: Deliver | None = None
-        self._failed: asyncio.Future[None] | None = None
+        self._delivery = Delivery()
         self._client = Client(
             broker, frames=[topic], on_frame=self._received, on_up=self._up, on_down=self._down
         )
@@ -61,20 +61,18 @@ class MqttSource:
         """Nothing: a broker that is not there yet is looked for while it runs."""
 
     async def close(self) -> None:
-        self._deliver = None
+        self._delivery.end()
 
     async def run(self, deliver: Deliver) -> None:
         """Delivers until cancelled; ends with what `deliver` raised, if it did."""
-        self._failed = asyncio.get_running_loop().create_future()
-        self._deliver = deliver
         connection = asyncio.create_task(self._client.run())
         try:
-            await asyncio.wait({connection, self._failed}, return_when=asyncio.FIRST_COMPLETED)
-            if self._failed.done():
-                self._failed.result()
-            connection.result()
+            with self._delivery.to(deliver) as failed:
+                await asyncio.wait({connection, failed}, return_when=asyncio.FIRST_COMPLETED)
+                if failed.done():
+                    failed.result()
+                connection.result()
         finally:
-            self._deliver = None
             connection.cancel()
             await asyncio.wait({connection})
 
@@ -108,19 +106,9 @@ class MqttSource:
         sender.causes.update(dropped.cause for dropped in published.dropped[_SHOWN_DROPPED:])
         sender.read(now_s, published.readings)
         age_s, set_back = self._time_base.arrived(now_s, published.time_s)
-        self._pass_on(
+        self._delivery.pass_on(
             Arrival(now_s, published.readings, published.time_s, set_back or published.jumped, age_s)
         )
-
-    def _pass_on(self, arrival: Arrival) -> None:
-        if self._deliver is None:
-            return
-        try:
-            self._deliver(arrival)
-        except Exception as error:
-            assert self._failed is not None
-            if not self._failed.done():
-                self._failed.set_exception(error)
 
     def _unused(self, cause: str, detail: str) -> None:
         self._sender.unused += 1

@@ -24,6 +24,7 @@ import structlog
 from bridge.errors import DescriptionError, TelemetryError
 from bridge.logs import LogThrottle, printable
 from bridge.telemetry.decoder import Decoder, Labels
+from bridge.telemetry.delivery import Delivery
 from bridge.telemetry.layout import Layout
 from bridge.telemetry.source import Arrival, Deliver, Sender
 from bridge.telemetry.time_base import TimeBase
@@ -82,8 +83,7 @@ class UdpSource:
         self._throttle = LogThrottle(burst=LOG_BURST)
         self._remembered: dict[tuple[str, int], dict[str, tuple[str, ...]]] = {}
         self._transport: asyncio.DatagramTransport | None = None
-        self._deliver: Deliver | None = None
-        self._failed: asyncio.Future[None] | None = None
+        self._delivery = Delivery()
         self._closed = asyncio.Event()
         self.given = frozenset[str]().union(*(layout.given for layout in self.layouts))
         self.datagrams = 0
@@ -132,7 +132,7 @@ class UdpSource:
         _log.info("listening", source=self.name, layouts=[layout.name for layout in self.layouts])
 
     async def close(self) -> None:
-        self._deliver = None
+        self._delivery.end()
         if self._transport is not None:
             self._transport.close()
             # The port is free only once the loop has come round to it, and somebody may want it next.
@@ -145,12 +145,8 @@ class UdpSource:
     async def run(self, deliver: Deliver) -> None:
         """Delivers until cancelled; ends with what `deliver` raised, if it did."""
         assert self._transport is not None, "the source isn't open"
-        self._failed = asyncio.get_running_loop().create_future()
-        self._deliver = deliver
-        try:
-            await self._failed
-        finally:
-            self._deliver = None
+        with self._delivery.to(deliver) as failed:
+            await failed
 
     def received(self, datagram: bytes, address: tuple[str, int]) -> None:
         """Takes one datagram: called by the transport."""
@@ -180,14 +176,8 @@ class UdpSource:
             self._raw(sender.address, datagram, now_s)
             return
         arrival = self._arrival(stream, datagram, now_s)
-        if arrival is None or self._deliver is None:
-            return
-        try:
-            self._deliver(arrival)
-        except Exception as error:
-            assert self._failed is not None
-            if not self._failed.done():
-                self._failed.set_exception(error)
+        if arrival is not None:
+            self._delivery.pass_on(arrival)
 
     def trouble(self, error: Exception) -> None:
         """Takes an error of the socket itself, after which it goes on: called by the transport."""
