@@ -42,18 +42,25 @@ SECONDS = 20.0
 
 
 @contextmanager
-def far_end(panel: Path, rate_hz: float = RATE_HZ) -> Iterator[IO[str]]:
-    """Boards and sender; write the port to it to start the datagrams."""
+def far_process(module: str, panel: Path, rate_hz: float) -> Iterator[subprocess.Popen[str]]:
+    """This module of tests.bench as a process, once it has plugged in; it ends when its input does."""
     with subprocess.Popen(
-        [sys.executable, "-m", "tests.bench.far_end", str(panel), str(rate_hz)],
+        [sys.executable, "-m", f"tests.bench.{module}", str(panel), str(rate_hz)],
         cwd=ROOT,
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
     ) as process:
-        assert process.stdin
         assert process.stdout
         assert process.stdout.readline() == "plugged\n"
+        yield process
+
+
+@contextmanager
+def far_end(panel: Path, rate_hz: float = RATE_HZ) -> Iterator[IO[str]]:
+    """Boards and sender; write the port to it to start the datagrams."""
+    with far_process("far_end", panel, rate_hz) as process:
+        assert process.stdin
         yield process.stdin
         process.stdin.close()
 

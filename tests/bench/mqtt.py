@@ -14,7 +14,6 @@ import json
 import os
 import socket
 import subprocess
-import sys
 import tempfile
 import time
 from collections.abc import Awaitable, Callable, Iterator
@@ -36,15 +35,13 @@ from bridge.boards.runner import Board
 from bridge.boards.session import BoardSession
 from bridge.boards.state import State
 from bridge.flight.links import Links
-from bridge.flight.service import Service
 from bridge.mqtt import packets
 from bridge.mqtt.connection import Connection
 from bridge.panel.expected import expected_channels
 from bridge.panel.load import load_panel
-from bridge.telemetry.udp import UdpSource
-from tests.bench.latency import far_end
+from tests.bench.latency import far_end, far_process
 from tests.bench.load import share_of_a_core
-from tests.bench.panels import ROOT, demo, generated
+from tests.bench.panels import demo, generated
 from tests.mqtt.broker import RunningBroker, running
 
 SECONDS = 8.0
@@ -123,16 +120,8 @@ class Far:
 @contextmanager
 def far_mqtt(panel: Path, rate_hz: float) -> Iterator[Far]:
     """Relays and sender; write the port to it to start the datagrams, 0 for none."""
-    with subprocess.Popen(
-        [sys.executable, "-m", "tests.bench.far_mqtt", str(panel), str(rate_hz)],
-        cwd=ROOT,
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        text=True,
-    ) as process:
-        assert process.stdin
-        assert process.stdout
-        assert process.stdout.readline() == "plugged\n"
+    with far_process("far_mqtt", panel, rate_hz) as process:
+        assert process.stdin and process.stdout
         far = Far(process)
         yield far
         process.stdin.close()
@@ -179,26 +168,6 @@ async def links(path: Path, rate_hz: float) -> float:
     return share
 
 
-async def fly(path: Path, far: Far) -> float:
-    """The whole service; its share of a core."""
-    service = Service(load_panel(path))
-    run = asyncio.create_task(service.run())
-    await service.started.wait()
-    (source,) = service.intake.sources
-    assert isinstance(source, UdpSource)
-    far.write(f"{source.port}\n")
-    far.flush()
-    while any(session.state is not State.READY for session in service.running.sessions.values()):
-        await asyncio.sleep(0.05)
-    await asyncio.sleep(2.0)
-    begun_s, spent_s = time.monotonic(), time.process_time()
-    await asyncio.sleep(SECONDS)
-    share = (time.process_time() - spent_s) / (time.monotonic() - begun_s)
-    service.stop()
-    await run
-    return share
-
-
 def shape(console: Console, broker: RunningBroker, boards: int, rate_hz: float) -> None:
     title = f"{boards} boards x {rate_hz:g} Hz"
     found = asyncio.run(writers(broker, boards, rate_hz))
@@ -223,7 +192,7 @@ def shape(console: Console, broker: RunningBroker, boards: int, rate_hz: float) 
     with tempfile.TemporaryDirectory() as folder:
         panel = over_mqtt(generated(Path(folder), boards * PER_BOARD, PER_BOARD), broker.port, 0.8 * rate_hz)
         with far_mqtt(panel, rate_hz) as far:
-            share = asyncio.run(fly(panel, far))
+            share = asyncio.run(share_of_a_core(panel, far))
     cuts = quantiles(far.latencies_s, n=100)
     late = Table("", "datagrams", "p50 ms", "p99 ms", "worst ms", "service, of a core", box=None)
     figures = (f"{s * 1000:.2f}" for s in (cuts[49], cuts[98], max(far.latencies_s)))

@@ -8,12 +8,10 @@ import secrets
 from bridge.boards.link import Link
 from bridge.boards.mqtt.hub import Hub
 from bridge.boards.mqtt.relay import Relay
-from bridge.boards.virtual.board import VirtualBoard
 from bridge.boards.virtual.link import VirtualLink
 from bridge.errors import BoardError
 from bridge.mqtt.broker import Broker
-from tests.boards.host import Subject
-from tests.boards.subjects import CHANNELS, VirtualSubject
+from tests.boards.subjects import VirtualSubject
 from tests.conftest import until
 
 
@@ -38,24 +36,21 @@ class Counted(VirtualLink):
         self.received += 1
 
 
-class MqttSubject(Subject):
+class MqttSubject(VirtualSubject):
     """Its clock goes only when the suite lets time elapse, and what was sent has arrived before it does.
 
     Its prefix at the broker is its own, so that tests can share one.
     """
 
     name = "virtual board over MQTT"
-    channels = VirtualSubject.channels
-    steps_per_turn = VirtualSubject.steps_per_turn
 
     def __init__(self, broker: Broker) -> None:
         prefix = f"test/{secrets.token_hex(4)}"
-        self.time_s = 0.0
-        self.board = VirtualBoard(CHANNELS)
-        self.near = Counted(self.board, lambda: self.time_s)
+        super().__init__()
+        self.link = self.near = Counted(self.board, lambda: self.time_s)
         self.relay = Relay(broker, f"{prefix}/left", "left", self.near)
         self.hub = Hub(broker, prefix)
-        self.link = self.hub.link("left", "left")
+        self.far = self.hub.link("left", "left")
         self._task: asyncio.Task[None] | None = None
         self._sent = self._asked = 0
         self._send = self.hub.client.send
@@ -67,12 +62,12 @@ class MqttSubject(Subject):
 
     async def start(self) -> Link:
         self._task = asyncio.create_task(self.relay.run())
-        link = await opened(self.link)
+        link = await opened(self.far)
         self._asked = self.near.received  # by the relay itself: who is there
         return link
 
     async def stop(self) -> None:
-        await self.link.close()
+        await self.far.close()
         assert self._task is not None
         self._task.cancel()
         await asyncio.wait({self._task})
@@ -82,20 +77,5 @@ class MqttSubject(Subject):
         self.time_s += seconds_s
 
     async def reopen(self) -> Link:
-        await self.link.close()
-        return await opened(self.link)
-
-    async def reset(self) -> None:
-        self.near.reset()
-
-    async def turn_knob(self, clicks: int) -> int:
-        self.board.turn_knob(0, clicks)
-        return 0
-
-    async def press(self) -> int:
-        self.board.press(1)
-        self.board.release(1)
-        return 1
-
-    async def lose_steps(self, channel: int, steps: int) -> None:
-        self.board.channel(channel).lose(steps)
+        await self.far.close()
+        return await opened(self.far)
