@@ -180,9 +180,10 @@ def _unused(panel: Panel) -> Iterator[Finding]:
                 text = "Homed by 'last', it asks at every start where its needle is; its motor has a stop."
                 cure = "Write homing = 'sweep', and home_deg for the face angle at that stop."
                 yield Finding(pointer.key, "homing", "warning", text=text, cure=cure)
-        lamp_knobs = {lamp.knob.input for lamp in panel.lamps if lamp.knob and lamp.knob.board == name}
+        used = {lamp.knob.input for lamp in panel.lamps if lamp.knob and lamp.knob.board == name}
+        used |= {control.input for control in description.controls.values() if control.board == name}
         for place, given in board.inputs.items():
-            if place in lamp_knobs:
+            if place in used:
                 continue
             if setting.source == "knob" and (setting.board, setting.input) == (name, place):
                 continue

@@ -15,6 +15,7 @@ from bridge.errors import DescriptionErrors
 from bridge.panel.hardware import BoardDescription
 from bridge.panel.load import load_panel
 from bridge.wiring.sheet import BoardSheet
+from tests.flight.controlled import controlled
 
 HERE = Path(__file__).parent
 DEMO = HERE.parents[1] / "config" / "panel.toml"
@@ -384,3 +385,7 @@ def test_gauges_that_overlap_on_the_panel_are_noted(tmp_path: Path) -> None:
         found = {subject: f for (subject, check), f in checked(file).items() if check == "place"}
         assert found.keys() == noted
         assert all("Overlaps attitude" in f.text and f.severity == "note" for f in found.values())
+
+
+def test_a_knob_or_button_that_a_control_has_is_not_unused(config: Path) -> None:
+    assert [each.text for each in check_panel(controlled(config)) if each.check == "input"] == []
