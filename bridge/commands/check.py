@@ -27,6 +27,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--html", type=Path, metavar="FILE", help="write the findings as a page")
     parser.add_argument("--json", type=Path, metavar="FILE", help="write the findings as JSON")
     parser.add_argument("--all", action="store_true", help="show what is ok as well")
+    parser.add_argument(
+        "--log",
+        type=Path,
+        metavar="LOG",
+        help="a flight log, of any kind that replay reads: what the panel can fly of it",
+    )
+    parser.add_argument(
+        "--layout", type=Path, metavar="LAYOUT", help="with --log: what is in a log of another maker (TOML)"
+    )
     reference = parser.add_argument_group("what may be written")
     reference.add_argument("--reference", action="store_true", help="print every table and key (Markdown)")
     reference.add_argument(
@@ -89,7 +98,7 @@ def run(args: argparse.Namespace) -> int:
     from bridge.outputs import refuse_taken, write_files
 
     panel = _panel(args)
-    inputs = panel.files if panel else ()
+    inputs = (*(panel.files if panel else ()), *(file for file in (args.log, args.layout) if file))
     outputs = [
         (file, text) for file, text in ((args.html, to_html), (args.json, to_json)) if file is not None
     ]
@@ -116,7 +125,12 @@ def _print_reference(file: str | None) -> int:
 def _panel(args: argparse.Namespace) -> Panel | None:
     from bridge.panel.load import load_panel
 
+    if args.layout is not None and args.log is None:
+        raise _wrong("--layout", "a log layout without a log", "the log that it describes", "Add --log FILE")
     if args.panel is None:
+        if args.log is not None:
+            cure = "Name it before --log; listen FILE shows what is in a log"
+            raise _wrong("--log", "no panel", "the panel that shall fly it", cure)
         return None
     if args.motor or args.ratio:
         raise _wrong("PANEL", "a panel and a drive at once", "one of them", "Leave one out")
@@ -129,7 +143,7 @@ def _findings(args: argparse.Namespace, panel: Panel | None) -> tuple[str, list[
     from bridge.panel.load import shipped_motors
 
     if panel is not None:
-        return panel.description.name, check_panel(panel)
+        return panel.description.name, [*check_panel(panel), *_log(panel, args)]
     findings: list[Finding] = []
     if args.motor:
         findings += check_drive(_question(args), shipped_motors())
@@ -138,6 +152,18 @@ def _findings(args: argparse.Namespace, panel: Panel | None) -> tuple[str, list[
     if not findings:
         raise _wrong("PANEL", "nothing to check", "a panel, or --motor, or --ratio", "Name one")
     return args.motor or f"ratio {args.ratio}", findings
+
+
+def _log(panel: Panel, args: argparse.Namespace) -> list[Finding]:
+    if args.log is None:
+        return []
+    from bridge import logs
+    from bridge.check.log import check_log
+    from bridge.flight.log_defaults import with_defaults
+    from bridge.telemetry.recorded import open_log
+
+    logs.set_up()  # bad lines of the log
+    return list(check_log(panel, with_defaults(open_log(args.log, panel.catalogue, args.layout), panel)))
 
 
 def _wheels(args: argparse.Namespace) -> list[Finding]:

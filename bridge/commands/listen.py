@@ -1,4 +1,7 @@
-"""`listen`: show what arrives from a simulator, decoded, and what is wrong with it; or find its layout."""
+"""`listen`: show what arrives from a simulator, or is in a flight log, decoded, and what is wrong with it.
+
+Or find the layout of what arrives.
+"""
 
 from __future__ import annotations
 
@@ -21,7 +24,14 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The arguments of `listen`."""
-    parser.add_argument("panel", type=Path, nargs="?", default=PANEL, help=f"the panel description ({PANEL})")
+    parser.add_argument(
+        "panel",
+        type=Path,
+        nargs="?",
+        default=PANEL,
+        metavar="PANEL|LOG",
+        help=f"the panel description ({PANEL}), or a flight log, of any kind that replay reads",
+    )
     parser.add_argument("--on", metavar="HOST:PORT", help="listen here instead of at the described address")
     parser.add_argument(
         "--layout",
@@ -29,7 +39,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         default=[],
         metavar="FILE",
-        help="with --on: a datagram layout to try (may be given again); without one, the raw bytes are shown",
+        help="with --on: a datagram layout to try (may be given again); without one, the raw bytes are "
+        "shown; with a flight log: its log layout",
     )
     parser.add_argument(
         "--allow", action="append", metavar="ADDRESS", help="with --on: a sender to hear (this machine)"
@@ -48,6 +59,8 @@ def run(arguments: argparse.Namespace) -> int:
 
     if arguments.find:
         return _find(arguments)
+    if arguments.on is None and arguments.panel.suffix.lower() != ".toml":
+        return _log(arguments)
     from rich.console import Console
 
     from bridge.telemetry.monitor import listen
@@ -55,6 +68,24 @@ def run(arguments: argparse.Namespace) -> int:
     sources, catalogue = _sources(arguments)
     logs.set_up(sink=lambda line: None)  # the view itself shows what goes wrong
     return asyncio.run(ending.run(listen(sources, Console(), catalogue)))
+
+
+def _log(arguments: argparse.Namespace) -> int:
+    """Show what is in a flight log; its bad lines are logged."""
+    from rich.console import Console
+
+    from bridge import logs
+    from bridge.errors import DescriptionError
+    from bridge.telemetry.log_contents import contents, shown
+    from bridge.telemetry.recorded import open_log
+
+    if len(arguments.layout) > 1:
+        found, expected = f"{len(arguments.layout)} layouts", "one for a flight log"
+        raise DescriptionError("listen", "--layout", found, expected, "Leave the others out")
+    logs.set_up()
+    log = open_log(arguments.panel, layout=arguments.layout[0] if arguments.layout else None)
+    Console().print(shown(log, contents(log)))
+    return 0
 
 
 def _find(arguments: argparse.Namespace) -> int:

@@ -17,6 +17,7 @@ from bridge.panel.load import Panel
 from bridge.quantities.catalogue import Catalogue
 from bridge.quantities.units import convert
 from bridge.telemetry.flightlog import Moment, Place
+from bridge.telemetry.log_contents import place_words
 from bridge.telemetry.recorded import RecordedFlight
 
 STANDARD_SETTING_INHG = convert(1013.25, "hPa", "inHg")
@@ -110,6 +111,5 @@ def _variation(log: RecordedFlight) -> tuple[float, str]:
         return 0.0, "as it has no place and date to work it out from"
     latitude_deg, longitude_deg = log.place
     variation_deg, year = magnetic_variation_deg(latitude_deg, longitude_deg, log.date)
-    place = f"{abs(latitude_deg):.1f} {'N' if latitude_deg >= 0 else 'S'}, "
-    place += f"{abs(longitude_deg):.1f} {'E' if longitude_deg >= 0 else 'W'}"
+    place = place_words(latitude_deg, longitude_deg)
     return variation_deg, f"by the World Magnetic Model at {place} in {year:.1f}"
