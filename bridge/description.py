@@ -181,11 +181,13 @@ def raise_faults(where: str, faults: Iterable[tuple[str, MistakeError]]) -> None
 
 
 def near(name: str, known: Iterable[str]) -> str:
-    """A cure for a misspelt name: the nearest known ones, and all of them."""
+    """A cure for a misspelt name: the nearest known ones whatever their case, and all of them."""
     names = sorted(known)
     if not names:
         return "Nothing is described there yet"
-    close = difflib.get_close_matches(name[:_LONGEST_NAME], names, n=2, cutoff=0.5)
+    small = {each.lower(): each for each in names}
+    close = difflib.get_close_matches(name[:_LONGEST_NAME].lower(), small, n=2, cutoff=0.5)
+    close = [small[each] for each in close]
     nearest = f"Did you mean {' or '.join(close)}? " if close else ""
     return f"{nearest}Known: {', '.join(names)}"
 

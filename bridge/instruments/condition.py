@@ -57,9 +57,10 @@ def parse_condition(
     if name not in catalogue:
         raise MistakeError(f"an unknown quantity {name!r}", "a known quantity", near(name, catalogue))
     quantity = catalogue[name]
-    alike = [each.name for each in UNITS.values() if each.dimension == UNITS[quantity.unit].dimension]
+    dimension = UNITS[quantity.unit].dimension
+    alike = [each.name for each in UNITS.values() if each.dimension == dimension]
     if unit is not None and unit not in alike:
-        raise MistakeError(f"{name} in {unit!r}", f"one of {', '.join(alike)}", "Choose one, or write none")
+        raise MistakeError(f"{name} in {unit!r}", f"a unit of {dimension}, or none", near(unit, alike))
     conversion = make_conversion(unit or quantity.unit, quantity.unit)
     limit = conversion(float(found["limit"]))
     above = found["sign"] == ">"

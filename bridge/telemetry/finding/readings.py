@@ -87,7 +87,7 @@ def _reading(part: str, catalogue: Catalogue) -> Reading:
     if unit not in UNITS or UNITS[unit].dimension != dimension:
         alike = [known for known in UNITS if UNITS[known].dimension == dimension]
         raise TypedError(
-            f"found '{unit}' after {match['name']}; expected a unit of {dimension}: {', '.join(alike)}"
+            f"found '{unit}' after {match['name']}; expected a unit of {dimension}. {near(unit, alike)}"
         )
     convert = make_conversion(unit, quantity.unit)
     value = convert(float(match["value"]))

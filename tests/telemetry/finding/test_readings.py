@@ -44,8 +44,9 @@ def test_a_reading_is_as_exact_as_its_dial_and_its_last_digit(
     [
         ("altitude", "found 'altitude'; expected a quantity, a number and its unit"),
         ("altitude 3,763 ft", "found '763 ft'; expected a quantity"),
-        ("altitude 3763 furlong", "a unit of length: m, km, ft, NM, nmi, mi"),
+        ("altitude 3763 furlong", "a unit of length. Known: NM, ft, km, m, mi, nmi"),
         ("altitude 3763 kt", "found 'kt' after altitude; expected a unit of length"),
+        ("altitude 3763 FT", "Did you mean ft?"),
         ("altitud 3763", "Did you mean"),
         ("pitch 200", "found pitch 200 deg; expected -90 to 90 deg"),
         ("pitch 2, pitch 3", "found pitch twice"),
