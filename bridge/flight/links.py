@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 from bridge.boards.link import Link
 from bridge.boards.serial import SerialLink
 from bridge.boards.virtual.link import VirtualLink
-from bridge.flight.dry_run import virtual_board
 from bridge.panel.load import Panel
 
 if TYPE_CHECKING:
@@ -37,6 +36,9 @@ class Links:
 
     def virtual(self, panel: Panel, board: str) -> Link:
         """A link to a virtual board that has what this board is described with, whatever its kind."""
+        # With the whole flight, which a relay must not wait for before its board is back.
+        from bridge.flight.dry_run import virtual_board
+
         return VirtualLink(virtual_board(panel, board), self._clock)
 
     def _mqtt(self, panel: Panel, board: str) -> Link:
