@@ -232,7 +232,12 @@ def _explained(error: ErrorDetails, model: type[BaseModel], where: str, key: str
         return DescriptionError(where, place, repr(error["input"]), expected, "Choose one of them")
     message = error["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
     message = _IN_WORDS.get(kind, message)
-    return DescriptionError(where, place, repr(error["input"])[:80], message, "Change the value")
+    if kind == "string_pattern_mismatch":
+        message = _PATTERNS.get(error["ctx"]["pattern"], message)
+    found = repr(error["input"])[:80]
+    if error["loc"] and error["loc"][-1] == "[key]":
+        return DescriptionError(where, place.removesuffix(".[key]"), f"the key {found}", message, "Rename it")
+    return DescriptionError(where, place, found, message, "Change the value")
 
 
 _IN_WORDS = {
@@ -252,6 +257,12 @@ _IN_WORDS = {
     "finite_number": "a number that is finite",
 }
 """What the library's kinds of error expect, in words of the file."""
+
+_PATTERNS = {
+    "^[A-Z0-9]{3}$": "three capital letters or digits, as in TAS",
+    "^[0-9a-f]{16}$": "16 digits of 0 to 9 and a to f, as firmware prints them",
+}
+"""What the patterns of texts mean."""
 
 
 def _keys_at(model: type[BaseModel], path: tuple[int | str, ...]) -> list[str]:

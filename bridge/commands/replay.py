@@ -6,6 +6,7 @@ import argparse
 import asyncio
 import math
 import time
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -132,10 +133,14 @@ def _fly(
 ) -> int:
     import structlog
 
+    from bridge.flight.changing_log import ChangingLog
     from bridge.flight.log_defaults import with_defaults
     from bridge.telemetry.recorded import open_log
 
-    log = with_defaults(open_log(arguments.log, panel.catalogue, arguments.layout), panel)
+    def opened() -> RecordedFlight:
+        return with_defaults(open_log(arguments.log, panel.catalogue, arguments.layout), panel)
+
+    log = opened() if arguments.layout is None else ChangingLog(arguments.layout, opened)
     if bar is not None:
         bar.start_s, bar.end_s = _span_s(log, arguments)
     for assumption in log.assumptions:
@@ -204,7 +209,9 @@ async def _fly_dry(
     rows = arrivals(log, arguments.start, arguments.end, arguments.loop)
     scenario = run_command.scenario_of(arguments, panel)
     dry_run = DryRun(panel, log.given, rows, assumed_in(log), scenario)
-    reload = asyncio.create_task(_reload(dry_run))
+    watches = [
+        asyncio.create_task(watch) for watch in (_reload(dry_run), _read_again(log, dry_run.read_again))
+    ]
     begun_s = time.perf_counter()
     drawn_s = -math.inf
     first_s: float | None = None
@@ -243,7 +250,8 @@ async def _fly_dry(
                 await asyncio.sleep(0)
         if drawing and first_s is not None:
             drawing.show(Shown(dry_run.running.snapshot(time_s)))
-    reload.cancel()
+    for watch in watches:
+        watch.cancel()
     if view:
         print()
     flown_s = 0.0 if first_s is None else time_s - first_s
@@ -265,6 +273,16 @@ async def _reload(dry_run: DryRun) -> None:
             log.exception("description not taken")
         else:
             log.info("description taken", panel=str(panel.path))
+
+
+async def _read_again(log: RecordedFlight, take: Callable[[frozenset[str], frozenset[str]], object]) -> None:
+    """Take every good change of the log's layout while flying: what the log has then, and what it lacks."""
+    from bridge.flight.changing_log import ChangingLog
+    from bridge.flight.log_defaults import assumed_in
+
+    if isinstance(log, ChangingLog):
+        async for changed in log.changes():
+            take(changed.given, assumed_in(changed))
 
 
 def _summary(dry_run: DryRun, flown_s: float, took_s: float) -> bool:
@@ -334,6 +352,7 @@ async def _fly_live(
             scenario=scenario,
         )
     publish(service, panel)
+    service.add_part("log layout", partial(_read_again, log, lambda _, assumed: service.read_again(assumed)))
     recorder = None
     if arguments.report:
         from bridge.report.tracks import Recorder

@@ -63,7 +63,7 @@ class Chain:
 
     The altimeter setting of a knob starts from `setting_inhg`, what it was last, or else from the
     description. In a `replayed` flight a log that holds the setting moves it instead of the knob; what of it
-    is in `assumed` the log does not have.
+    is in `assumed` (that of `before` where it is None) the log does not have.
     `scenario` has the failures of the flight.
     """
 
@@ -75,14 +75,16 @@ class Chain:
         *,
         setting_inhg: float | None = None,
         replayed: bool = False,
-        assumed: frozenset[str] = frozenset(),
+        assumed: frozenset[str] | None = None,
         scenario: Scenario | None = None,
     ) -> None:
         described = panel.description
         self.panel = panel
         self.given = given
         self.replayed: bool = before.replayed if before else replayed
-        self.assumed: frozenset[str] = before.assumed if before else assumed
+        if assumed is None:
+            assumed = before.assumed if before else frozenset()
+        self.assumed: frozenset[str] = assumed
         self._instruments = {gauge: panel.instrument(gauge) for gauge in described.gauges}
         own = dict(described.fixed)
         self.setting_source = self._setting_source()

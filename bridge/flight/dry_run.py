@@ -77,6 +77,11 @@ class DryRun:
         self._time_s = 0.0
         self._notice_log = NoticeLog()
 
+    def read_again(self, given: frozenset[str], assumed: frozenset[str]) -> None:
+        """The log has these quantities from now on, of which those in `assumed` it lacks."""
+        before = self.running
+        self.running = RunningPanel(before.panel, given, homes(before.panel), before, assumed=assumed)
+
     def reload(self, panel: Panel) -> None:
         """Swap the description; boards that it leaves as they are go on, others restart."""
         before = self.running

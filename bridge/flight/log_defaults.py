@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
+from bridge.flight.changing_log import ChangingLog
 from bridge.instruments.magnetism import magnetic_variation_deg
 from bridge.panel.load import Panel
 from bridge.quantities.catalogue import Catalogue
@@ -64,6 +65,7 @@ class CompletedLog:
 
 def assumed_in(log: RecordedFlight) -> frozenset[str]:
     """The quantities of this log that were assumed."""
+    log = log.log if isinstance(log, ChangingLog) else log
     return frozenset(log.defaults) if isinstance(log, CompletedLog) else frozenset()
 
 

@@ -68,7 +68,7 @@ class RunningPanel:
         *,
         setting_inhg: float | None = None,
         replayed: bool = False,
-        assumed: frozenset[str] = frozenset(),
+        assumed: frozenset[str] | None = None,
         scenario: Scenario | None = None,
     ) -> None:
         self.panel = panel

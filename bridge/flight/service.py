@@ -342,6 +342,12 @@ class Service:
     def _note_reload(self, mistakes: str) -> None:
         self._reloaded = ReloadSnapshot(time.strftime("%H:%M:%S"), not mistakes, mistakes)
 
+    def read_again(self, assumed: frozenset[str]) -> None:
+        """The log that is replayed reads otherwise from now on, and lacks the quantities in `assumed`."""
+        if self.replay is not None:
+            self.replay.read_again()
+        self._fly(RunningPanel(self.running.panel, self.intake.given, before=self.running, assumed=assumed))
+
     async def reload(self, panel: Panel) -> None:
         """Swap the description in between two ticks; returns when that is done.
 

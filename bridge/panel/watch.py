@@ -37,16 +37,7 @@ async def changes(
     not logged.
     """
     mistakes = ""
-    # Nothing is taken yet: files may have changed between their loading and the first look.
-    taken: _Stamps = {}
-    before = taken
-    while True:
-        await asyncio.sleep(LOOK_S)
-        found = await in_thread("watch", partial(_stamps, flying().files))
-        if found != before or found == taken:
-            before = found
-            continue
-        taken = found
+    async for _ in saved(lambda: flying().files):
         try:
             panel = await in_thread("reload", partial(load, flying().path))
         except BridgeError as error:
@@ -61,6 +52,21 @@ async def changes(
             _log.info("description is good again", panel=str(panel.path))
             mistaken("")
         mistakes = ""
+
+
+async def saved(files: Callable[[], Iterable[Path]]) -> AsyncIterator[None]:
+    """Yields once at the start, and whenever these files have changed since and change no more."""
+    # Nothing is taken yet: files may have changed between their loading and the first look.
+    taken: _Stamps = {}
+    before = taken
+    while True:
+        await asyncio.sleep(LOOK_S)
+        found = await in_thread("watch", partial(_stamps, files()))
+        if found != before or found == taken:
+            before = found
+            continue
+        taken = found
+        yield
 
 
 def _stamps(files: Iterable[Path]) -> _Stamps:

@@ -154,7 +154,6 @@ class ReplaySource:
         self._window = (start_s, end_s, loop)
         self._clock = clock
         self._sender = Sender(str(log.path), layout="flight log")
-        self.given = log.given
         self._playing = True
         self._sought_s: float | None = None
         self._changed = asyncio.Event()
@@ -165,6 +164,11 @@ class ReplaySource:
     @property
     def name(self) -> str:
         return self._log.path.name
+
+    @property
+    def given(self) -> frozenset[str]:
+        """The quantities that the log has."""
+        return self._log.given
 
     @property
     def senders(self) -> tuple[Sender, ...]:
@@ -222,6 +226,11 @@ class ReplaySource:
         """Go on from this time of the log (s), or from its first moment after it."""
         self._sought_s = time_s
         self._changed.set()
+
+    def read_again(self) -> None:
+        """The log reads otherwise from now on: go on from here by that."""
+        self._sender = Sender(str(self._log.path), layout="flight log")
+        self.seek(self._place_s())
 
     def set_speed(self, speed: float) -> None:
         """Go on at this speed, above 0."""

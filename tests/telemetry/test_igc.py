@@ -121,7 +121,10 @@ def test_a_log_layout_states_what_a_code_means(path: Path, tmp_path: Path) -> No
     ("text", "words"),
     [
         ('kind = "igx"\n', ("kind: found 'igx'", "one of igc")),
-        ('kind = "igc"\n[codes]\ntas = {quantity = "mach", unit = "1"}\n', ("tas",)),
+        (
+            'kind = "igc"\n[codes]\ntas = {quantity = "mach", unit = "1"}\n',
+            ("codes.tas: found the key 'tas'; expected three capital letters or digits", "Rename it."),
+        ),
         (
             'kind = "igc"\n[codes]\nTAS = {quantity = "speed", unit = "kt"}\n',
             ("codes.TAS.quantity",),
