@@ -5,7 +5,8 @@ from __future__ import annotations
 import asyncio
 import textwrap
 import time
-from collections.abc import Callable, Sequence
+from collections import deque
+from collections.abc import Awaitable, Callable, Sequence
 from functools import partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -22,7 +23,7 @@ from bridge.telemetry.finding.readings import TypedError, typed_readings
 from bridge.telemetry.finding.search import Moment
 from bridge.telemetry.finding.shown import WIDTH, content_rows
 from bridge.telemetry.finding.verdict import Result, Verdict, best_result, judge
-from bridge.telemetry.finding.written import layout_text, written_verdicts
+from bridge.telemetry.finding.written import layout_text
 from bridge.telemetry.layout import load_layout
 from bridge.telemetry.layout_description import CODES
 from bridge.telemetry.udp import UdpSource
@@ -40,6 +41,8 @@ write FILE          write the layout of what was found; done ends as well, quit 
 _AGED_S = 5.0
 _FIRST_S = 1.0
 _LONGEST_LINE = 4000
+_MOST_WAITING = 2000
+"""Datagrams that wait while a line is answered; of more the oldest are dropped."""
 
 
 class Dialogue:
@@ -157,6 +160,8 @@ class Dialogue:
         rows = [printable(f"In {self._result.family}{f', {order}-endian' if order else ''}:")[:WIDTH]]
         for verdict in self._result.verdicts:
             rows += self._verdict_rows(verdict)
+        if self._result.clock is not None:
+            rows.append(printable(f"{'time':<20} {self._result.clock}: the sender's own clock")[:WIDTH])
         if len(self._moments) == 1:
             rows += textwrap.wrap("Now move the aircraft and type again: one reading fits too much.", WIDTH)
         rows += self._elsewhere(results)
@@ -172,7 +177,7 @@ class Dialogue:
         rivals = f"; rivals: {len(verdict.rivals)}" if verdict.rivals else ""
         others = [one.place for one in verdict.alike if one.place != verdict.best.place]
         alike = f"; alike so far: {others[0]}" if others else ""
-        odds = f"{verdict.confidence:4.0%}" if verdict.varied else "    "
+        odds = f"{int(100 * verdict.confidence):3d}%" if verdict.varied else "    "
         line = f"{odds} {verdict.best.place}, {verdict.best.conversion}{rivals}{alike}"
         if not verdict.varied and len(self._moments) > 1:
             line += "; its readings are too much alike"
@@ -181,7 +186,7 @@ class Dialogue:
     def _elsewhere(self, results: Sequence[Result]) -> list[str]:
         """What is sure in other datagrams only: they need a layout of their own."""
         assert self._result is not None
-        known = {verdict.quantity for verdict in written_verdicts(self._result)}
+        known = {verdict.quantity for verdict in self._result.written}
         rows = []
         for result in results:
             others = [v.quantity for v in result.verdicts if v.sure and v.quantity not in known]
@@ -198,7 +203,7 @@ class Dialogue:
     def _write(self, rest: str) -> list[str]:
         if not rest:
             raise TypedError("found no file name; expected one, as in: write simulator.toml")
-        if self._result is None or not written_verdicts(self._result):
+        if self._result is None or not self._result.written:
             raise TypedError(
                 "found nothing that is sure or likely yet; expected readings of two moments or more"
             )
@@ -240,20 +245,40 @@ async def find(
 ) -> int:
     """The dialogue until it is ended or the input ends; raises `DescriptionError` for a bad port."""
     history = History()
+    waiting: deque[tuple[str, bytes, float]] = deque(maxlen=_MOST_WAITING)
+    answering = asyncio.Lock()
     heard = asyncio.Event()
 
     def take(sender: str, datagram: bytes, now_s: float) -> None:
-        history.add(sender, datagram, now_s)
+        waiting.append((sender, datagram, now_s))
+        if not answering.locked():
+            sort()
         heard.set()
+
+    def sort() -> None:
+        while waiting:
+            history.add(*waiting.popleft())
+
+    async def answer(line: str) -> list[str]:
+        """In a thread: a search takes a second or two, and what is sent meanwhile is heard in time."""
+        async with answering:
+            sort()
+            return await in_thread("answer", partial(dialogue.answer, line))
 
     source = UdpSource(host, port, (), allow, clock, raw=take)
     await source.open()
     try:
         dialogue = Dialogue(source, history, clock)
         _print(out, [f"Listening on {source.name}. Type `help` for what can be typed."])
-        first = asyncio.create_task(_show_first(heard, dialogue, out))
+        first = asyncio.create_task(_show_first(heard, answer, out))
         try:
-            await _converse(dialogue, typed, out)
+            while not dialogue.ended:
+                out.write("> ")
+                out.flush()
+                line = await in_thread("typed", partial(typed.readline, _LONGEST_LINE))
+                if not line:
+                    break
+                _print(out, await answer(line))
         finally:
             first.cancel()
             await asyncio.wait({first})
@@ -262,21 +287,13 @@ async def find(
     return 0
 
 
-async def _converse(dialogue: Dialogue, typed: TextIO, out: TextIO) -> None:
-    while not dialogue.ended:
-        out.write("> ")
-        out.flush()
-        line = await in_thread("typed", partial(typed.readline, _LONGEST_LINE))
-        if not line:
-            break
-        _print(out, dialogue.answer(line))
-
-
-async def _show_first(heard: asyncio.Event, dialogue: Dialogue, out: TextIO) -> None:
+async def _show_first(
+    heard: asyncio.Event, answer: Callable[[str], Awaitable[list[str]]], out: TextIO
+) -> None:
     """Shows what is in the first second of datagrams, once some have come."""
     await heard.wait()
     await asyncio.sleep(_FIRST_S)
-    _print(out, ["", *dialogue.answer("senders"), *dialogue.answer("show")])
+    _print(out, ["", *await answer("senders"), *await answer("show")])
     out.write("> ")
     out.flush()
 

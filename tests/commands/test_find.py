@@ -10,6 +10,7 @@ import socket
 import struct
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from bridge.commands.find import HELP, find
 from bridge.quantities.units import convert
 from bridge.telemetry.decoder import Decoded
 from bridge.telemetry.layout import load_layout
+from bridge.telemetry.udp import UdpSource
 from tests.commands.started import environment
 from tests.conftest import until
 
@@ -170,6 +172,39 @@ async def test_what_is_typed_wrongly_is_answered_and_nothing_is_lost(
     await talk.ask("quit")
     await talk.end()
     assert list(tmp_path.iterdir()) == []
+
+
+async def test_datagrams_are_heard_while_a_line_is_answered(
+    sender: socket.socket, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The search waits, in its thread, until the dialogue's source has heard three more."""
+    sources: list[UdpSource] = []
+
+    class Kept(UdpSource):
+        async def open(self) -> None:
+            sources.append(self)
+            await super().open()
+
+    monkeypatch.setattr("bridge.commands.find.UdpSource", Kept)
+    talk = Talk()
+    port = await talk.port()
+    await hear(talk, sender, port, READ[0], 0)
+    loop, searching, heard = asyncio.get_running_loop(), asyncio.Event(), threading.Event()
+
+    def search(*_: object) -> None:
+        loop.call_soon_threadsafe(searching.set)
+        assert heard.wait(30)
+
+    monkeypatch.setattr("bridge.commands.find.judge", search)
+    answer = asyncio.create_task(talk.ask("altitude 3763 ft"))
+    await searching.wait()
+    for count in range(3):
+        sender.sendto(datagram(READ[0], 6 + count), ("127.0.0.1", port))
+    await until(lambda: sources[0].datagrams == 9, "three more datagrams")
+    heard.set()
+    assert "Nothing has been read yet" in await answer
+    assert " 9 datagrams" in await talk.ask("senders")
+    await talk.end()
 
 
 def run(folder: Path, *words: str, typed: str = "") -> subprocess.CompletedProcess[str]:

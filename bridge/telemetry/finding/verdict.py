@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from bridge.quantities.catalogue import Catalogue
+from bridge.telemetry.finding.clock import Clock, sender_clock
 from bridge.telemetry.finding.history import Family
 from bridge.telemetry.finding.readings import Reading
 from bridge.telemetry.finding.search import Candidate, Fits, Moment, Search, apart
@@ -54,12 +55,21 @@ class Verdict:
 
 @dataclass(frozen=True, slots=True)
 class Result:
-    """The verdicts of one family in its best shape; `score` is how much they explain (a logarithm)."""
+    """The verdicts of one family in its best shape; `score` is how much they explain (a logarithm).
+
+    `clock` is the sender's own, where it sends one that the layout has to name.
+    """
 
     family: Family
     shape: Shape
     verdicts: tuple[Verdict, ...]
     score: float
+    clock: Clock | None
+
+    @property
+    def written(self) -> list[Verdict]:
+        """Those that go into the layout: sure or likely."""
+        return [v for v in self.verdicts if v.best is not None and v.varied and v.confidence >= LIKELY]
 
 
 def judge(family: Family, moments: Sequence[Moment], catalogue: Catalogue) -> Result | None:
@@ -83,7 +93,9 @@ def judge(family: Family, moments: Sequence[Moment], catalogue: Catalogue) -> Re
         for reading in moment.readings:
             readings.setdefault(reading.quantity, []).append(reading)
     verdicts = _verdicts(findings, readings, certainty, catalogue)
-    return Result(family, shape, tuple(verdicts), score)
+    taken = [verdict.best.place for verdict in verdicts if verdict.best and verdict.confidence >= LIKELY]
+    own = shape.head["kind"] == "mavlink"  # whose decoder knows its clock
+    return Result(family, shape, tuple(verdicts), score, None if own else sender_clock(family, shape, taken))
 
 
 def _verdicts(

@@ -20,7 +20,7 @@ from bridge.telemetry.finding.questions import next_question
 from bridge.telemetry.finding.readings import typed_readings
 from bridge.telemetry.finding.search import Moment
 from bridge.telemetry.finding.verdict import Result, judge
-from bridge.telemetry.finding.written import layout_text, written_verdicts
+from bridge.telemetry.finding.written import layout_text
 from bridge.telemetry.layout import KINDS as LAYOUT_KINDS
 from tests.telemetry.finding.senders import ENVELOPE, Flight, Sender, any_state, tolerance
 from tests.telemetry.written import layout_of
@@ -51,7 +51,7 @@ def wrong(flight: Flight, sender: Sender, result: Result, draw: random.Random) -
                     off = (off + 180) % 360 - 180
                 if abs(off) > tolerance(flight.moments, name):
                     found.add(name)
-    return found | {verdict.quantity for verdict in written_verdicts(result)} - seen
+    return found | {verdict.quantity for verdict in result.written} - seen
 
 
 @pytest.mark.slow
@@ -64,8 +64,9 @@ def test_six_quantities_are_found_among_200_packed_fields_within_three_readings(
     sender = Sender(draw, f"packed-{order}", 200)
     flight = Flight(draw, sender)
     result = flight.result()
-    assert {verdict.quantity for verdict in written_verdicts(result)} == set(ENVELOPE)
+    assert {verdict.quantity for verdict in result.written} == set(ENVELOPE)
     assert result.shape.head["byte_order"] == order
+    assert result.clock is None, "no decoy is taken for a clock"
     assert wrong(flight, sender, result, draw) == set()
     assert sum(verdict.sure for verdict in result.verdicts) >= 4
 
@@ -96,7 +97,7 @@ def test_every_kind_of_layout_is_found_and_written(kind: str) -> None:
     sender = Sender(draw, kind, 24)
     flight = Flight(draw, sender)
     result = flight.result()
-    assert {verdict.quantity for verdict in written_verdicts(result)} == set(ENVELOPE)
+    assert {verdict.quantity for verdict in result.written} == set(ENVELOPE)
     assert sum(verdict.sure for verdict in result.verdicts) >= 4
     assert result.shape.head["kind"] == LAYOUTS[kind]
     assert wrong(flight, sender, result, draw) == set()
@@ -109,7 +110,7 @@ def test_of_two_senders_the_one_that_fits_is_taken() -> None:
     flight = Flight(draw, other, fits)
     result = flight.result()
     assert result.family.sender == "127.0.0.1:4001"
-    assert {verdict.quantity for verdict in written_verdicts(result)} == set(ENVELOPE)
+    assert {verdict.quantity for verdict in result.written} == set(ENVELOPE)
     [beside] = [one for one in flight.results() if one.family.sender == "127.0.0.1:4000"]
     assert not {verdict.quantity for verdict in beside.verdicts if verdict.sure} & set(half)
 
