@@ -27,7 +27,7 @@ from enum import Enum
 from bridge.boards import messages
 from bridge.boards.audit import LOST_SENSOR_MARKS, IndexAudit
 from bridge.boards.compatibility import ExpectedChannel
-from bridge.boards.messages import ChannelState, EventKind, Fault, Homing
+from bridge.boards.messages import ChannelState, EventKind, Fault, Homing, Output
 from bridge.boards.notices import (
     ChannelFaulted,
     ChannelHomed,
@@ -122,11 +122,20 @@ class PointerChannel:
         self._doubt = ""
         return self._find_home()
 
+    @property
+    def may_adopt(self) -> bool:
+        """Whether people may tell where the pointer is: it waits for that, or has neither mark nor stop."""
+        limits = self.expected.limits
+        alone = limits.homing == Homing.LAST_POSITION and limits.output != Output.SERVO
+        return self.phase is Phase.WAITING or (self.phase is Phase.READY and alone)
+
     def adopt(self, position: int) -> None:
         """The user confirms that the pointer is here; raises ValueError outside the channel's travel."""
         why = self._outside(position)
         if why:
             raise ValueError(why)
+        if self.phase is Phase.READY:
+            self._enter(Phase.WAITING, "waits until the board has taken its position")
         self._confirmed = position
         self.pending = messages.Adopt((messages.ChannelPosition(self.number, position),))
 

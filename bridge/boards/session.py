@@ -217,15 +217,16 @@ class BoardSession:
     def adopt(self, channel: int, position: int) -> None:
         """Confirm that a channel's pointer is at this position (steps).
 
-        Raises BoardError if the channel does not ask for it, or the position lies outside its travel.
+        Raises BoardError if the channel finds its position by itself, or this one lies outside its travel.
         """
-        if self.channels[channel].phase is not Phase.WAITING:
+        if not self.channels[channel].may_adopt:
             why = "does not wait for a position; home it: then it finds it, or asks for it"
             raise BoardError(self.name, why, channel)
         try:
             self.channels[channel].adopt(position)
         except ValueError as error:
             raise BoardError(self.name, f"can't be at {position} steps: {error}", channel) from None
+        self._update_state()
 
     def stop(self) -> None:
         """Searches for a home position end and none begins, and corrections of the index audit stay as they

@@ -91,6 +91,7 @@ class _Front:
         self._typed: str | None = None  # the reading to go to, as far as it is typed
         self._begun = False
         self._leaving = False
+        self._saving: asyncio.Task[None] | None = None
 
     @property
     def _bench(self) -> GaugeBench:
@@ -108,7 +109,7 @@ class _Front:
             self._begun = True
             self._bench.mark(0)
 
-    async def press(self, key: str) -> None:
+    def press(self, key: str) -> None:
         """Do what a key asks for."""
         self.note = ""
         leaving, self._leaving = self._leaving, False
@@ -125,9 +126,18 @@ class _Front:
         elif key == "g":
             self._typed = ""
         elif key == "s":
-            await self.service.saves.save(self._pointer.gauge, HOLDER)
+            self._saving = asyncio.create_task(self._save())
         else:
             self._move(key)
+
+    async def _save(self) -> None:
+        """Not waited for by the keys: a disk that hangs must not hold up a stop."""
+        from bridge.errors import BridgeError
+
+        try:
+            await self.service.saves.save(self._pointer.gauge, HOLDER)
+        except BridgeError as error:
+            self.note = str(error)
 
     def _move(self, key: str) -> None:
         bench = self._bench
@@ -212,6 +222,6 @@ async def _work(front: _Front, pressed: asyncio.Queue[str], show: Callable[[Show
         if key is None:
             continue
         try:
-            await front.press(key)
+            front.press(key)
         except BridgeError as error:
             front.note = str(error)

@@ -8,6 +8,7 @@ from functools import partial
 import structlog
 
 from bridge.calibration.file import save_points
+from bridge.errors import BenchError
 from bridge.flight.bench import Benches
 from bridge.flight.gauge_bench import Saving
 from bridge.threads import in_thread
@@ -20,16 +21,22 @@ class CalibrationSaves:
 
     def __init__(self, benches: Benches) -> None:
         self._benches = benches
+        self._under_way: set[str] = set()  # gauges
         self._asked: asyncio.Queue[tuple[str, Saving, asyncio.Future[None]]] = asyncio.Queue()
 
     async def save(self, gauge: str, holder: str) -> None:
         """Write what this holder has captured into the gauge's calibration file, which the watch then takes.
 
         Whoever asked need not wait for it: what is written counts as saved all the same. Raises BridgeError
-        when the holder does not have the gauge, the curve has mistakes, or the file can't be written.
+        when the holder does not have the gauge, the curve has mistakes, the gauge is being saved already (a
+        second time the version before would be lost), or the file can't be written.
         """
         saved: asyncio.Future[None] = asyncio.get_running_loop().create_future()
-        self._asked.put_nowait((gauge, self._benches.at(gauge, holder).saving(), saved))
+        saving = self._benches.at(gauge, holder).saving()
+        if gauge in self._under_way:
+            raise BenchError(f"{gauge} is being saved: the disk has not answered yet")
+        self._under_way.add(gauge)
+        self._asked.put_nowait((gauge, saving, saved))
         await saved
 
     async def run(self) -> None:
@@ -47,6 +54,7 @@ class CalibrationSaves:
                 if not saved.done():
                     saved.set_result(None)
             finally:
+                self._under_way.discard(gauge)
                 saved.cancel()  # nobody waits for ever for what the end of the flight has cut off
 
     async def _write(self, gauge: str, saving: Saving) -> None:

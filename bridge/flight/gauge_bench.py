@@ -33,6 +33,7 @@ _FAST_SHARE = 0.25  # of the drive's speed, for a fast turn; a slow one is an ei
 _SLOW_SHARE = 0.125
 
 _MOST_BY = 1e6  # of any unit: no jog is meant to go so far, and beyond it nothing is worked out
+_MOVES = "the needle still moves: wait until it is at rest"
 
 Unit = Literal["step", "deg", "reading"]
 
@@ -180,9 +181,20 @@ class GaugeBench:
         self._session.home(self._pointer.channel)
 
     def here(self, reading: float | None = None) -> None:
-        """The pointer that waits for it is at this reading, or at its home position: take that as known."""
+        """The pointer is at this reading, or at its home position: take that as known.
+
+        For one that waits for it, or has neither mark nor stop to find its position by. Raises BenchError for
+        any other, and while it moves.
+        """
         self._may_move()
         pointer = self._pointer
+        if self.moving:
+            raise BenchError(_MOVES)
+        if self.known and not self._channel.may_adopt:
+            raise BenchError(
+                f"{pointer.key} finds its position by itself: home it. Where it is off its marks even then, "
+                "capture them"
+            )
         steps = pointer.drive.zero_steps
         if reading is not None:
             steps = pointer.position(self.draft.on_scale(reading), self._bench.falling)
@@ -196,7 +208,7 @@ class GaugeBench:
         self._must_be_known()
         bench = self._bench
         if self.moving:
-            raise BenchError("the needle still moves: wait until it is at rest")
+            raise BenchError(_MOVES)
         if not bench.taken_up:
             bench.approach()
             side = "above" if bench.falling else "below"

@@ -84,7 +84,7 @@ test: while a gauge is tested (`prove --page`), when it changes. The keys are th
 `proof.desk.DeskSnapshot`; what the needle should show is not among them.
     {"type":"test","pointer":"airspeed.needle","unit":"kt","taken":3,"planned":56,"asks":"read",
      "purpose":"scale","falling":false,"cycle":1,"tapped":false,"setting_inhg":null,"file":"...","trouble":""}
-answer: to each command, in their order. `id` is null for a message that has none.
+answer: to each command, in their order; to `save` once it is written. `id` is null for a message without one.
     {"type":"answer","id":7,"error":null|"a sentence"}
 
 Browser to server

@@ -23,6 +23,7 @@ if TYPE_CHECKING:  # a page that tests nothing need not load what draws sheets
 _NEEDS_TOKEN = (
     "This browser may only watch. Open the link that was printed when the program started, with its token."
 )
+WRONG_TOKEN = "This is not the token of this start of the program. Open the link that it printed."
 
 
 class Controls:
@@ -37,7 +38,8 @@ class Controls:
     async def do(self, browser: Browser, command: messages.Command) -> None:
         """Do it, for this browser. Only saving takes a while."""
         service, holder = self._service, browser.name
-        service.benches.heard(holder, service.clock())
+        if browser.may_move:  # who may only watch keeps no gauge by taking the name of one who has vanished
+            service.benches.heard(holder, service.clock())
         match command:
             case messages.Enter():
                 self._enter(browser, command)
@@ -111,9 +113,7 @@ class Controls:
         if command.token is not None and not browser.may_move:
             if not self._access.is_token(command.token):
                 browser.wrong_tokens += 1
-                raise AccessError(
-                    "This is not the token of this start of the program. Open the link that it printed."
-                )
+                raise AccessError(WRONG_TOKEN)
             browser.may_move = True
             self._hub.post_latest(browser)
 

@@ -23,11 +23,11 @@ from bridge.errors import BridgeError
 from bridge.flight.service import Service
 from bridge.logs import LogTail, LogThrottle
 from bridge.page.access import WRONG_TOKENS, Access, AccessError, Address, Rate, TooMuchError
-from bridge.page.controls import Controls
+from bridge.page.controls import WRONG_TOKEN, Controls
 from bridge.page.feed import Feed
 from bridge.page.http import Server, bind
 from bridge.page.hub import Browser, Hub, encode
-from bridge.page.messages import Enter, MessageError, parse
+from bridge.page.messages import Command, Enter, MessageError, Save, parse
 from bridge.threads import in_thread
 
 if TYPE_CHECKING:  # a page that tests nothing need not load what draws sheets
@@ -174,32 +174,57 @@ class Page:
             self.hub.leave(browser)
 
     async def _hear(self, socket: WebSocket, browser: Browser) -> None:
-        """Do what this browser asks, one after the other, until it leaves or has to."""
+        """Do what this browser asks, one after the other, until it leaves or has to.
+
+        What is saved is not waited for: a disk that hangs must not hold up a stop, nor the signs of life.
+        """
         rate = Rate(self._service.clock)
-        while True:
-            message = await socket.receive()
-            if message["type"] == "websocket.disconnect":
-                return
-            number: int | None = None
-            error: str | None = None
-            try:
-                rate.take()
-                command = parse(message.get("text") or "")
-                number = command.id
-                await self._controls.do(browser, command)
-                if isinstance(command, Enter):
-                    _introduce(browser)
-                    self._feed.renew_bench()
-            except (TooMuchError, MessageError, BridgeError) as refusal:
-                error = str(refusal)
-                number = refusal.id if isinstance(refusal, MessageError) else number
-                if isinstance(refusal, TooMuchError) or browser.wrong_tokens >= WRONG_TOKENS:
-                    await _close(socket, error)
+        saves: set[asyncio.Task[None]] = set()
+        try:
+            while True:
+                message = await socket.receive()
+                if message["type"] == "websocket.disconnect":
                     return
-            except Exception:  # a mistake of ours must not cost the holder the connection
-                self._throttle.exception("page: a command failed", type(command), self._service.clock())
-                error = "That failed, by a mistake in the program. The log has the details."
-            await browser.answer(encode({"type": "answer", "id": number, "error": error}))
+                try:
+                    rate.take()
+                    command = parse(message.get("text") or "")
+                except TooMuchError as refusal:
+                    await _close(socket, str(refusal))
+                    return
+                except MessageError as refusal:
+                    await _answer(browser, refusal.id, str(refusal))
+                    continue
+                if isinstance(command, Save):
+                    saving = asyncio.create_task(self._obey(browser, command))
+                    saves.add(saving)
+                    saving.add_done_callback(saves.discard)
+                    continue
+                await self._obey(browser, command)
+                if browser.wrong_tokens >= WRONG_TOKENS:
+                    await _close(socket, WRONG_TOKEN)
+                    return
+        finally:
+            for saving in saves:
+                saving.cancel()
+
+    async def _obey(self, browser: Browser, command: Command) -> None:
+        """Do this, and answer."""
+        error: str | None = None
+        try:
+            await self._controls.do(browser, command)
+            if isinstance(command, Enter):
+                _introduce(browser)
+                self._feed.renew_bench()
+        except BridgeError as refusal:
+            error = str(refusal)
+        except Exception:  # a mistake of ours must not cost the holder the connection
+            self._throttle.exception("page: a command failed", type(command), self._service.clock())
+            error = "That failed, by a mistake in the program. The log has the details."
+        await _answer(browser, command.id, error)
+
+
+async def _answer(browser: Browser, number: int | None, error: str | None) -> None:
+    await browser.answer(encode({"type": "answer", "id": number, "error": error}))
 
 
 def _introduce(browser: Browser) -> None:

@@ -100,6 +100,19 @@ def test_a_position_that_only_the_user_knows_is_asked_for_and_adopted() -> None:
     assert pair.board.channel(0).status.position == 200
     pair.run(2.0, [250.0])
     assert pair.board.channel(0).status.position == 250
+    with pytest.raises(BoardError, match="outside"):
+        pair.session.adopt(0, 2_000_000_000)
+    assert pair.state() is State.READY
+    pair.session.adopt(0, 260)  # it has slipped
+    assert pair.state() is State.HOMING, "nothing is driven until the board has taken it"
+    pair.run(0.5, [260.0])
+    assert pair.state() is State.READY
+    assert pair.board.channel(0).status.position == 260
+
+
+def test_a_channel_with_a_mark_is_not_told_where_it_is() -> None:
+    pair = Pair((INDEXED,)).start().run(10.0)
+    assert pair.state() is State.READY
     with pytest.raises(BoardError, match="does not wait"):
         pair.session.adopt(0, 0)
 

@@ -136,6 +136,29 @@ def test_the_knob_is_dragged_a_click_at_a_time_and_a_button_turns_while_it_is_he
     assert steps(flying) > turned
 
 
+SIGHTS = """() => {
+  const boxes = [".look .dial", ".knob", "[data-do=capture]", ".covers"].map((selector) =>
+    document.querySelector(selector).getBoundingClientRect());
+  const [dial, knob, ...captures] = boxes;
+  const capture = captures.findLast((box) => box.height);
+  const top = Math.min(dial.top, knob.top, capture.top);
+  const bottom = Math.max(dial.bottom, knob.bottom, capture.bottom);
+  return bottom - top <= window.innerHeight - document.querySelector(".sill").offsetHeight;
+}"""
+
+
+def test_needle_knob_and_capture_are_in_sight_at_once_and_stop_below_them(holder: Page) -> None:
+    """On a tablet, either way up, on a phone held upright, and on a wall."""
+    for width, height in ((1024, 768), (768, 1024), (360, 740), (1920, 1080), (3840, 2160)):
+        holder.set_viewport_size({"width": width, "height": height})
+        holder.wait_for_function(SIGHTS)
+        box = holder.get_by_role("button", name="STOP").bounding_box()
+        assert box is not None
+        assert box["width"] * box["height"] >= 0.002 * width * height, "no small target on a large screen"
+        assert box["width"] >= 120 and box["height"] >= 55
+        assert box["x"] + box["width"] <= width and box["y"] + box["height"] <= height
+
+
 def test_of_jogs_only_what_is_next_is_read_out_and_where_the_needle_rests(
     flying: Flying, holder: Page
 ) -> None:

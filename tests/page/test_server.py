@@ -116,9 +116,28 @@ async def test_elsewhere_a_token_is_needed_for_what_moves_but_not_to_watch_or_to
             for _ in range(2):
                 await guesser.ask("enter", token="guessed")
             await guesser.line.send(json.dumps({"id": 9, "do": "enter", "token": "guessed"}))
-            with pytest.raises(websockets.ConnectionClosed):
+            with pytest.raises(websockets.ConnectionClosed) as closed:
                 while True:
                     await guesser.hear()
+            assert closed.value.rcvd is not None
+            assert "not the token" in closed.value.rcvd.reason
+
+
+async def test_a_stop_waits_for_no_disk(panel: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    async with served(panel) as (service, page), watching(page) as browser:
+        answers = asyncio.Event()
+
+        async def hangs(gauge: str, holder: str) -> None:
+            await answers.wait()
+
+        monkeypatch.setattr(service.saves, "save", hangs)
+        await browser.line.send(json.dumps({"id": 90, "do": "save", "gauge": "tachometer"}))
+        assert await browser.ask("stop") is None
+        assert service.benches.stopped == "guest 1"
+        assert browser.latest["answer"]["id"] != 90
+        answers.set()
+        saved = await browser.until("answer", lambda message: message["id"] == 90)
+        assert saved["error"] is None
 
 
 async def test_a_flood_and_a_message_too_long_are_told_why_and_closed_and_the_board_does_not_notice(

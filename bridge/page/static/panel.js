@@ -5,10 +5,14 @@ import { GaugeDrawing, forgetDrawings } from "./gauge.js";
 import { amount, plain, sign, signed, spoken, title } from "./words.js";
 
 const LEAST_DIAL_PX = 130;
-/** Widths of a strip in its own letters: what it is given below and beside a gauge, and the least that can be read. */
-const STRIP_BELOW_EM = 18.9;
+/**
+ * Strips below their gauges: the width that one is given and the least that can be read, in its own letters, and how
+ * many lines it takes. Folded, title and readings have a line more each, and are as narrow as upright tablets need.
+ */
+const ONE_LINE = { given_em: 18.9, least_em: 17.8, lines: (pointers) => 1.25 + pointers.length };
+const FOLDED = { given_em: 18.9, least_em: 13.5, lines: (pointers) => 2.25 + 2 * pointers.length };
+/** The width of a strip beside its gauge, in its own letters. */
 const STRIP_BESIDE_EM = 12.8;
-const LEGIBLE_EM = 17.8;
 const EDGE_PX = 8;
 /** Left free around the gauges, in their own scale. */
 const MARGIN_MM = 4;
@@ -131,7 +135,7 @@ export class Panel {
   describe(description) {
     this.description = description;
     this.newest = null;
-    this.gauges = description.gauges.map((gauge) => new PanelGauge(gauge));
+    this.gauges = inOrder(description.gauges).map((gauge) => new PanelGauge(gauge));
     forgetDrawings(new Set(description.gauges.flatMap((g) => g.layers.map((layer) => layer.url))));
     const least = (edge) => Math.min(...description.gauges.map((gauge) => gauge[edge])) - MARGIN_MM;
     this.corner = { x_mm: least("x_mm"), y_mm: least("y_mm") };
@@ -152,13 +156,15 @@ export class Panel {
     const style = getComputedStyle(this.gauges[0].strip);
     const letters = { em: parseFloat(style.fontSize), line: parseFloat(style.lineHeight) };
     const room = { width: this.place.clientWidth - 2 * EDGE_PX, height: this.height() - 2 * EDGE_PX };
-    const [below, beside] = [this.stripsBelow(room, letters), this.stripsBeside(room, letters)];
-    const chosen = beside.scale > below.scale ? beside : below;
-    if (chosen.legible < LEGIBLE_EM * letters.em) {
+    const [below, beside] = [this.stripsBelow(room, letters, ONE_LINE), this.stripsBeside(room, letters)];
+    const folded = this.stripsBelow(room, letters, FOLDED);
+    const chosen = [beside.scale > below.scale ? beside : below, folded].find((one) => one.legible);
+    if (!chosen) {
       this.place.className = "gauges listed";
       return;
     }
-    this.place.className = `gauges placed ${chosen === beside ? "beside" : "below"}`;
+    const kind = new Map([[beside, "beside"], [below, "below"], [folded, "below folded"]]).get(chosen);
+    this.place.className = `gauges placed ${kind}`;
     for (const { gauge, node, drawing } of this.gauges) {
       node.style.left = `${EDGE_PX + (gauge.x_mm - this.corner.x_mm) * chosen.scale + chosen.right(gauge)}px`;
       node.style.top = `${EDGE_PX + (gauge.y_mm - this.corner.y_mm) * chosen.scale + chosen.down(gauge)}px`;
@@ -180,21 +186,21 @@ export class Panel {
   }
 
   /** Scale and shifts (px) when each row of gauges has its readings below it. */
-  stripsBelow({ width, height }, { em, line }) {
+  stripsBelow({ width, height }, { em, line }, strip) {
     const { gauges } = this.description;
     const [rows, columns] = [bands(gauges, "y_mm", "height_mm"), bands(gauges, "x_mm", "width_mm")];
     const strips = [];
     for (const gauge of gauges) {
       const row = rows.get(gauge);
-      strips[row] = Math.max(strips[row] ?? 0, (1.25 + gauge.pointers.length) * line);
+      strips[row] = Math.max(strips[row] ?? 0, strip.lines(gauge.pointers) * line);
     }
     const gaps = this.gapsBelow(rows);
     // A strip has the gap below its row, too: only what it is taller than that pushes the next row down.
-    const pushed = (scale) => strips.map((strip, row) => Math.max(0, strip - gaps[row] * scale));
+    const pushed = (scale) => strips.map((tall, row) => Math.max(0, tall - gaps[row] * scale));
     const sum = (list) => list.reduce((total, one) => total + one, 0);
     let tall = height / this.height_mm;
     for (const _ of strips) {
-      const taller = strips.map((strip, row) => strip > gaps[row] * tall);
+      const taller = strips.map((high, row) => high > gaps[row] * tall);
       const counted = (list) => sum(list.filter((_, row) => taller[row]));
       tall = (height - counted(strips)) / (this.height_mm - counted(gaps));
     }
@@ -203,11 +209,11 @@ export class Panel {
     const scale = Math.min(Math.max(tall, LEAST_DIAL_PX / narrowest), width / this.width_mm);
     // Where height is short the columns move apart, so that the readings have room.
     const spare = (width - this.width_mm * scale) / (many + 1);
-    const wider = Math.max(0, Math.min(STRIP_BELOW_EM * em - narrowest * scale, spare));
+    const wider = Math.max(0, Math.min(strip.given_em * em - narrowest * scale, spare));
     return {
       scale,
       wider,
-      legible: narrowest * scale + wider,
+      legible: narrowest * scale + wider >= strip.least_em * em,
       across: wider * (many + 1),
       upright: sum(pushed(scale)),
       right: (gauge) => wider * columns.get(gauge),
@@ -233,7 +239,7 @@ export class Panel {
     return {
       scale: Math.min(height / this.height_mm, (width - across) / this.width_mm),
       wider: strip,
-      legible: Infinity,
+      legible: true,
       across,
       upright: 0,
       right: (gauge) => strip * columns.get(gauge),
@@ -283,6 +289,12 @@ export class Panel {
   health(health, bench) {
     for (const gauge of this.gauges) gauge.health(health, bench?.gauges[gauge.gauge.name], bench?.stopped);
   }
+}
+
+/** Row by row from the left, as one reads: so they are listed, read out and reached by Tab. */
+function inOrder(gauges) {
+  const rows = bands(gauges, "y_mm", "height_mm");
+  return [...gauges].sort((a, b) => rows.get(a) - rows.get(b) || a.x_mm - b.x_mm);
 }
 
 /** In which row (or column) each gauge is: one more than the gauges that lie wholly before it. */

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from bridge.errors import BenchError, BoardError, BridgeError, OutOfRangeError
+from bridge.errors import BenchError, BridgeError, OutOfRangeError
 from bridge.flight.gauge_bench import Unit
 from bridge.panel.load import Panel, load_panel
 from tests.flight.bench.rig import ME, NEEDLE, TICK_S, Rig, taken
@@ -245,13 +245,30 @@ def test_a_servo_has_nothing_to_look_for(rig: Rig) -> None:
     assert bench.known
 
 
+def test_a_needle_that_finds_its_position_by_itself_is_not_told_where_it_is(rig: Rig) -> None:
+    bench = taken(rig).benches.at("airspeed", ME)
+    rig.settle(ME)
+    with pytest.raises(BenchError, match="finds its position by itself: home it"):
+        bench.here(80.0)
+    assert bench.known
+
+
 def test_a_needle_without_mark_or_stop_is_where_its_holder_confirms(tmp_path: Path) -> None:
     (tmp_path / "panel.toml").write_text(one_gauge("last"))
     rig = Rig(load_panel(tmp_path / "panel.toml"), feeds=None)
     rig.settle()
     bench = rig.benches.take("tachometer", ME, rig.time_s)
-    with pytest.raises(BoardError, match="does not wait for a position"):
-        bench.here(0.0)
+    bench.go(800.0)
+    rig.fly(0.1, ME)
+    with pytest.raises(BenchError, match="still moves"):
+        bench.here(500.0)
+    rig.settle(ME)
+    place = rig.place("tachometer.needle")
+    bench.here(500.0)  # it has slipped, and is seen to be there
+    assert not bench.known, "until its board has taken it"
+    rig.settle(ME)
+    assert bench.snapshot().reading == pytest.approx(500.0)
+    assert rig.place("tachometer.needle") == pytest.approx(place, abs=1.0), "it stays where it is"
     bench.home()
     rig.fly(0.3, ME)
     assert bench.snapshot().state == "waiting"

@@ -192,6 +192,10 @@ async def test_what_is_written_counts_as_saved_also_when_whoever_asked_has_left(
         bench.capture()
         saving = asyncio.create_task(service.saves.save("airspeed", ME))
         await asyncio.sleep(0)
+        with pytest.raises(
+            BenchError, match="airspeed is being saved"
+        ):  # it would replace the version before
+            await service.saves.save("airspeed", ME)
         saving.cancel()
         await asyncio.wait({saving})
         assert saving.cancelled()
