@@ -10,10 +10,13 @@ from statistics import mean
 import pytest
 
 from bridge.boards.messages import FULL_LEVEL, LampLevel, Light
+from bridge.firmware.generate import config_h
+from bridge.panel.expected import expected_channels
+from bridge.panel.load import load_panel
 from tests.boards import conformance
 from tests.boards.host import Host
 from tests.boards.lamp_conformance import LAMP_CHECKS
-from tests.firmware.avr.emulator import CLOCK_HZ, PULSE, STEP, Emulator, pin, read_log
+from tests.firmware.avr.emulator import CLOCK_HZ, PULSE, STEP, Emulator, Record, pin, read_log
 from tests.firmware.avr.subjects import AvrSubject
 from tests.firmware.test_lamps import CHANNELS, LAMPS_PANEL, lamp_config
 
@@ -94,32 +97,87 @@ async def test_dimmed_pins_are_high_for_their_share_of_the_time_and_do_not_flick
         await subject.stop()
 
 
-async def test_fading_lamps_change_no_step_of_a_pointer(tmp_path: Path) -> None:
-    """A motor at full speed: its steps are as even with five lamps that fade all the time as without."""
-    intervals: dict[bool, list[int]] = {}
+class MovingBoard(AvrSubject):
+    """A motor of every kind, and lamps at the timers that are left."""
+
+    steps_per_turn = (None,) * 4
+    watchdog_ms = 2000
+
+    def __init__(self, board: str, folder: Path) -> None:
+        self.channels = tuple(channel.limits for channel in expected_channels(MOVING_PANEL, board))
+        (folder / "config.h").write_text(config_h(MOVING_PANEL, board), encoding="utf-8")
+        part, described = PARTS[board], MOVING_PANEL.description.boards[board]
+        hung = [
+            f"{_KINDS[channel.output]} {' '.join(pin(part, name) for name in channel.pins)}".replace(
+                "#", str(number)
+            )
+            for number, channel in described.channels.items()
+        ]
+        hung += [f"lamp {_FIRST + n} {pin(part, lamp.pin)}" for n, lamp in described.lamps.items()]
+        hung[0] += " -"
+        super().__init__(part, folder, "\n".join(hung), folder)
+
+
+MOVING_PANEL = load_panel(Path(__file__).parents[1] / "lamps_and_motors.toml")
+_KINDS = {
+    "step_dir": "rotor # step_dir",
+    "four_wire": "rotor # four_wire",
+    "gauge_stepper": "rotor # gauge_stepper",
+    "servo": "servo #",
+}
+_MOVED = (700.0, 500.0, 400.0)
+"""Steps that the three stepping motors go, each at its full speed."""
+
+
+@pytest.mark.parametrize("board", ["small", "large"])
+async def test_fading_lamps_change_no_step_and_no_pulse_of_any_pointer(board: str, tmp_path: Path) -> None:
+    """Every motor makes the same steps, as even, with all lamps fading all the time as with none."""
+    walked: dict[bool, list[int]] = {}
+    off: dict[bool, list[list[int]]] = {}
+    widths: dict[bool, list[int]] = {}
     for fading in (False, True):
         folder = tmp_path / str(fading)
         folder.mkdir()
-        subject = LampBoard("small", folder)
+        subject = MovingBoard(board, folder)
         host = Host(subject, await subject.start())
         try:
-            await host.make_known(0)
-            log = folder / "steps.log"
-            for tick in range(70):
-                if tick == 20:
-                    await subject.emulator.tell(f"log {log}")
-                host.move(c0=(1_000_000.0, 0.0))
-                await _light(host, [FULL_LEVEL * (fading and tick % 2)] * 5, 10)
+            await host.make_known(0, 1, 2, 3)
+            begin = [channel.position for channel in (await host.status()).channels]
+            goals = [at + way for at, way in zip(begin, (*_MOVED, 0.0), strict=True)]
+            before = await subject.emulator.counts()
+            log = folder / "pins.log"
+            await subject.emulator.tell(f"log {log}")
+            for tick in range(110):
+                host.move(**{f"c{number}": (goal, 0.0) for number, goal in enumerate(goals)})
+                await _light(host, [FULL_LEVEL * (fading and tick % 2)] * 4, 10)
                 await subject.elapse(0.01)
             await subject.emulator.tell("log -")
             status = await host.status()
-            assert status.slots_lost == 0
+            after = await subject.emulator.counts()
         finally:
             await subject.stop()
-        cycles = [r.cycle for r in read_log(log) if r.kind == STEP]
-        intervals[fading] = [after - before for before, after in pairwise(cycles)]
-    even = CLOCK_HZ // CHANNELS[0].speed
-    off = {fading: [abs(interval - even) for interval in found] for fading, found in intervals.items()}
-    assert min(map(len, off.values())) > 400
-    assert mean(off[True]) <= 1.1 * mean(off[False])  # what is off at all, frames that arrive make so
-    assert max(off[True]) < SLOT_CYCLES // 4
+        assert status.slots_lost == 0
+        assert [channel.position for channel in status.channels] == pytest.approx(goals, abs=1)
+        assert all(motor.jumps == motor.cuts == 0 for motor in after.motors.values())
+        walked[fading] = [after.motors[n].walk - before.motors[n].walk for n in range(3)]
+        records = list(read_log(log))
+        off[fading] = [_unevenness(records, number, subject.channels[number].speed) for number in range(3)]
+        edges = [record for record in records if record.kind == PULSE + 3]
+        widths[fading] = [fall.cycle - rise.cycle for rise, fall in pairwise(edges) if rise.value]
+    assert walked[True] == walked[False] == [pytest.approx(way, abs=1) for way in _MOVED]
+    for with_lamps, without in zip(off[True], off[False], strict=True):
+        assert min(len(with_lamps), len(without)) >= 199
+        # What is off at all, frames that arrive make so: some 5 us in the mean, either way.
+        assert mean(with_lamps) <= 1.25 * mean(without) + 32  # 2 us
+        assert max(with_lamps) < SLOT_CYCLES // 2
+    assert len(widths[True]) > 30
+    assert max(map(max, widths.values())) - min(map(min, widths.values())) <= 8
+
+
+def _unevenness(records: Sequence[Record], channel: int, speed: int) -> list[int]:
+    """How far the interval between two steps is off, in cycles, in the half of the way at full speed."""
+    cycles = [record.cycle for record in records if record.kind == STEP + channel]
+    intervals = [after - before for before, after in pairwise(cycles)]
+    even = CLOCK_HZ // speed
+    quarter = len(intervals) // 4
+    return [abs(interval - even) for interval in intervals[quarter:-quarter]]
