@@ -42,7 +42,7 @@ settings.register_profile(
 )
 settings.load_profile("patient")
 
-PATIENCE_S = 60.0
+PATIENCE_S = 120.0
 """How long a test waits for a state. It is a failure only: no test that passes waits for it."""
 
 

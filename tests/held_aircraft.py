@@ -17,7 +17,7 @@ from pathlib import Path
 from aircraft import STEPS_PER_S, Aircraft
 
 SETTING = "simulation/altimeter-setting-inHg"
-AT_MOST_S = 60.0
+AT_MOST_S = 600.0
 _DIRECTIVE = """<?xml version="1.0"?>
 <output name="127.0.0.1" type="SOCKET" protocol="UDP" port="{port}" rate="20">
   <property> atmosphere/P-psf </property>

@@ -23,7 +23,7 @@ SETTING_INHG = 30.12
 CLIMB_FT_MIN, STEEPER_FT_MIN_S = 2000.0, 300.0  # it becomes steeper by and by; the autopilot lags a little
 CLIMBING_S = 14.0
 LEVEL = Leg("level", Heading(346.0), Altitude(4900.0, 125.0), lambda _: False)
-AT_MOST_LEVEL_S = 90.0
+AT_MOST_LEVEL_S = 300.0
 
 _DIRECTIVE = """<?xml version="1.0"?>
 <output name="127.0.0.1" type="SOCKET" protocol="UDP" port="{port}" rate="20">

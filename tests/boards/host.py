@@ -13,7 +13,7 @@ from bridge.boards.link import Link
 from bridge.boards.messages import ChannelLimits, ChannelState, EventKind, Homing, Output
 
 PATIENCE_S = 60.0  # of the board's time, for a homing
-ANSWER_S = 20.0  # of the wall clock, for one answer
+ANSWER_S = 60.0  # of the wall clock, for one answer
 POLL_S = 0.05
 
 

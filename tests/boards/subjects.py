@@ -86,7 +86,7 @@ class PtySubject(Subject):
     name = "virtual board over a pty"
     channels = VirtualSubject.channels
     steps_per_turn = VirtualSubject.steps_per_turn
-    watchdog_ms = 20_000  # of the board's time, which runs fast here: a stall of the tests must not trip it
+    watchdog_ms = 60_000  # of the board's time, which runs fast here: a stall of the tests must not trip it
 
     def __init__(self, folder: Path) -> None:
         self.double = PtyBoard(folder, CHANNELS, self.watchdog_ms, factor=24.0)

@@ -24,9 +24,8 @@ from bridge.boards.virtual.channel import VirtualChannelSpec
 from bridge.boards.virtual.link import VirtualLink
 from tests.boards.pair import expected
 from tests.boards.pty_board import PtyBoard
-from tests.conftest import until
+from tests.conftest import PATIENCE_S, until
 
-PATIENCE_S = 60.0
 CHANNELS = (
     VirtualChannelSpec(
         ChannelLimits(Output.STEP_DIR, Homing.INDEX, 16_000, 160_000, ENDLESS_LOW, ENDLESS_HIGH),

@@ -16,10 +16,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from tests.conftest import ROOT
+from tests.conftest import PATIENCE_S, ROOT
 
 CIRCUIT = ROOT / "replay_logs" / "circuit.csv"
-PATIENCE_S = 60
 
 
 class Started:

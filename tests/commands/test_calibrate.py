@@ -15,6 +15,7 @@ from bridge.gauges.pointer import Pointer
 from bridge.panel.load import load_panel
 from tests.calibration.crooked import CrookedLinkage
 from tests.commands.started import command, environment
+from tests.conftest import PATIENCE_S
 
 pexpect = pytest.importorskip("pexpect", reason="a terminal is needed", exc_type=ImportError)
 
@@ -51,7 +52,7 @@ def test_a_crooked_needle_is_calibrated_by_keys_and_saved(config: Path, tmp_path
         ["-m", "bridge.cli", "calibrate", "airspeed", "--panel", str(config / "panel.toml")],
         env=environment(tmp_path),
         dimensions=(24, 80),
-        timeout=60,
+        timeout=PATIENCE_S,
         encoding="utf-8",
     )
     try:
@@ -101,7 +102,7 @@ def test_a_needle_is_sent_to_a_reading_swept_and_stopped_by_keys(config: Path, t
         ["-m", "bridge.cli", "calibrate", "airspeed", "--panel", str(config / "panel.toml")],
         env=environment(tmp_path),
         dimensions=(24, 80),
-        timeout=60,
+        timeout=PATIENCE_S,
         encoding="utf-8",
     )
     pointer = needle(config)

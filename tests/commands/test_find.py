@@ -22,7 +22,7 @@ from bridge.telemetry.decoder import Decoded
 from bridge.telemetry.layout import load_layout
 from bridge.telemetry.udp import UdpSource
 from tests.commands.started import environment
-from tests.conftest import until
+from tests.conftest import PATIENCE_S, until
 
 READ = [  # altitude ft, airspeed kt, heading deg, pitch deg, bank deg, vertical speed ft/min
     (3763.0, 92.0, 243.0, 3.0, -12.0, 0.0),
@@ -216,7 +216,7 @@ def run(folder: Path, *words: str, typed: str = "") -> subprocess.CompletedProce
         capture_output=True,
         encoding="utf-8",
         errors="surrogateescape",
-        timeout=60,
+        timeout=PATIENCE_S,
     )
 
 

@@ -10,12 +10,14 @@ import signal
 import socket
 import subprocess
 import sys
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
 
 from tests.commands.started import environment
-from tests.conftest import ROOT, wait_until
+from tests.conftest import PATIENCE_S, ROOT, wait_until
+from tests.ports import free_port
 
 SECTION = "## One gauge in an evening, without hardware"
 PORT = "58226"
@@ -28,12 +30,6 @@ def commands() -> list[str]:
     block = re.search(r"(?:^    .+\n)+", section, re.M)
     assert block
     return [line.strip() for line in block[0].splitlines()]
-
-
-def free_port() -> str:
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as taken:
-        taken.bind(("127.0.0.1", 0))
-        return str(taken.getsockname()[1])
 
 
 def rows_of(trace: Path) -> list[dict[str, str]]:
@@ -56,7 +52,7 @@ def test_the_commands_lead_to_a_needle_at_its_reading(tmp_path: Path) -> None:
     """All but those that install the program, and on a port that no other flight has."""
     install, activate, begin, *others, run = commands()
     assert (install, activate) == ("sh .ci/venv", ". .venv/bin/activate")
-    port, name = free_port(), tmp_path / "my-board" / "line"
+    port, name = str(free_port(socket.SOCK_DGRAM)), tmp_path / "my-board" / "line"
     surroundings = environment(tmp_path)
     surroundings["PATH"] = f"{Path(sys.executable).parent}:{os.environ['PATH']}"
     with (tmp_path / "output.txt").open("w") as output:
@@ -93,9 +89,10 @@ def test_the_commands_lead_to_a_needle_at_its_reading(tmp_path: Path) -> None:
         finally:
             os.killpg(shell.pid, signal.SIGINT)
             try:
-                shell.wait(30)
+                shell.wait(PATIENCE_S)
             finally:
-                os.killpg(shell.pid, signal.SIGKILL)
+                with suppress(ProcessLookupError):  # the board has ended with the shell
+                    os.killpg(shell.pid, signal.SIGKILL)
                 entered.close()
     panel = (tmp_path / "my-panel" / "panel.toml").read_text()
     assert f'link = "serial"\nport = "{name.read_text().strip()}"\n' in panel

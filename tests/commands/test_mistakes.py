@@ -12,7 +12,6 @@ import signal
 import socket
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -20,8 +19,8 @@ import pytest
 from bridge import cli
 from bridge.commands import demo
 from bridge.errors import BoardError
-from tests.commands.started import CIRCUIT, PATIENCE_S, change, command, environment, started, told
-from tests.conftest import ROOT, wait_until
+from tests.commands.started import CIRCUIT, change, command, environment, started, told
+from tests.conftest import PATIENCE_S, ROOT, wait_until
 
 MISTAKES = {  # file, what stood there, what stands there now, what the message has to say
     "unknown unit": (
@@ -345,11 +344,12 @@ def test_listen_may_be_cut_short_by_its_reader(tmp_path: Path) -> None:
         assert process.stderr
         port = int(process.stdout.readline().partition(":")[2].partition(":")[0])
         process.stdout.close()
-        end_s = time.monotonic() + PATIENCE_S
-        while process.poll() is None:
-            assert time.monotonic() < end_s
+
+        def ended() -> bool:
             sender.sendto(b"hi", ("127.0.0.1", port))
-            time.sleep(0.05)
+            return process.poll() is not None
+
+        wait_until(ended, "the end")
         assert process.stderr.read() == ""
         assert process.returncode == 0
 

@@ -14,7 +14,7 @@ from bridge.flight.dry_run import virtual_board
 from bridge.panel.load import load_panel
 from tests.boards.pty_board import PtyBoard
 from tests.commands.started import command, environment
-from tests.conftest import wait_until
+from tests.conftest import PATIENCE_S, wait_until
 from tests.flight.one_gauge import one_gauge
 
 pexpect = pytest.importorskip("pexpect", reason="a terminal is needed", exc_type=ImportError)
@@ -94,7 +94,7 @@ def test_a_person_types_what_the_needle_shows(tmp_path: Path) -> None:
         cwd=tmp_path,
         env=environment(tmp_path),
         dimensions=(24, 120),
-        timeout=60,
+        timeout=PATIENCE_S,
         encoding="utf-8",
     )
     try:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.commands.started import CIRCUIT, command, environment
-from tests.conftest import ROOT
+from tests.conftest import PATIENCE_S, ROOT
 
 pexpect = pytest.importorskip("pexpect", reason="a terminal is needed", exc_type=ImportError)
 
@@ -52,7 +52,7 @@ def test_a_live_replay_in_a_terminal_shows_the_time_left_and_is_reported(tmp_pat
         cwd=tmp_path,
         env=environment(tmp_path),
         dimensions=(24, 100),
-        timeout=60,
+        timeout=PATIENCE_S,
         encoding="utf-8",
     )
     try:

@@ -1,4 +1,7 @@
-"""Asked to end, every command ends cleanly and soon. On real processes; what hangs is in tests/faults."""
+"""Asked to end, every command ends cleanly and soon. On real processes; what hangs is in tests/faults.
+
+Soon: one that takes longer than `LONGEST_S` of `bridge.commands.ending` has an exit code of its own.
+"""
 
 from __future__ import annotations
 
@@ -6,17 +9,15 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
-from bridge.commands.ending import LONGEST_S
 from bridge.telemetry.flightlog import read_log
 from tests.commands.started import Started, environment, started
-from tests.conftest import ROOT, wait_until
+from tests.conftest import PATIENCE_S, ROOT, wait_until
 
 pytestmark = [
     pytest.mark.slow,
@@ -26,8 +27,6 @@ pytestmark = [
 CIRCUIT = ROOT / "replay_logs" / "circuit.csv"
 PANEL = ROOT / "config" / "panel.toml"
 ASKED = [signal.SIGINT, signal.SIGTERM, signal.SIGHUP]
-WITHIN_S = LONGEST_S + 5.0
-"""A clean end takes LONGEST_S at most; the rest is for a machine with other things to do."""
 
 
 @contextmanager
@@ -44,9 +43,7 @@ def flying(config: Path, folder: Path, *options: str) -> Iterator[Started]:
 @pytest.mark.parametrize("number", ASKED, ids=lambda number: number.name)
 def test_run_ends_cleanly(number: signal.Signals, config: Path, tmp_path: Path) -> None:
     with flying(config, tmp_path, "--record", "flight.csv") as run:
-        asked_s = time.monotonic()
         assert run.stop(number) == 0
-        assert time.monotonic() - asked_s < WITHIN_S
     assert "stopped" in run.output
     assert "Traceback" not in run.output
     list(read_log(tmp_path / "flight.csv"))
@@ -98,10 +95,8 @@ def test_a_log_that_nobody_reads_keeps_nothing_from_flying_and_ending(
     )
     try:
         wait_until(record.exists, "the recording, which begins with the flight")
-        asked_s = time.monotonic()
         run.send_signal(number)
-        assert run.wait(60) == 0
-        assert time.monotonic() - asked_s < WITHIN_S
+        assert run.wait(PATIENCE_S) == 0
     finally:
         run.kill()
         os.close(read)
@@ -129,6 +124,6 @@ def test_a_log_that_can_not_be_written_ends_no_flight(gone: str, config: Path, t
         wait_until(record.exists, "the recording, which begins with the flight")
         # The start alone logs a dozen lines: a flight that one of them ended would end with 1.
         run.send_signal(signal.SIGTERM)
-        assert run.wait(60) == 0
+        assert run.wait(PATIENCE_S) == 0
     finally:
         run.kill()

@@ -22,7 +22,8 @@ from statistics import quantiles
 from typing import IO, Any
 
 from bridge.flight.state_file import KeptState, StateFile
-from tests.conftest import KEYVALUE_LAYOUT, ROOT, wait_until
+from tests.conftest import KEYVALUE_LAYOUT, PATIENCE_S, ROOT, wait_until
+from tests.ports import free_port
 
 BOARDS = ("left", "centre", "right")
 PANEL = """
@@ -146,6 +147,13 @@ class Flight:
         return int(counts["datagrams"]) + int(counts["refused"]) - int(self._report()["telemetry"])
 
     @property
+    def dropped_by_the_system(self) -> int:
+        """Datagrams for which the program's socket had no more room (the last column of proc(5)'s net/udp)."""
+        rows = [line.split() for line in Path("/proc/net/udp").read_text().splitlines()[1:]]
+        (drops,) = (int(row[-1]) for row in rows if row[1].endswith(f":{self.port:04X}"))
+        return drops
+
+    @property
     def core_wait_s(self) -> float:
         """How long the program's event loop has been ready to run and had no core, since its start."""
         return int(Path(f"/proc/{self.process.pid}/schedstat").read_text().split()[1]) / 1e9
@@ -178,7 +186,7 @@ class Flight:
         """Ask the program to end; its exit code and how long that took, in seconds."""
         begun_s = time.monotonic()
         self.process.send_signal(number)
-        return self.process.wait(30), time.monotonic() - begun_s
+        return self.process.wait(PATIENCE_S), time.monotonic() - begun_s
 
 
 def write_panel(folder: Path, port: int, layouts: tuple[str, ...] = ("own.toml",)) -> Path:
@@ -193,13 +201,6 @@ def write_panel(folder: Path, port: int, layouts: tuple[str, ...] = ("own.toml",
     text += "".join(BOARD.format(name=name, folder=folder) for name in BOARDS)
     (description / "panel.toml").write_text(text)
     return description / "panel.toml"
-
-
-def free_port() -> int:
-    """A port that was free a moment ago: the program's log, where it could be read, may be the fault."""
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as free:
-        free.bind(("127.0.0.1", 0))
-        return int(free.getsockname()[1])
 
 
 @contextmanager
@@ -218,7 +219,7 @@ def flying(
     panel's text; `beside`, called with the panel, is what else runs once the boards are plugged in.
     """
     folder = Path(tempfile.mkdtemp(prefix="faults"))
-    port = free_port()
+    port = free_port(socket.SOCK_DGRAM)  # the log, where one could be read, may be the fault
     panel = write_panel(folder, port, layouts)
     panel.write_text(change(panel.read_text()))
     environment = {**os.environ, "XDG_STATE_HOME": str(folder / "state"), "PYTHONPATH": str(ROOT)}
@@ -256,5 +257,5 @@ def flying(
             process.kill()
             process.wait()
             double.stdin.close()
-            double.wait(30)
+            double.wait(PATIENCE_S)
             shutil.rmtree(folder, ignore_errors=True)

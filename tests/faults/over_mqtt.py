@@ -30,7 +30,7 @@ from bridge.mqtt import packets
 from bridge.mqtt.connection import Connection
 from bridge.mqtt.packets import Message
 from bridge.telemetry.published import encode
-from tests.conftest import ROOT
+from tests.conftest import PATIENCE_S, ROOT
 from tests.faults.flight import BOARDS, Flight, flying
 from tests.mqtt.broker import RunningBroker, running
 from tests.mqtt.proxy import Proxy
@@ -93,7 +93,7 @@ class Network:
 
     def stop(self, name: str, number: signal.Signals = signal.SIGKILL) -> None:
         self.relays[name].send_signal(number)
-        self.relays[name].wait(10)
+        self.relays[name].wait(PATIENCE_S)
 
     def relay_log(self, name: str) -> str:
         return (self.panel.parent / f"relay-{name}.txt").read_text(errors="replace")

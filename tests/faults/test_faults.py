@@ -61,8 +61,9 @@ def test_a_folder_deleted_and_made_anew_is_still_watched() -> None:
     with fault.setting() as flight:
         fault.begin(flight)
         flight.watch(4.5)
+        taken = flight.log.read_text().count("description taken")
         good_save(flight.panel)
-        wait_until(lambda: "description taken" in flight.log.read_text(), "the description taken")
+        wait_until(lambda: flight.log.read_text().count("description taken") > taken, "the description taken")
         assert flight.stop()[0] == 0
 
 
@@ -71,10 +72,12 @@ def test_the_source_counts_what_it_drops() -> None:
     with fault.setting() as flight:
         fault.begin(flight)
         flight.watch(4.0)
+        flight.end()
+        dropped = flight.dropped_by_the_system
         assert flight.stop()[0] == 0
         received = flight.received
         # What it does not read in time the operating system drops; one may have come as it ended.
-        assert received and 0.8 * flight.sent < received <= flight.sent + 1
+        assert received and abs(received + dropped - flight.sent) <= 1
 
 
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])

@@ -10,8 +10,7 @@ from pathlib import Path
 from bridge.boards.link import Link
 from bridge.boards.serial import SerialLink
 from tests.boards.host import Subject
-
-_ANSWER_S = 60.0
+from tests.conftest import PATIENCE_S
 
 
 class FirmwareProcess:
@@ -36,7 +35,7 @@ class FirmwareProcess:
         assert process.stdin and process.stdout
         process.stdin.close()
         try:
-            process.wait(10)
+            process.wait(PATIENCE_S)
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()
@@ -101,7 +100,7 @@ class ProcessSubject(Subject):
     async def elapse(self, seconds_s: float) -> None:
         until_s = self.process.time_s() + seconds_s
         self.process.tell("go", seconds_s + 0.001)
-        async with asyncio.timeout(_ANSWER_S + 10 * seconds_s):
+        async with asyncio.timeout(PATIENCE_S + 10 * seconds_s):
             while self.process.time_s() < until_s:
                 await asyncio.sleep(0.002)
 

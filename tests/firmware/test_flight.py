@@ -19,7 +19,7 @@ from bridge.firmware.generate import config_h
 from bridge.flight.service import Service
 from bridge.panel.load import load_panel
 from bridge.telemetry.udp import UdpSource
-from tests.conftest import KEYVALUE_LAYOUT, until
+from tests.conftest import KEYVALUE_LAYOUT, PATIENCE_S, until
 from tests.firmware import built
 from tests.firmware.process import FirmwareProcess
 
@@ -107,13 +107,13 @@ async def flying(cockpit: Cockpit) -> AsyncIterator[Service]:
     try:
         await until(lambda: service.started.is_set() or run.done(), "the start")
         feed = asyncio.create_task(cockpit.send(source.port))
-        await until(lambda: ready(service), "boards and telemetry ready", 90.0)
+        await until(lambda: ready(service), "boards ready")
         yield service
     finally:
         if feed is not None:
             feed.cancel()
         service.stop()
-        await asyncio.wait_for(run, 30)
+        await asyncio.wait_for(run, PATIENCE_S)
 
 
 def ready(service: Service) -> bool:

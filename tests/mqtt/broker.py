@@ -13,7 +13,8 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from bridge.mqtt.broker import Broker
-from tests.conftest import wait_until
+from tests.conftest import PATIENCE_S, wait_until
+from tests.ports import free_port
 
 _FOLDERS = os.pathsep.join([os.environ.get("PATH", ""), "/usr/sbin", "/usr/local/sbin"])
 
@@ -23,7 +24,7 @@ class RunningBroker:
 
     def __init__(self, folder: Path, configuration: str = "allow_anonymous true\n") -> None:
         self.folder = folder
-        self.port = free_tcp_port()
+        self.port = free_port(socket.SOCK_STREAM)
         self._file = folder / "mosquitto.conf"
         self._file.write_text(f"listener {self.port} 127.0.0.1\nset_tcp_nodelay true\n{configuration}")
         self._process: subprocess.Popen[bytes] | None = None
@@ -48,7 +49,7 @@ class RunningBroker:
         if self._process is not None:
             self.stall(False)
             self._process.send_signal(number)
-            self._process.wait(10)
+            self._process.wait(PATIENCE_S)
             self._process = None
 
     def stall(self, stalled: bool) -> None:
@@ -64,13 +65,6 @@ class RunningBroker:
     @property
     def log(self) -> str:
         return (self.folder / "mosquitto.log").read_text(errors="replace")
-
-
-def free_tcp_port() -> int:
-    """A port that was free a moment ago."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        return int(free.getsockname()[1])
 
 
 @contextmanager

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import socket
 import subprocess
 from collections.abc import AsyncIterator, Iterator
 from contextlib import asynccontextmanager
@@ -17,8 +18,9 @@ from bridge.mqtt.connection import Connection
 from bridge.mqtt.packets import Message
 from bridge.mqtt.retained import NotSpokenError, Retained, RetainedConnection
 from tests.conftest import until
-from tests.mqtt.broker import RunningBroker, free_tcp_port, running
+from tests.mqtt.broker import RunningBroker, running
 from tests.mqtt.certificates import make_authority, make_certificate
+from tests.ports import free_port
 
 pytestmark = pytest.mark.slow
 
@@ -150,7 +152,7 @@ async def plain_server() -> AsyncIterator[int]:
 async def test_what_is_no_broker_is_named_as_such() -> None:
     async with plain_server() as port:
         assert "closed the connection" in await refused(Broker("127.0.0.1", port))
-    assert "nothing listens there" in await refused(Broker("127.0.0.1", free_tcp_port()))
+    assert "nothing listens there" in await refused(Broker("127.0.0.1", free_port(socket.SOCK_STREAM)))
     assert "no such host" in await refused(Broker("no-such-host.invalid", 1883))
 
 

@@ -13,7 +13,7 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families
 from bridge.operation.metrics import Metrics
 from bridge.page.access import Address
 from bridge.page.http import bind
-from tests.conftest import until
+from tests.conftest import PATIENCE_S, until
 from tests.page.served import served
 
 
@@ -21,7 +21,7 @@ def fetch(url: str, host: str | None = None) -> tuple[int, str, str]:
     """Status, content type and text."""
     asked = urllib.request.Request(url, headers={} if host is None else {"Host": host})
     try:
-        with urllib.request.urlopen(asked, timeout=30) as answer:
+        with urllib.request.urlopen(asked, timeout=PATIENCE_S) as answer:
             return answer.status, answer.headers["Content-Type"], answer.read().decode()
     except urllib.error.HTTPError as error:
         with error:

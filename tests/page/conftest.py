@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from tests.conftest import ROOT
+from bridge.flight import bench
+from tests.conftest import PATIENCE_S, ROOT
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -20,6 +21,12 @@ ARGUMENTS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"
 
 OpenPage = Callable[..., "Page"]
 """Opens an address in a page of its own; keywords go to the browser's context."""
+
+
+@pytest.fixture(autouse=True)
+def patient_bench(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A browser on a busy machine may give no sign of life for seconds; tests of giving back shorten this."""
+    monkeypatch.setattr(bench, "GIVE_BACK_S", PATIENCE_S)
 
 
 @pytest.fixture(scope="module")
@@ -61,7 +68,7 @@ def open_page(browser: Browser) -> Iterator[OpenPage]:
         context = browser.new_context(**options)
         contexts.append(context)
         page = context.new_page()
-        page.set_default_timeout(20_000)
+        page.set_default_timeout(PATIENCE_S * 1000)
         page.on("console", lambda message: complaints.append(f"{message.type}: {message.text}"))
         page.on("pageerror", lambda error: complaints.append(str(error)))
         page.goto(url)

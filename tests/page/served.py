@@ -22,7 +22,7 @@ from bridge.page.server import Page
 from bridge.panel.load import load_panel
 from bridge.telemetry.flightlog import read_log
 from bridge.telemetry.replay import ReplaySource
-from tests.conftest import ROOT, until
+from tests.conftest import PATIENCE_S, ROOT, until
 
 
 @asynccontextmanager
@@ -61,7 +61,7 @@ class Watcher:
 
     async def until(self, kind: str, holds: Callable[[dict[str, Any]], object]) -> dict[str, Any]:
         """The first message of this kind for which this holds."""
-        async with asyncio.timeout(60):
+        async with asyncio.timeout(PATIENCE_S):
             while True:
                 message = await self.hear()
                 if message["type"] == kind and holds(message):

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from bridge.flight import bench
 from bridge.panel.load import load_panel
 from tests.calibration.crooked import CrookedLinkage
 from tests.conftest import ROOT, wait_until
@@ -104,7 +105,7 @@ def test_the_same_by_keyboard_alone(flying: Flying, open_page: OpenPage) -> None
 
 
 def test_a_browser_that_closes_in_mid_capture_gives_the_gauge_back(
-    flying: Flying, open_page: OpenPage
+    flying: Flying, open_page: OpenPage, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     page = open_page(f"{flying.url}#/bench/heading")
     page.locator("[data-do=take]").click()
@@ -112,6 +113,7 @@ def test_a_browser_that_closes_in_mid_capture_gives_the_gauge_back(
     page.get_by_role("slider", name="Knob").press("ArrowUp")
     assert flying.ask(lambda service: len(service.benches.snapshot(service.clock()))) == 1
     page.close()
+    monkeypatch.setattr(bench, "GIVE_BACK_S", 0.5)
     wait_until(
         lambda: not flying.ask(lambda service: service.benches.snapshot(service.clock())), "gauge given back"
     )

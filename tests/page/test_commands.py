@@ -16,7 +16,7 @@ from bridge.telemetry.flightlog import read_log
 from bridge.telemetry.replay import FASTEST, SLOWEST, Playback, ReplaySource
 from tests.clock import on_jumping_clock
 from tests.commands.started import CIRCUIT, command, environment, started, told
-from tests.conftest import ROOT
+from tests.conftest import PATIENCE_S, ROOT
 
 pytestmark = pytest.mark.slow
 PANEL = ROOT / "config" / "panel.toml"
@@ -27,7 +27,7 @@ def test_the_demo_prints_the_address_of_its_page_which_is_there(tmp_path: Path) 
         demo.wait_for("page: http://127.0.0.1:")
         found = re.search(r"page: (http://127\.0\.0\.1:\d+/)", demo.output)
         assert found
-        with urllib.request.urlopen(found[1], timeout=60) as page:
+        with urllib.request.urlopen(found[1], timeout=PATIENCE_S) as page:
             assert b"<title>" in page.read()
         assert demo.stop(signal.SIGINT) == 0
         assert "token" not in demo.output
@@ -87,7 +87,7 @@ def test_the_view_takes_keys_at_a_terminal_and_shows_which(tmp_path: Path) -> No
         env=environment(tmp_path),
         dimensions=(40, 120),
         encoding="utf-8",
-        timeout=60,
+        timeout=PATIENCE_S,
     )
     try:
         child.expect("playing, speed 1")

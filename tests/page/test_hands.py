@@ -59,7 +59,9 @@ def holder(flying: Flying, open_page: OpenPage) -> Page:
 
 def with_gauge(flying: Flying, open_page: OpenPage, gauge: str) -> Page:
     """A page with the token, that has this gauge at the bench, on its way to a mark."""
-    wait_until(lambda: at_bench(flying) is None, "the gauge given back")
+    with pytest.MonkeyPatch.context() as soon:
+        soon.setattr(bench, "GIVE_BACK_S", 0.2)
+        wait_until(lambda: at_bench(flying) is None, "the gauge given back")
     page = open_page(f"{flying.url}#token={flying.token}")
     page.goto(f"{flying.url}#/bench/{gauge}")
     page.locator("[data-do=take]").click()
@@ -196,7 +198,7 @@ def test_of_jogs_only_what_is_next_is_read_out_and_where_the_needle_rests(
 
 
 def test_a_needle_that_a_vanished_browser_turned_stops_and_its_gauge_is_given_back(
-    flying: Flying, holder: Page
+    flying: Flying, holder: Page, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     before = steps(flying)
     holder.get_by_role("button", name="Turn clockwise fast while held").hover()
@@ -206,6 +208,7 @@ def test_a_needle_that_a_vanished_browser_turned_stops_and_its_gauge_is_given_ba
     stopped_at = steps(flying)
     assert flying.ask(lambda service: service.running.chain.pointers["right", 0].motion.at_rest)
     assert (now := at_bench(flying)) and now.steps == stopped_at, "still held, and still there"
+    monkeypatch.setattr(bench, "GIVE_BACK_S", 0.5)
     wait_until(lambda: at_bench(flying) is None, "the gauge given back")
 
 

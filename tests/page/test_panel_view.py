@@ -15,7 +15,7 @@ from bridge.flight.service_snapshot import ServiceSnapshot
 from bridge.logs import LogLine
 from bridge.page.health import HELD_LONG_S, Health
 from bridge.telemetry.replay import ReplaySource
-from tests.conftest import ROOT, wait_until
+from tests.conftest import PATIENCE_S, ROOT, wait_until
 from tests.page.conftest import OpenPage
 from tests.page.flying import Flying
 
@@ -138,11 +138,12 @@ def test_every_needle_is_drawn_where_its_board_reports_it(flying: Flying, open_p
 
 
 def changes(page: Page, selector: str, attribute: str, count: int) -> list[float]:
-    """When this attribute changed, from now on, so many times (ms)."""
+    """When this attribute changed, from now on, so many times (ms): the times of the browser's frames, which
+    are the same however long it takes to draw one."""
     page.evaluate(
         """([selector, attribute]) => {
           window.times = [];
-          const seen = new MutationObserver(() => window.times.push(performance.now()));
+          const seen = new MutationObserver(() => window.times.push(document.timeline.currentTime));
           seen.observe(document.querySelector(selector), { attributeFilter: [attribute] });
         }""",
         [selector, attribute],
@@ -160,7 +161,7 @@ def test_who_wants_little_motion_sees_needles_step_twice_a_second_to_where_they_
     needle = '#gauges [data-gauge="altimeter"] [data-pointer="hundreds"]'
     page.wait_for_function(f"() => document.querySelector('{needle}')?.getAttribute('transform')")
     times = changes(page, needle, "transform", 4)
-    assert all(b - a >= 450 for a, b in pairwise(times)), times
+    assert all(b - a >= 499 for a, b in pairwise(times)), times
     paused_at(flying, MOMENTS_S[1])
     wait_until(lambda: not misdrawn(flying, page), "every pointer drawn where it is")
     page.emulate_media(reduced_motion="no-preference")
@@ -313,7 +314,7 @@ def test_a_meter_is_read_out_at_most_once_a_second(flying: Flying, open_page: Op
         "() => document.querySelector('[data-key=\"airspeed.needle\"]').ariaValueText !== 'not known'"
     )
     times = changes(page, '[data-key="altimeter.hundreds"]', "aria-valuetext", 3)
-    assert all(b - a >= 990 for a, b in pairwise(times))
+    assert all(b - a >= 999 for a, b in pairwise(times)), times
     value = float(meter.get_attribute("aria-valuenow") or "nan")
     assert 0 <= value <= 180
     assert "knots" in (meter.get_attribute("aria-valuetext") or "")
@@ -347,6 +348,7 @@ def test_flags_the_setting_and_virtual_boards_are_seen(
 def test_a_lost_connection_is_told_and_found_again(module_config: Path, browser: Any, flying: Flying) -> None:
     """The program ends: what is drawn is marked as old, and the page says so, until it runs again."""
     context = browser.new_context()
+    context.set_default_timeout(PATIENCE_S * 1000)
     page = context.new_page()
     panel, log = module_config / "panel.toml", ROOT / "replay_logs" / "circuit.csv"
     with Flying(panel, log, 100.0) as other:

@@ -199,7 +199,6 @@ async def test_a_browser_that_never_reads_loses_its_place_and_delays_nobody(
 async def test_one_who_holds_a_gauge_and_vanishes_gives_it_back_and_others_see_who_holds_it(
     panel: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(bench, "GIVE_BACK_S", 0.5)
     async with served(panel) as (service, page), watching(page) as other:
         async with watching(page) as holder:
             assert await holder.ask("enter", name="Ann\x1b[31m") is None
@@ -217,7 +216,9 @@ async def test_one_who_holds_a_gauge_and_vanishes_gives_it_back_and_others_see_w
             assert "Give it back" in (await holder.ask("enter", name="Bea") or "")
             assert await holder.ask("turn", gauge="tachometer", way=1, fast=True) is None
             await holder.line.close()
-        await other.until("bench", lambda message: not message["gauges"])
+        with monkeypatch.context() as soon:
+            soon.setattr(bench, "GIVE_BACK_S", 0.5)
+            await other.until("bench", lambda message: not message["gauges"])
         assert await other.ask("take", gauge="tachometer") is None
         assert await other.ask("release", gauge="tachometer") is None
         await go_on(service)

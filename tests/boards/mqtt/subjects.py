@@ -12,12 +12,12 @@ from bridge.boards.virtual.link import VirtualLink
 from bridge.errors import BoardError
 from bridge.mqtt.broker import Broker
 from tests.boards.subjects import VirtualSubject
-from tests.conftest import until
+from tests.conftest import PATIENCE_S, until
 
 
 async def opened(link: Link) -> Link:
     """The link, once it could be opened."""
-    async with asyncio.timeout(30):
+    async with asyncio.timeout(PATIENCE_S):
         while True:
             try:
                 await link.open()

@@ -27,7 +27,7 @@ from bridge.boards.virtual.link import VirtualLink
 from tests.boards import conformance
 from tests.boards.mqtt.rig import CHANNELS, Rig
 from tests.boards.mqtt.subjects import MqttSubject
-from tests.conftest import until
+from tests.conftest import PATIENCE_S, until
 from tests.mqtt.broker import RunningBroker, running
 from tests.mqtt.proxy import Proxy
 
@@ -243,7 +243,7 @@ async def test_nothing_else_of_the_panel_is_retained(broker: RunningBroker) -> N
     async with stranger(broker) as client:
         await client.subscribe(f"{rig.prefix}/#")
         kept = set()
-        async with asyncio.timeout(10):
+        async with asyncio.timeout(PATIENCE_S):
             async for message in client.messages:
                 assert message.retain
                 kept.add(message.topic.value)

@@ -17,6 +17,7 @@ from bridge.flight.service import Service
 from bridge.panel.expected import expected_channels
 from bridge.panel.load import Panel, load_panel
 from tests.boards.host import Host
+from tests.conftest import PATIENCE_S
 from tests.firmware.avr.emulator import CLOCK_HZ, Counts, Emulator, Record, pin
 from tests.firmware.avr.subjects import AvrSubject
 
@@ -133,7 +134,7 @@ async def flying(service: Service) -> AsyncIterator[Service]:
         yield service
     finally:
         service.stop()
-        await asyncio.wait_for(run, 60)
+        await asyncio.wait_for(run, PATIENCE_S)
 
 
 TICK_S = 2.048e-3  # the firmware picks a new rate this often (core/motion.h)

@@ -313,7 +313,7 @@ async def test_a_host_that_is_killed_and_started_again_goes_on_without_homing(
                     await asyncio.sleep(0.01)
             await start(tmp_path / "second.log")
             hosts[1].send_signal(signal.SIGTERM)
-            assert hosts[1].wait(60) == 0
+            assert hosts[1].wait(PATIENCE_S) == 0
         finally:
             for task in sending:
                 task.cancel()

@@ -17,7 +17,8 @@ from bridge.motion.path import Limits
 from bridge.panel.expected import expected_channels
 from tests.boards.host import Host
 from tests.firmware.avr.cockpit import cockpit, home
-from tests.firmware.avr.emulator import CLOCK_HZ, PULSE, STEP, Emulator, Record, read_log
+from tests.firmware.avr.emulator import CLOCK_HZ, PULSE, STEP, Record, read_log
+from tests.firmware.avr.subjects import AvrSubject
 from tests.motion.slews import JITTER_S, LOSS, TICK_S, Leader, Slew, end_s, goals
 
 BOARD = "right"
@@ -42,7 +43,7 @@ async def test_no_slew_ends_a_step_too_far_at_the_pins(config: Path, tmp_path: P
         flown: list[tuple[float, float, dict[int, Slew]]] = []
         for seed in range(SLEWS):
             routes = {channel: goals(row, 3 * seed + channel) for channel, row in limits.items()}
-            flown.append(await led(subject.emulator, host, limits, routes, seed))
+            flown.append(await led(subject, host, limits, routes, seed))
         await subject.emulator.tell("log -")
         pins = list(read_log(tmp_path / "pins.log"))
         for channel in CHANNELS:
@@ -61,27 +62,30 @@ async def test_no_slew_ends_a_step_too_far_at_the_pins(config: Path, tmp_path: P
 
 
 async def led(
-    emulator: Emulator,
+    subject: AvrSubject,
     host: Host,
     limits: dict[int, Limits],
     routes: dict[int, tuple[float, list[tuple[float, float]]]],
     seed: int,
 ) -> tuple[float, float, dict[int, Slew]]:
-    """Begin and end (s of the board's clock) of one slew of each channel, after the way to its start."""
+    """Begin and end (s of the board's clock) of one slew of each channel, after the way to its start.
+
+    The clock does not go on before a frame is on the line, however late the host's thread has its turn.
+    """
     chance = random.Random(seed)
 
     async def clock_s() -> float:
-        return (await emulator.counts()).cycle / CLOCK_HZ
+        return (await subject.emulator.counts()).cycle / CLOCK_HZ
 
     async def until(time_s: float) -> None:
         left_s = time_s - await clock_s()
         if left_s > 0.0:
-            await emulator.elapse(left_s)
+            await subject.elapse(left_s)
 
     there_s = await clock_s() + 3.5
     while await clock_s() < there_s:  # with the board's own ramp
         host.move(**{f"c{channel}": (start, 0.0) for channel, (start, _) in routes.items()})
-        await emulator.elapse(0.25)
+        await subject.elapse(0.25)
     begun_s = await clock_s()
     leaders = {channel: Leader(limits[channel], *route) for channel, route in routes.items()}
     length_s = max(end_s(limits[channel], *route) for channel, route in routes.items())
@@ -92,9 +96,9 @@ async def led(
         now_s = await clock_s() - begun_s
         frame = {f"c{channel}": leader.tick(now_s) for channel, leader in leaders.items()}
         if chance.random() >= LOSS:
-            await emulator.elapse(chance.uniform(0.0, JITTER_S))
+            await subject.elapse(chance.uniform(0.0, JITTER_S))
             host.move(**frame)
-    await emulator.elapse(REST_S)
+    await subject.elapse(REST_S)
     slews = {
         channel: Slew(limits[channel], start, route, (), length_s, leaders[channel].direction)
         for channel, (start, route) in routes.items()
