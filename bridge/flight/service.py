@@ -67,6 +67,12 @@ def _virtual_homes(panel: Panel) -> dict[PointerAddress, float]:
     return {address: steps for address, steps in homes(panel).items() if boards[address[0]].is_virtual}
 
 
+def _is_over(taken: asyncio.Future[None]) -> None:
+    """Let whoever waits for a reload go on; it may have been cancelled meanwhile."""
+    if not taken.done():
+        taken.set_result(None)
+
+
 class Service:
     """One panel, flying.
 
@@ -349,22 +355,28 @@ class Service:
         self._fly(RunningPanel(self.running.panel, self.intake.given, before=self.running, assumed=assumed))
 
     async def reload(self, panel: Panel) -> None:
-        """Swap the description in between two ticks; returns when that is done.
+        """Swap the description in between two ticks; returns when that is done, or when a stop comes before.
 
         Sources that can't be opened leave all as it was, which is logged with its cure.
         """
+        if self._stopping.is_set():
+            return
         taken: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._reloads.put_nowait((panel, taken))
         await taken
 
     async def _take_reloads(self) -> None:
-        while True:
-            panel, taken = await self._reloads.get()
-            try:
-                await self._take(panel)
-            finally:
-                if not taken.done():
-                    taken.set_result(None)
+        try:
+            while True:
+                panel, taken = await self._reloads.get()
+                try:
+                    await self._take(panel)
+                finally:
+                    _is_over(taken)
+        except asyncio.CancelledError:
+            while not self._reloads.empty():  # nobody will take them any more
+                _is_over(self._reloads.get_nowait()[1])
+            raise
 
     async def _take(self, panel: Panel) -> None:
         refused = await self.intake.swap(self.running.panel, panel)

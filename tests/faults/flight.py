@@ -148,7 +148,7 @@ class Flight:
 
     @property
     def dropped_by_the_system(self) -> int:
-        """Datagrams for which the program's socket had no more room (the last column of proc(5)'s net/udp)."""
+        """Datagrams for which the program's socket had no room: the last column of net/udp in proc(5)."""
         rows = [line.split() for line in Path("/proc/net/udp").read_text().splitlines()[1:]]
         (drops,) = (int(row[-1]) for row in rows if row[1].endswith(f":{self.port:04X}"))
         return drops

@@ -84,6 +84,22 @@ async def test_two_reloads_at_once_are_taken_one_after_the_other(config: Path) -
 
 
 @on_jumping_clock
+async def test_reloads_that_a_stop_leaves_undone_still_return(config: Path) -> None:
+    """One that is being taken, one that waits for its turn, and one that comes too late."""
+    before = load_panel(config / "panel.toml")
+    first, second = with_id(config, "0123456789abcdef"), with_id(config, "fedcba9876543210")
+    async with flying(before) as (service, _):
+        reloads = [asyncio.create_task(service.reload(panel)) for panel in (first, second)]
+        while "board left" in service.parts:
+            await asyncio.sleep(0.001)
+        service.stop()
+    reloads.append(asyncio.create_task(service.reload(second)))
+    _, waiting = await asyncio.wait(reloads, timeout=10.0)
+    assert not waiting
+    assert service.running.panel is first
+
+
+@on_jumping_clock
 async def test_a_host_that_was_paused_takes_no_board_for_dead(config: Path) -> None:
     """A slow memory card, a suspended machine, a long collection: the boards were never asked."""
     loop = asyncio.get_running_loop()
