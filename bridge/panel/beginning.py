@@ -9,6 +9,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from fractions import Fraction
 from math import ceil
 
 from bridge.description import near
@@ -38,6 +39,10 @@ _LIMITS = {  # steps/s and steps/s2 that motors of the kind bear; microseconds f
     "servo": (2000, 20_000),
 }
 _STEP_DIR_MICROSTEPS, _LOGIC_V, _DRIVER_V = 8, 5.0, 12.0
+_FINE_DEG = 0.5
+"""A coarser step gets gears: a needle that moves by more is seen to."""
+_OF_FASTEST = 0.9
+"""Of the rate at which the motor has no torque left."""
 _USB_A = 0.4  # a port of USB 2.0 feeds 0.5 A (its specification, from memory); the rest is for sensors
 _BOARDS = ("main", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth")
 _SPEEDS = "aircraft = { stall_clean_kt = 57, normal_operating_kt = 121, never_exceed_kt = 154 }   # your own"
@@ -150,21 +155,26 @@ def _gauge(
             raise _wrong("--motor", f"an unknown motor {chosen!r}", "a known motor", near(chosen, motors))
         motor = motors[chosen]
         bounded = described["kind"] == "bounded"
-        if motor.kind not in _OUTPUTS or (not bounded and motor.travel_deg):
-            fit = [name for name, each in motors.items() if each.kind in ("unipolar", "bipolar")]
+        if not _turns(motor, bounded):
+            fit = [name for name, each in motors.items() if _turns(each, bounded)]
             wanted = "a motor that knows its place" if bounded else "a motor that turns without end"
             raise _wrong("--motor", f"{chosen} for {gauge}", wanted, f"Choose one of {', '.join(fit)}")
         output = _OUTPUTS[motor.kind]
         angles = [angle for _, angle in described.get("scale", ())]
-        shrink, home_deg = _reach(motor, min(angles), max(angles)) if bounded else (1, None)
-        drive = chosen if shrink == 1 else f"{chosen}-times-{shrink}"
-        drives.setdefault(drive, _drive(chosen, output, shrink))
+        times, home_deg = _reach(motor, min(angles), max(angles)) if bounded else (1, None)
+        drive = chosen if times == 1 else f"{chosen}-times-{times}"
+        drives.setdefault(drive, _drive(chosen, motor, output, times))
         pins_a = 2 * (motor.current_a or 0.0) if output == "gauge_stepper" else 0.0  # both of its coils
         board, channel = _place(
             output, _homing(motor, bounded), _supply_v(motor, output), pins_a, part, boards
         )
         home = f"home_deg = {home_deg:g}, " if home_deg is not None else ""
         yield f'pointers.{pointer} = {{ {home}drive = "{drive}", board = "{board}", channel = {channel} }}'
+
+
+def _turns(motor: Motor, bounded: bool) -> bool:
+    """Whether the motor can turn such a pointer: it knows its place, and an endless one has no stops."""
+    return motor.kind in _OUTPUTS and (bounded or motor.travel_deg is None)
 
 
 def _reach(motor: Motor, low_deg: float, high_deg: float) -> tuple[int, float]:
@@ -176,16 +186,21 @@ def _reach(motor: Motor, low_deg: float, high_deg: float) -> tuple[int, float]:
     return times, low_deg - spare // 2
 
 
-def _drive(motor: str, output: str, times: int) -> str:
+def _drive(name: str, motor: Motor, output: str, times: int) -> str:
     speed, acceleration = _LIMITS[output]
     microsteps, _ = DRIVEN_IN.get(output, (_STEP_DIR_MICROSTEPS if output == "step_dir" else 1, ""))
-    lines = [f'motor = "{motor}"']
+    fastest = max((rate for rate, _ in motor.torque_curve), default=0.0)
+    if fastest:
+        speed = min(speed, int(_OF_FASTEST * fastest * microsteps))
+    lines = [f'motor = "{name}"']
     lines += [f"microsteps = {microsteps}"] if microsteps != 1 else []
-    lines += (
-        [f'gear_train = ["1/{times}"]            # wheels turn the pointer {times} times as far']
-        if times > 1
-        else []
-    )
+    turns = ceil(360 / (motor.full_steps_per_turn * microsteps) / Fraction(_FINE_DEG))
+    if times > 1:
+        lines.append(f'gear_train = ["1/{times}"]            # wheels turn the pointer {times} times as far')
+    elif not motor.is_servo and turns > 1:
+        lines.append(
+            f'gear_train = ["{turns}/1"]            # {turns} turns of the motor turn the pointer once'
+        )
     return "\n".join([*lines, f"speed_steps_s = {speed}", f"acceleration_steps_s2 = {acceleration}"])
 
 

@@ -52,6 +52,13 @@ BOUNDED = [
 ]
 
 
+def test_every_ready_gauge_suits_a_coarse_motor(tmp_path: Path) -> None:
+    """By gears, and no faster than it has torque."""
+    words = [word for name in ready_names() for word in ("--gauge", name)]
+    run(str(tmp_path / "all"), *words, "--motor", "unipolar-48-12v")
+    assert failures(tmp_path / "all" / "panel.toml") == []
+
+
 @pytest.mark.parametrize("motor", ["micro-servo-180", "standard-servo-180", "gauge-stepper-315"])
 def test_every_bounded_gauge_suits_motors_with_stops(motor: str, tmp_path: Path) -> None:
     """But for one whose scale is too wide for the dead band of a small servo."""
@@ -83,8 +90,11 @@ def test_nothing_is_overwritten(tmp_path: Path) -> None:
         (["--gauge", "airspeed", "--motor", "continuous-servo"], "a motor that knows its place"),
         (["--gauge", "airspeed", "--gauge", "airspeed"], "airspeed twice"),
         (["--gauge", "airspeed", "--port", "COM3", "--port", "COM4"], "2 ports for 1 board; expected one"),
-        (["--gauge", "airspeed", "--port", "nowhere there"], "the port 'nowhere there'"),
-        (["--gauge", "airspeed", "--motor", "a", "--motor", "b"], "2 motors for 1 gauges"),
+        (
+            ["--gauge", "airspeed", "--port", "nowhere there"],
+            "begin: boards.main: found the port 'nowhere there'",
+        ),
+        (["--gauge", "airspeed", "--motor", "a", "--motor", "b"], "2 motors for 1 gauge; expected one"),
     ],
 )
 def test_what_does_not_fit_is_refused_in_words(words: list[str], said: str, tmp_path: Path) -> None:
@@ -109,6 +119,71 @@ def test_in_a_terminal_it_asks_and_enter_takes_the_default(
     }
     assert panel.description.boards["main"].port == "/dev/ttyACM0"
     assert panel.description.altimeter_setting.source == "knob"
+
+
+def test_what_does_not_fit_is_asked_again_at_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    typed = [
+        "airspede", "altimeter, airspeed", "micro-servo-180", "", "servo", "micro-servo-180", "arduino", "",
+        "no:where", "COM3 COM3", "/dev/ttyUSB0", "perhaps", "no",
+    ]  # fmt: skip
+    answers = iter(typed)
+    asked: list[str] = []
+
+    def answer(question: str) -> str:
+        asked.append(question.split(" [")[0])
+        return next(answers)
+
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True)
+    monkeypatch.setattr("builtins.input", answer)
+    run(str(tmp_path / "asked"))
+    ports = "Serial ports of the boards you have, as in /dev/ttyUSB0"
+    assert asked == [
+        *["Which gauges, with spaces between"] * 2, *["Motor of altimeter"] * 2, *["Motor of airspeed"] * 2,
+        *["Microcontroller of the boards"] * 2, *[ports] * 3,
+        *["A knob on a board for the altimeter setting, yes or no"] * 2,
+    ]  # fmt: skip
+    said = capsys.readouterr().out
+    assert max(map(len, said.split("Begun")[0].splitlines())) <= 80
+    words = " ".join(said.split())
+    for reason in (
+        "an unknown ready gauge 'airspede'", "micro-servo-180 for altimeter; expected a motor that turns",
+        "an unknown motor 'servo'", "an unknown part 'arduino'", "found the port 'no:where'",
+        "found 2 ports for 1 board", "found 'perhaps'; expected yes or no",
+    ):  # fmt: skip
+        assert reason in words
+    described = load_panel(tmp_path / "asked" / "panel.toml").description
+    assert [board.port for board in described.boards.values()] == ["/dev/ttyUSB0"]
+
+
+def test_a_folder_with_a_panel_is_refused_before_anything_is_asked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "panel.toml").write_text("mine")
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True)
+    monkeypatch.setattr("builtins.input", pytest.fail)
+    with pytest.raises(DescriptionError, match=r"panel.toml: found a file that is there already"):
+        run(str(tmp_path))
+
+
+def test_enter_takes_the_options_that_were_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True)
+    monkeypatch.setattr("builtins.input", lambda question: "")
+    run(
+        str(tmp_path / "asked"),
+        "--motor",
+        "micro-servo-180",
+        "--part",
+        "atmega2560",
+        "--port",
+        "COM4",
+        "--knob",
+    )
+    described = load_panel(tmp_path / "asked" / "panel.toml").description
+    assert {drive.motor for drive in described.drives.values()} == {"micro-servo-180"}
+    assert {(board.part, board.port) for board in described.boards.values()} == {("atmega2560", "COM4")}
+    assert described.altimeter_setting.source == "knob"
 
 
 def test_enter_alone_makes_an_airspeed_indicator_on_a_virtual_board(
