@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import tomllib
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 
 import tomlkit
@@ -69,6 +70,7 @@ def _write_points(file: Path, pointer: Pointer, points: Points) -> Path:
     _put(table, "points", [(convert(reading), *angles) for reading, *angles in points.points])
     if points.falling:
         _put(table, "falling", [(convert(reading), angle) for reading, angle in points.falling])
+    table["captured"] = datetime.now(UTC).astimezone().date()
     text = tomlkit.dumps(document)
     validate(CalibrationPoints, tomllib.loads(text)[pointer.name], str(file), pointer.name)
     file.parent.mkdir(exist_ok=True)

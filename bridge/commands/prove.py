@@ -59,6 +59,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--read-to", type=_positive, metavar="VALUE",
         help="how finely you read, either way, in the needle's unit (half of the smallest division)",
     )  # fmt: skip
+    parser.add_argument(
+        "--top", type=_altitude, metavar="FT",
+        help="up to where an altimeter is tested: an altitude of App. E Table I, to 50000 (20000)",
+    )  # fmt: skip
     parser.add_argument("--who", metavar="NAME", help="who reads the needle, for the sheet (your login name)")
     run_command.add_needles_argument(parser)
     run_command.add_page_argument(parser)
@@ -80,6 +84,19 @@ def _positive(text: str) -> float:
     return value
 
 
+def _altitude(text: str) -> float:
+    from bridge.proof.published import TOPS_FT
+
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if value not in TOPS_FT:
+        rows = ", ".join(f"{row:g}" for row in TOPS_FT)
+        raise argparse.ArgumentTypeError(f"found {text!r}; expected an altitude of Table I: {rows}")
+    return value
+
+
 def run(arguments: argparse.Namespace) -> int:
     """Test, and write the sheet; returns 1 unless every test that was done is passed.
 
@@ -98,27 +115,26 @@ def run(arguments: argparse.Namespace) -> int:
     name = chosen(where, "--pointer", "pointer", arguments.pointer, described.gauges[gauge].pointers)[0]
     pointer = next(p for p in panel.pointers if (p.gauge, p.name) == (gauge, name))
     tail = logs.LogTail()
+    begun = partial(Work, folder=arguments.out, hold_s=arguments.hold, top_ft=arguments.top)
     if arguments.index:
         _refuse_without_sensor(panel, pointer)
     if arguments.virtual or described.boards[pointer.board].is_virtual:
         reader = by_index(pointer, True) if arguments.index else VIRTUAL
         tested = panel.all_virtual()
-        work = Work(tested, pointer, reader, arguments.out, arguments.cycles or 5, arguments.hold)
+        work = begun(tested, pointer, reader, cycles=arguments.cycles or 5)
         logs.set_up(sink=lambda line: None)  # what the other gauges lack is no news here
         if work.goes_on:
             print(f"going on after {len(work.run.taken)} of {len(work.plan.steps)} readings", flush=True)
         return asyncio.run(_on_virtual_boards(work, arguments))
     if arguments.index:
-        work = Work(
-            panel, pointer, by_index(pointer, False), arguments.out, arguments.cycles or 5, arguments.hold
-        )
+        work = begun(panel, pointer, by_index(pointer, False), cycles=arguments.cycles or 5)
         logs.set_up(tail=tail)
         return asyncio.run(_on_real_board(work, arguments, None, tail))
     if not arguments.page:
         _refuse_without_terminal()
     who = arguments.who or getpass.getuser()
     reader = by_eye(panel, pointer, who, arguments.read_to)
-    work = Work(panel, pointer, reader, arguments.out, arguments.cycles or 2, arguments.hold)
+    work = begun(panel, pointer, reader, cycles=arguments.cycles or 2)
     screen = None if arguments.page else Screen(KEYS)
     logs.set_up(sink=screen.log if screen else None, tail=tail)
     return asyncio.run(_on_real_board(work, arguments, screen, tail))
@@ -144,14 +160,15 @@ def _refuse_without_terminal() -> None:
 
 def _finish(work: Work, arguments: argparse.Namespace) -> int:
     """Write the sheet, and print what is on it in short; returns the exit code."""
+    from bridge.proof.sheet import headline, number
+
     files = work.write_sheet(arguments.paper)
-    evaluation = work.evaluation
+    evaluation, unit = work.evaluation, work.plan.unit
+    print(f"{work.pointer.key}: {headline(evaluation)}")
     for result in evaluation.results:
         worst = result.worst
         found = (
-            ""
-            if worst is None
-            else f": worst {worst.error:+.3g} of ±{worst.limit:g} {work.plan.unit} at {worst.at}"
+            "" if worst is None else f": worst {number(worst.error)} of ±{worst.limit:g} {unit} at {worst.at}"
         )
         print(f"{result.verdict:>14}  {result.test}{found}{'. ' if result.remark else ''}{result.remark}")
     for look in evaluation.looks:
@@ -198,8 +215,8 @@ async def _on_real_board(
     from bridge.flight.sources import FixedSources
     from bridge.flight.state_file import StateFile, positions_as_left, state_file
     from bridge.proof.desk import Desk
+    from bridge.proof.feed import Feed
     from bridge.proof.keeper import Keeper
-    from bridge.proof.plan import Feed
     from bridge.proof.run import needle_of
     from bridge.proof.source import ProofSource
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from fractions import Fraction
 from typing import Annotated, Any, Literal
 
@@ -203,6 +204,8 @@ class CalibrationPoints(StrictModel):
     """Reading, face angle and, where it differs, drive angle, as in `[[0, 0], [40, 28, 29.5]]`."""
     falling: Points = ()
     """Reading with drive angle when the reading comes down, as in `[[0, 0.5], [40, 30]]`."""
+    captured: date | None = None
+    """Day of the capture, for the acceptance sheet; saving at the bench writes it, as in `2026-11-26`."""
 
     @field_validator("points")
     @classmethod

@@ -153,7 +153,7 @@ def _results(plan: Plan, read: Sequence[Read], rows: Sequence[Row], uncertainty:
         ]
         yield _result("scale error, own", own_source, checks)
     reversals = {row.target.reading: b for row in rows if (b := row.target.reversal) is not None}
-    halfway = [share * published.TOP_FT for share in published.HYSTERESIS_SHARES]
+    halfway = [share * plan.top_ft for share in published.HYSTERESIS_SHARES]
     if plan.is_altimeter and not planned.isdisjoint(halfway):
         checks = [
             Check(at(mark), -reversals[mark], published.HYSTERESIS_FT, both)
@@ -201,11 +201,11 @@ def _friction(plan: Plan, read: Sequence[Read], both: float, at: At, own_source:
 
 
 def _setting(read: Sequence[Read], both: float) -> Result:
-    values = {step.setting_inhg: (step.wanted, value) for step, value in read if step.purpose == "setting"}
-    standard = values.get(published.STANDARD_INHG)
+    offs = {step.setting_inhg: value - step.wanted for step, value in read if step.purpose == "setting"}
+    standard = offs.get(published.STANDARD_INHG)
     checks = [] if standard is None else [
-        Check(f"{setting:.2f} inHg", value - standard[1] - wanted, published.SETTING_ERROR_FT, both)
-        for setting, (wanted, value) in values.items()
+        Check(f"{setting:.2f} inHg", off - standard, published.SETTING_ERROR_FT, both)
+        for setting, off in offs.items()
         if setting != published.STANDARD_INHG
     ]  # fmt: skip
     return _result(

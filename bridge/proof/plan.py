@@ -14,11 +14,10 @@ from typing import Literal
 from bridge.calibration.bench import face_marks
 from bridge.errors import DescriptionError
 from bridge.gauges.pointer import Pointer
-from bridge.instruments import airdata
 from bridge.panel.load import Panel
 from bridge.proof import published
+from bridge.proof.feed import Place, shows_altitude
 from bridge.proof.published import Limits
-from bridge.quantities.units import convert
 
 Purpose = Literal["before", "scale", "after", "friction", "setting"]
 
@@ -28,15 +27,6 @@ _LEAST_ROOM_DEG = 8.0  # more than any play that one would keep
 _SLOW_S = 120.0  # the slow approach of the friction test would take so long over the whole scale
 _SHARES = (0.25, 0.5, 0.75)  # of the scale, where no table names the marks of the friction test
 _FRICTION_APPROACH_FT = 100.0
-
-
-@dataclass(frozen=True, slots=True)
-class Place:
-    """Where the gauge is taken: what it is fed (as a reading), the setting, and how fast at most (0: any)."""
-
-    fed: float
-    setting_inhg: float
-    rate: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +55,8 @@ class Plan:
     """The whole test of one pointer. `limits` and `friction` are published, None where there are none.
 
     `own` is the builder's tolerance in the pointer's unit, None where none is written. `cycles` times the
-    scale is gone up and down; the needle is read after it has been still for `hold_s`. `untested` tells what
-    is left out, and why.
+    scale is gone up and down; the needle is read after it has been still for `hold_s`. An altimeter is tested
+    up to `top_ft`. `untested` tells what is left out, and why.
     """
 
     key: str
@@ -78,13 +68,23 @@ class Plan:
     cycles: int
     hold_s: float
     is_altimeter: bool
+    top_ft: float
     untested: tuple[str, ...]
 
 
-def make_plan(panel: Panel, pointer: Pointer, cycles: int, hold_s: float, by_index: bool = False) -> Plan:
+def make_plan(
+    panel: Panel,
+    pointer: Pointer,
+    cycles: int,
+    hold_s: float,
+    by_index: bool = False,
+    top_ft: float | None = None,
+) -> Plan:
     """The tests that this pointer can be put to; `by_index` where its index mark passes its sensor alone.
 
-    Raises DescriptionError for one that follows no reading of its own, such as a flag.
+    `top_ft`, one of Table I, is up to where an altimeter is tested. Raises DescriptionError for a pointer
+    that follows no reading of its own, such as a flag, and for a `top_ft` of one that shows no altitude, or
+    whose scale does not reach it.
     """
     described = panel.description.gauges[pointer.gauge]
     instrument = panel.instrument(pointer.gauge)
@@ -93,7 +93,8 @@ def make_plan(panel: Panel, pointer: Pointer, cycles: int, hold_s: float, by_ind
         cure = "Name another with --pointer, or watch this one in flight"
         raise DescriptionError(str(panel.path), pointer.key, found, "one with a scale to test", cure)
     untested: list[str] = []
-    is_altimeter = _is_altimeter(panel, pointer)
+    is_altimeter = shows_altitude(panel, pointer)
+    top_ft = _top_ft(pointer, is_altimeter, top_ft)
     limits = _limits(described.instrument, pointer)
     own = described.pointers[pointer.name].tolerance
     if own is None:
@@ -104,19 +105,19 @@ def make_plan(panel: Panel, pointer: Pointer, cycles: int, hold_s: float, by_ind
         untested.append(
             f"a published scale error: no free source has one for this instrument ({described.instrument})"
         )
-    marks = _index_marks(pointer, is_altimeter) if by_index else _marks(panel, pointer, limits)
     if by_index:
-        return _index_plan(pointer, marks, limits, own, cycles, hold_s, is_altimeter, untested)
-    scale = _Scale(pointer, marks, untested, published.TOP_FT if is_altimeter else None)
+        marks = _index_marks(pointer, top_ft if is_altimeter else None)
+        return _index_plan(pointer, marks, limits, own, cycles, hold_s, is_altimeter, top_ft, untested)
+    scale = _Scale(pointer, _marks(panel, pointer, limits, top_ft), untested)
     friction = published.FRICTION if is_altimeter else None
     steps = [scale.first(), *scale.cycles(cycles), scale.last(), *_friction(scale, friction)]
     if is_altimeter:
         if panel.description.altimeter_setting.source == "fixed":
             untested.append("the barometric scale: the setting is fixed in the description")
         else:
-            steps += _settings(scale)
+            steps += _settings(scale, untested)
         untested += (
-            f"above {published.TOP_FT:,.0f} ft",
+            f"above {top_ft:,.0f} ft",
             "the hold of 1 to 10 minutes before each reading: a motor has no capsule that creeps "
             f"(held for {hold_s:g} s)",
             "case leak: there is no case under pressure",
@@ -128,17 +129,26 @@ def make_plan(panel: Panel, pointer: Pointer, cycles: int, hold_s: float, by_ind
         untested.append(f"the gauge's other pointers: {', '.join(others)}")
     return Plan(
         pointer.key, pointer.unit, tuple(steps), limits, friction, own, cycles, hold_s, is_altimeter,
-        tuple(untested),
+        top_ft, tuple(untested),
     )  # fmt: skip
 
 
 _LAGGING = ("vertical_speed", "turn_coordinator", "turn_indicator")
 
 
-def _is_altimeter(panel: Panel, pointer: Pointer) -> bool:
-    """Whether it shows the altitude of an altimeter in feet, as the published tables have it."""
-    instrument = panel.description.gauges[pointer.gauge].instrument
-    return (instrument, pointer.indication, pointer.unit) == ("altimeter", "indicated_altitude", "ft")
+def _top_ft(pointer: Pointer, is_altimeter: bool, asked_ft: float | None) -> float:
+    """Up to where an altimeter is tested: as asked, else as a light aircraft's, or its scale's end."""
+    if asked_ft is not None and not is_altimeter:
+        raise DescriptionError(
+            "--top", "", f"{pointer.key}, which shows no altitude in feet", "an altimeter", "Leave --top out"
+        )
+    rows = [row for row, _ in published.SCALE_ERROR.rows if not is_altimeter or _is_within(pointer, row)]
+    if asked_ft is None:
+        return max((row for row in rows if row <= published.TOP_FT), default=published.TOP_FT)
+    if asked_ft not in rows:
+        found = f"{asked_ft:g} ft, beyond the scale of {pointer.key}"
+        raise DescriptionError("--top", "", found, f"at most {max(rows, default=0):g}", "Ask for less")
+    return asked_ft
 
 
 def _limits(instrument: str, pointer: Pointer) -> Limits | None:
@@ -158,11 +168,17 @@ def _limits(instrument: str, pointer: Pointer) -> Limits | None:
     return None
 
 
-def _marks(panel: Panel, pointer: Pointer, limits: Limits | None) -> tuple[float, ...]:
-    """The readings to test at, rising: those of the table that are on the scale, else the face's own."""
+def _marks(panel: Panel, pointer: Pointer, limits: Limits | None, top_ft: float) -> tuple[float, ...]:
+    """The readings to test at, rising: those of the table that are on the scale, else the face's own.
+
+    Of an altimeter also those of the hysteresis test, which may lie between the rows of the table.
+    """
     if limits is published.SCALE_ERROR:
-        return tuple(row for row, _ in limits.rows if row <= published.TOP_FT)
-    rows = [] if limits is None else [row for row, _ in limits.rows if _is_on(pointer, row)]
+        halfway = [share * top_ft for share in published.HYSTERESIS_SHARES]
+        rows = [row for row, _ in limits.rows if row <= top_ft]
+        rows = [mark for mark in sorted({*rows, *halfway}) if _is_within(pointer, mark)]
+    else:
+        rows = [] if limits is None else [row for row, _ in limits.rows if _is_on(pointer, row)]
     if limits is published.VERTICAL_SPEED:
         rows = sorted({*rows, 0.0})
     return tuple(rows) if len(rows) >= _FEWEST else tuple(sorted({*_drawn(panel, pointer), *rows}))
@@ -196,6 +212,11 @@ def _is_on(pointer: Pointer, reading: float) -> bool:
     return face.low <= reading <= face.high and (face.period is None or reading < face.high)
 
 
+def _is_within(pointer: Pointer, reading: float) -> bool:
+    """Whether the pointer gets there, in whichever turn."""
+    return pointer.face.period is not None or _is_on(pointer, reading)
+
+
 def mark_reading(pointer: Pointer) -> float:
     """The reading at which the pointer's index mark passes its sensor.
 
@@ -209,19 +230,20 @@ _INDEX_TURNS = 10
 _PAST_SHARE = 0.04  # of a turn: so far on either side of the mark the pointer turns round
 
 
-def _index_marks(pointer: Pointer, is_altimeter: bool) -> tuple[float, ...]:
-    """The readings at which the mark passes: in so many turns of it, or once on a scale with ends."""
+def _index_marks(pointer: Pointer, top_ft: float | None) -> tuple[float, ...]:
+    """The readings at which the mark passes, up to `top_ft`: in so many turns of it, or once on a scale with
+    ends."""
     first, period = mark_reading(pointer), pointer.face.period
     if period is None:
         return (first,)
     step = period * float(pointer.mark_turns)
     marks = [first + n * step for n in range(_INDEX_TURNS + 1)]
-    return tuple(mark for mark in marks if not is_altimeter or mark <= published.TOP_FT)
+    return tuple(mark for mark in marks if top_ft is None or mark <= top_ft)
 
 
 def _index_plan(
     pointer: Pointer, marks: Sequence[float], limits: Limits | None, own: float | None, cycles: int,
-    hold_s: float, is_altimeter: bool, untested: Sequence[str],
+    hold_s: float, is_altimeter: bool, top_ft: float, untested: Sequence[str],
 ) -> Plan:  # fmt: skip
     face = pointer.face
     past = _PAST_SHARE * (face.high - face.low)
@@ -242,16 +264,14 @@ def _index_plan(
     )
     return Plan(
         pointer.key, pointer.unit, tuple(steps), limits, None, own, cycles, hold_s, is_altimeter,
-        (*untested, *seen_nowhere),
+        top_ft, (*untested, *seen_nowhere),
     )  # fmt: skip
 
 
 class _Scale:
     """Ways over the scale: every mark from below, then from above."""
 
-    def __init__(
-        self, pointer: Pointer, marks: Sequence[float], untested: list[str], top: float | None
-    ) -> None:
+    def __init__(self, pointer: Pointer, marks: Sequence[float], untested: list[str]) -> None:
         self.marks = marks
         face = pointer.face
         span = marks[-1] - marks[0]
@@ -275,6 +295,10 @@ class _Scale:
     def beyond(self, reading: float, below: bool) -> float:
         """From where this reading is approached, within the scale."""
         return max(self._low, reading - self.overrun) if below else min(self._high, reading + self.overrun)
+
+    def has(self, reading: float) -> bool:
+        """Whether it is on the scale."""
+        return self._low <= reading <= self._high
 
     def at(self, fed: float, setting_inhg: float = published.STANDARD_INHG, rate: float = 0.0) -> Place:
         return Place(fed, setting_inhg, rate)
@@ -306,7 +330,7 @@ class _Scale:
 
 def _friction(scale: _Scale, limits: Limits | None) -> list[Step]:
     if limits is not None:
-        marks = [row for row, _ in limits.rows if row <= published.TOP_FT]
+        marks = [row for row, _ in limits.rows if scale.marks[0] < row <= scale.marks[-1]]
         rate, approach = published.FRICTION_RATE_FT_MIN / 60.0, _FRICTION_APPROACH_FT
     else:
         inner = scale.marks[1:-1]
@@ -321,52 +345,26 @@ def _friction(scale: _Scale, limits: Limits | None) -> list[Step]:
     return steps
 
 
-def _settings(scale: _Scale) -> list[Step]:
-    """At the pressure of 0 ft, the setting rising, so that the needle comes from below each time."""
+_BELOW_INHG = 0.3  # so far below the first setting the needle comes from
+_BELOW_FT = -2100.0  # about the difference that this setting makes
+
+
+def _settings(scale: _Scale, untested: list[str]) -> list[Step]:
+    """At the pressure of one place, the setting rising, so that the needle comes from below each time.
+
+    The place is 0 ft, or, where the scale would end, the lowest at which all settings are on it.
+    """
+    most_ft = published.SETTINGS[-1][1]
+    places_ft = [
+        mark for mark in (0.0, *scale.marks) if scale.has(mark + _BELOW_FT) and scale.has(mark + most_ft)
+    ]
+    if not places_ft:
+        untested.append("the barometric scale: the gauge's own is too short for its settings")
+        return []
+    at_ft = places_ft[0]
     steps: list[Step] = []
-    below = published.SETTINGS[0][0] - 0.3
     for n, (setting, difference) in enumerate(published.SETTINGS):
-        here = scale.at(0.0, setting)
-        places = (scale.at(0.0, below), here) if n == 0 else (here,)
-        steps.append(Step("setting", float(difference), False, 0, places))
+        here = scale.at(at_ft, setting)
+        below = scale.at(at_ft, setting - _BELOW_INHG)
+        steps.append(Step("setting", at_ft + difference, False, 0, (below, here) if n == 0 else (here,)))
     return steps
-
-
-class Feed:
-    """What a gauge is fed with, as readings of telemetry, so that it should show what a place states."""
-
-    def __init__(self, panel: Panel, pointer: Pointer) -> None:
-        instrument = panel.instrument(pointer.gauge)
-        self._pointer = pointer
-        self._quantity = panel.shown(pointer)
-        self._own_unit = panel.catalogue[pointer.indication].unit
-        self._is_altimeter = _is_altimeter(panel, pointer)
-        self._sets = self._is_altimeter and panel.description.altimeter_setting.source == "telemetry"
-        others = dict.fromkeys((*instrument.needs, *instrument.uses), 0.0)
-        others.pop(pointer.indication, None)
-        self._others = {} if self._is_altimeter else others
-
-    @property
-    def given(self) -> frozenset[str]:
-        """The quantities that it has."""
-        return frozenset(self.readings(Place(0.0, published.STANDARD_INHG)))
-
-    def readings(self, place: Place) -> dict[str, float]:
-        """The readings of this place, in canonical units."""
-        if not self._is_altimeter:
-            return {
-                **self._others,
-                self._pointer.indication: convert(
-                    self._quantity.wrap(place.fed), self._pointer.unit, self._own_unit
-                ),
-            }
-        readings = {"static_pressure": pressure_hpa(place.fed)}
-        if self._sets:
-            readings["altimeter_setting"] = place.setting_inhg
-        return readings
-
-
-def pressure_hpa(altitude_ft: float) -> float:
-    """The pressure (hPa) at this altitude: as Table I prints it, else by the standard atmosphere."""
-    printed = published.PRESSURES_INHG.get(altitude_ft)
-    return airdata.static_pressure_hpa(altitude_ft) if printed is None else printed * published.INHG_HPA

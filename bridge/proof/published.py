@@ -86,7 +86,9 @@ AFTER_EFFECT_FT = 30.0
 HYSTERESIS_SHARES = (0.5, 0.4)
 TABLE_II = f"{_APP_E}, Table II"
 TOP_FT = 20_000.0
-"""As far as a light aircraft's altimeter is tested here."""
+"""As far as a light aircraft's altimeter is tested here, unless another of these is asked for."""
+TOPS_FT = tuple(row for row, _ in SCALE_ERROR.rows if row >= 4000)
+"""Up to where an altimeter can be tested: Table I has marks enough below."""
 
 _AIRSPEEDS = (
     (150.0, "MS28045", ((40, 3), (60, 3), (80, 3), (100, 3), (120, 3), (140, 3))),

@@ -13,7 +13,8 @@ from math import copysign, inf
 from bridge.boards.pointer_channel import Phase
 from bridge.flight.chain import PointerAddress
 from bridge.flight.running_panel import RunningPanel
-from bridge.proof.plan import Place, Plan, Step
+from bridge.proof.feed import Place
+from bridge.proof.plan import Plan, Step
 
 _STILL_S = 0.5
 """An indication that changes by next to nothing for so long has come to its end."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import date
 from itertools import pairwise
 
 from bridge.faces.axis import ticks
@@ -21,6 +20,7 @@ from bridge.proof.record import Record
 WIDTH_MM, HEIGHT_MM = 186.0, 72.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 17.0, 4.0, 9.0, 12.0
 _HATCH_MM = 1.4
+_LEAST_REACH = 0.002  # of the scale: the errors' axis has at least so much either way
 
 At = Callable[[float, float], Point]
 """Where a reading and its error are in the picture."""
@@ -53,9 +53,9 @@ class Sheet:
 
 def facts(
     panel: Panel, pointer: Pointer, plan: Plan, record: Record, reader: Reader, board_id: str,
-    calibrated: date | None,
+    calibration: str,
 ) -> tuple[tuple[str, str], ...]:  # fmt: skip
-    """What was tested, with what, by whom and when; `calibrated` is the day of the calibration file."""
+    """What was tested, with what, by whom and when; `calibration` is its file and its day."""
     described = panel.description
     gauge = described.gauges[pointer.gauge]
     drive = described.drives[gauge.pointers[pointer.name].drive]
@@ -63,9 +63,6 @@ def facts(
     board = described.boards[pointer.board]
     train = " x ".join(str(ratio) for ratio in drive.gear_train) or "no wheels of its own"
     turn = pointer.drive.steps_per_turn
-    calibration = "none: the curve is the face's own"
-    if gauge.calibration is not None:
-        calibration = f"{gauge.calibration}, of {calibrated.isoformat() if calibrated else 'an unknown day'}"
     link = "virtual" if board.is_virtual else f"{board.link} {board.port}"
     left = len(plan.steps) - len(record.taken)
     state = "finished" if left <= 0 else f"{left} of {len(plan.steps)} readings are still to be taken"
@@ -74,8 +71,8 @@ def facts(
         ("panel", f"{described.name} ({panel.path.name})"),
         (
             "drive",
-            f"{motor.name}, {train}, {drive.microsteps} microsteps: {float(turn):,.2f} steps a turn, at most "
-            f"{drive.speed_steps_s:g} steps/s and {drive.acceleration_steps_s2:g} steps/s²",
+            f"{motor.name}, {train}, microsteps 1/{drive.microsteps}: {float(turn):,.2f} steps a turn, "
+            f"at most {drive.speed_steps_s:g} steps/s and {drive.acceleration_steps_s2:g} steps/s²",
         ),
         ("board", f"{pointer.board}, channel {pointer.channel}, {board.part}, {link}, id {board_id}"),
         ("calibration", calibration),
@@ -88,17 +85,11 @@ def facts(
 
 def sheet(plan: Plan, evaluation: Evaluation, about: Sequence[tuple[str, str]]) -> Sheet:
     """The whole sheet."""
-    verdicts = {result.test: result.verdict for result in evaluation.results}
-    failed = [test for test, verdict in verdicts.items() if verdict == "fail"]
-    verdict = evaluation.verdict
-    headline = f"failed: {'; '.join(failed)}" if failed else _HEADLINES[verdict]
-    if not evaluation.results:
-        headline = "not judged: there is no published limit, and no tolerance of the builder's"
     sources = dict.fromkeys(result.source for result in evaluation.results)
     named = {s: [r.test for r in evaluation.results if r.source == s] for s in sources}
     return Sheet(
         f"Acceptance sheet: {plan.key}",
-        headline,
+        headline(evaluation),
         tuple(about),
         evaluation.looks,
         _tests(plan, evaluation),
@@ -108,6 +99,14 @@ def sheet(plan: Plan, evaluation: Evaluation, about: Sequence[tuple[str, str]]) 
         tuple(f"{'; '.join(tests)}: {source}." for source, tests in named.items()),
         plan.untested,
     )
+
+
+def headline(evaluation: Evaluation) -> str:
+    """The verdict in words, with the tests that failed."""
+    failed = [result.test for result in evaluation.results if result.verdict == "fail"]
+    if not evaluation.results:
+        return "not judged: there is no published limit, and no tolerance of the builder's"
+    return f"failed: {'; '.join(failed)}" if failed else _HEADLINES[evaluation.verdict]
 
 
 _HEADLINES = {
@@ -120,16 +119,17 @@ _HEADLINES = {
 
 
 def number(value: float, unit: str = "") -> str:
-    """With three digits that count, the sign always there."""
-    digits = 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2
-    text = f"{value + 0.0:+,.{digits}f}"
+    """With three digits that count, the sign always there; less than half a thousandth is 0."""
+    size = abs(value)
+    digits = 0 if size >= 100 else 1 if size >= 10 else 2 if size >= 0.1 else 3
+    text = f"{value:+,.{digits}f}"
     if not float(text.replace(",", "")):
-        text = text.lstrip("+-")
+        text = "0"
     return f"{text} {unit}".strip()
 
 
 def _tests(plan: Plan, evaluation: Evaluation) -> Table:
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for result in evaluation.results:
         worst = result.worst
         rows.append(
@@ -142,6 +142,8 @@ def _tests(plan: Plan, evaluation: Evaluation) -> Table:
                 result.remark,
             )
         )
+    if not rows:
+        rows.append(("none", "not judged", "", "", "0", "no limit to compare with"))
     head = ("test", "verdict", "worst", "permitted", "places", "remark")
     return Table("Tests", head, tuple(rows))
 
@@ -197,10 +199,11 @@ def _accuracy(plan: Plan, evaluation: Evaluation) -> Table:
         ("range of the mean deviation M", a.mean_range),
         ("accuracy A", a.accuracy, a.accuracy_up, a.accuracy_down),
     )
-    few = f" From {plan.cycles} passes; the standard asks for {CYCLES}." if plan.cycles < CYCLES else ""
+    passes = "1 pass" if plan.cycles == 1 else f"{plan.cycles} passes"
+    few = f" From {passes}; the standard asks for {CYCLES}." if plan.cycles < CYCLES else ""
     rows = []
     for words, *values in lines:
-        texts = ["not known" if value is None else f"{value:.3g}" for value in values]
+        texts = ["not known" if value is None else number(value).lstrip("+") for value in values]
         rows.append((str(words), *texts, *[""] * (3 - len(texts))))
     head = ("figure", "both ways", "rising alone", "falling alone")
     return Table(f"By the definitions of ISO 230-2, in {plan.unit}.{few}", head, tuple(rows))
@@ -217,8 +220,9 @@ def _curve(plan: Plan, rows: Sequence[Row]) -> list[Primitive]:
     limits = [row.limit for row in rows if row.limit is not None]
     # A wide tolerance must not press the errors into a line: the band may leave the picture.
     largest = max([abs(error) for error in errors] + ([plan.own] if plan.own else []))
-    reach = max(1.15 * largest, min(max(limits, default=0.0), 3.0 * max(largest, 1e-9)) * 1.1) or 1.0
     low, high = rows[0].target.reading, rows[-1].target.reading
+    largest = max(largest, _LEAST_REACH * ((high - low) or 1.0))  # rounding alone must not look like errors
+    reach = max(1.15 * largest, min(max(limits, default=0.0), 3.0 * largest) * 1.1)
     width, height = WIDTH_MM - _LEFT - _RIGHT, HEIGHT_MM - _TOP - _BOTTOM
 
     def at(reading: float, error: float) -> Point:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 
-from bridge.proof.plan import Feed
+from bridge.proof.feed import Feed
 from bridge.proof.run import Needle, ProofRun
 from bridge.proof.virtual import FEED_S
 from bridge.telemetry.source import Arrival, Deliver, Sender

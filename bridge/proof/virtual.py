@@ -8,7 +8,7 @@ from bridge.errors import BridgeError
 from bridge.flight.dry_run import DryRun
 from bridge.gauges.pointer import Pointer
 from bridge.panel.load import Panel
-from bridge.proof.plan import Feed
+from bridge.proof.feed import Feed
 from bridge.proof.run import ProofRun, needle_of
 from bridge.telemetry.source import Arrival
 

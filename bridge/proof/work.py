@@ -9,6 +9,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
+from bridge.description import read_toml
 from bridge.faces.sheets import Paper
 from bridge.gauges.pointer import Pointer
 from bridge.outputs import put_files, refuse_taken
@@ -31,10 +32,17 @@ class Work:
     """
 
     def __init__(
-        self, panel: Panel, pointer: Pointer, reader: Reader, folder: Path, cycles: int, hold_s: float
+        self,
+        panel: Panel,
+        pointer: Pointer,
+        reader: Reader,
+        folder: Path,
+        cycles: int,
+        hold_s: float,
+        top_ft: float | None = None,
     ) -> None:
         self.panel, self.pointer, self.reader = panel, pointer, reader
-        self.plan = make_plan(panel, pointer, cycles, hold_s, by_index=reader.kind == "index")
+        self.plan = make_plan(panel, pointer, cycles, hold_s, reader.kind == "index", top_ft)
         board = panel.description.boards[pointer.board]
         self.board_id = board.id or ("none" if board.is_virtual else "not known")
         name = re.sub(r"[\W_]+", "-", pointer.key)
@@ -42,6 +50,7 @@ class Work:
         self._folder = folder
         self._writing = threading.Lock()
         self._kept, self._written = 0, 0
+        self._calibration = calibration_of(panel, pointer)
         refuse_taken((self.json, self.html, self.pdf), panel.files)
         mark = fingerprint(self.plan, pointer, reader)
         found = read_record(self.json, mark, len(self.plan.steps))
@@ -96,12 +105,22 @@ class Work:
         return self.json, self.html, self.pdf
 
     def _facts(self, record: Record) -> tuple[tuple[str, str], ...]:
-        described = self.panel.description.gauges[self.pointer.gauge].calibration
-        calibrated = None
-        if described is not None:
-            file = self.panel.path.parent / described
-            calibrated = datetime.fromtimestamp(file.stat().st_mtime, UTC).astimezone().date()
-        return facts(self.panel, self.pointer, self.plan, record, self.reader, self.board_id, calibrated)
+        return facts(
+            self.panel, self.pointer, self.plan, record, self.reader, self.board_id, self._calibration
+        )
+
+
+def calibration_of(panel: Panel, pointer: Pointer) -> str:
+    """Its calibration file and when that was captured, in words; raises DescriptionError where it is gone."""
+    described = panel.description.gauges[pointer.gauge].calibration
+    points = None if described is None else read_toml(panel.path.parent / described).get(pointer.name)
+    if described is None or not isinstance(points, dict):
+        return "none: the curve is the face's own"
+    if captured := points.get("captured"):
+        return f"{described}, captured {captured}"
+    changed_s = (panel.path.parent / described).stat().st_mtime
+    changed = datetime.fromtimestamp(changed_s, UTC).astimezone().date()
+    return f"{described}, without its day of capture (captured = ...); the file is of {changed}"
 
 
 def now() -> str:

@@ -220,6 +220,8 @@ def allowed(schema: Mapping[str, Any]) -> str:
         return (
             f"a table: a name with {allowed(inner)} each" if isinstance(inner, dict) and inner else "a table"
         )
+    if schema.get("format") == "date":
+        return "a day"
     words = {"number": "a number", "integer": "a whole number", "string": "text", "boolean": "true or false"}
     return words.get(str(kind), "any value") + _bounds(schema)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from datetime import date
 from pathlib import Path
 
 import pytest
@@ -30,6 +31,7 @@ def test_comments_order_and_other_tables_stay(config: Path) -> None:
     after = file.read_text()
     for kept in ("# Measured on the bench", "# peg of the stop", "# the last line"):
         assert kept in after
+    assert isinstance(tomllib.loads(after)["needle"]["captured"], date)
     readings = [point[0] for point in tomllib.loads(after)["needle"]["points"]]
     assert readings == [0, 40, 50, 60, 80, 100, 120, 140, 160, 180]
     _, again = loaded(config, "airspeed")

@@ -105,11 +105,15 @@ UNCERTAINTY_FT = 0.5
 
 
 def proved(
-    panel: Panel, eye: Callable[[Pointer], Eye], hand: Hand = set_knob, cycles: int = 1
+    panel: Panel,
+    eye: Callable[[Pointer], Eye],
+    hand: Hand = set_knob,
+    cycles: int = 1,
+    top_ft: float | None = None,
 ) -> tuple[Plan, Evaluation]:
     """The whole test, flown on the panel's virtual board and read by this eye."""
     (pointer,) = panel.pointers
-    plan = make_plan(panel, pointer, cycles, hold_s=0.2)
+    plan = make_plan(panel, pointer, cycles, hold_s=0.2, top_ft=top_ft)
     per_step = 1000.0 / float(pointer.drive.steps_per_turn)
     asks = panel.description.altimeter_setting.source == "knob"
     run = ProofRun(plan, [], per_step, per_step * pointer.drive.speed_steps_s, asks)

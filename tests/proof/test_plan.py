@@ -9,10 +9,13 @@ import pytest
 from bridge.errors import DescriptionError
 from bridge.gauges.pointer import Pointer
 from bridge.panel.load import Panel, load_panel
-from bridge.proof.plan import Feed, Plan, Step, make_plan
+from bridge.proof import published
+from bridge.proof.feed import Feed
+from bridge.proof.plan import Plan, Step, make_plan
 from bridge.proof.readers import by_eye, smallest_division
 from tests.conftest import ROOT
 from tests.flight.one_gauge import one_gauge
+from tests.published import rows
 
 PANEL = load_panel(ROOT / "config" / "panel.toml")
 KEYS = [pointer.key for pointer in PANEL.pointers]
@@ -79,6 +82,43 @@ def test_the_friction_test_climbs_at_the_published_rate() -> None:
     slow = [step for step in plan.steps if step.purpose == "friction" and not step.tapped]
     assert [step.wanted for step in slow] == [1000, 2000, 3000, 5000, 10_000, 15_000, 20_000]
     assert all(step.places[-1].rate == 750 / 60 for step in slow)
+
+
+def test_an_altimeter_of_higher_flight_is_tested_at_every_row_up_to_its_top() -> None:
+    """14 CFR Part 43, Appendix E: Table I to 50,000 ft; hysteresis at 50 and 40 % of the highest altitude."""
+    pointer, light = of("altimeter.hundreds")
+    assert max(step.wanted for step in light.steps) == 20_000
+    high = make_plan(PANEL, pointer, 1, 1.0, top_ft=50_000)
+    marks = {step.wanted for step in high.steps if step.purpose == "scale"}
+    assert marks == {altitude for altitude, _, _ in rows("altimeter-scale-error.csv")}
+    slow = [step.wanted for step in high.steps if step.purpose == "friction" and not step.tapped]
+    assert slow[-6:] == [20_000, 25_000, 30_000, 35_000, 40_000, 50_000]
+    assert "above 50,000 ft" in high.untested
+    middle = make_plan(PANEL, pointer, 1, 1.0, top_ft=30_000)
+    assert {15_000, 12_000} <= {step.wanted for step in middle.steps if step.purpose == "scale"}
+
+
+def test_an_altimeter_whose_scale_ends_is_tested_on_it_alone(tmp_path: Path) -> None:
+    text = one_gauge("last").replace("[0, 0], [3000, 270]", "[0, 0], [10000, 270]")
+    text = text.replace('instrument = "gauge"', 'instrument = "altimeter"')
+    text = text.replace('options = { quantity = "engine_speed" }\n', "")
+    text = text.replace('indication = "engine_speed"', 'indication = "indicated_altitude"')
+    (tmp_path / "panel.toml").write_text(text)
+    panel = load_panel(tmp_path / "panel.toml")
+    (pointer,) = panel.pointers
+    plan = make_plan(panel, pointer, 1, 1.0)
+    assert all(0 <= step.wanted <= 10_000 for step in plan.steps)
+    assert plan.top_ft == 10_000 and {5000, 4000} <= {step.wanted for step in plan.steps}
+    settings = [step for step in plan.steps if step.purpose == "setting"]
+    assert [step.wanted - 3000 for step in settings] == [altitude for _, altitude in published.SETTINGS]
+    with pytest.raises(DescriptionError, match=r"12000 ft, beyond the scale .* expected at most 10000"):
+        make_plan(panel, pointer, 1, 1.0, top_ft=12_000)
+
+
+def test_a_top_is_for_altimeters() -> None:
+    pointer, _ = of("airspeed.needle")
+    with pytest.raises(DescriptionError, match=r"airspeed\.needle, which shows no altitude"):
+        make_plan(PANEL, pointer, 1, 1.0, top_ft=30_000)
 
 
 def test_a_flag_has_no_scale_to_test(tmp_path: Path) -> None:

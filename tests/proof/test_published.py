@@ -6,7 +6,7 @@ import pytest
 
 from bridge.instruments import airdata
 from bridge.proof import published
-from bridge.proof.plan import pressure_hpa
+from bridge.proof.feed import pressure_hpa
 from tests.published import rows
 
 

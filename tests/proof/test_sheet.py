@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import json
-from datetime import date
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -12,13 +11,16 @@ import pdfplumber
 import pytest
 
 from bridge.errors import DescriptionError
+from bridge.faces.primitives import Text
+from bridge.panel.load import load_panel
 from bridge.proof.evaluation import evaluate
 from bridge.proof.html import sheet_html
 from bridge.proof.pdf import sheet_pdf
 from bridge.proof.plan import Plan, make_plan
 from bridge.proof.readers import Reader
 from bridge.proof.record import Record, fingerprint, read_record, to_json
-from bridge.proof.sheet import Sheet, facts, sheet
+from bridge.proof.sheet import Sheet, facts, number, sheet
+from tests.conftest import ROOT
 from tests.proof.altimeter import altimeter
 
 READER = Reader("eye", "Ada <b>, by eye, to 1 ft as stated", 1.0)
@@ -33,7 +35,7 @@ def drawn(off: float, taken: int | None = None) -> tuple[Plan, Sheet, str]:
     readings = readings[:taken]
     record = Record(fingerprint(plan, POINTER, READER), "2026-11-26 10:00", "2026-11-26 11:00", readings)
     evaluation = evaluate(plan, POINTER, readings, READER.uncertainty)
-    about = facts(PANEL, POINTER, plan, record, READER, "0102030405060708", date(2026, 11, 20))
+    about = facts(PANEL, POINTER, plan, record, READER, "0102030405060708", "cal.toml, captured 2026-11-20")
     return plan, sheet(plan, evaluation, about), to_json(record, plan, evaluation, about, READER)
 
 
@@ -70,12 +72,32 @@ def test_the_page_and_the_paper_have_all_that_a_sheet_must() -> None:
         assert "altimeter, pointer hundreds" in text
         assert "4,075.77 steps a turn" in text
         assert "id 0102030405060708" in text
+        assert "cal.toml, captured 2026-11-20" in text
         assert "Ada <b>, by eye" in text
         assert "above 20,000 ft" in text
         assert "14 CFR Part 43, Appendix E, Table I (the text itself was read)" in text
         assert "From 2 passes; the standard asks for 5" in text
         assert "figure both ways rising alone falling alone" in text
     assert sheet_pdf(whole, "letter") == sheet_pdf(whole, "letter")
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(-0.0, "0"), (0.0004, "0"), (-2.5e-5, "0"), (0.0123, "+0.012"), (-1.574, "-1.57"), (1234.5, "+1,234")],
+)
+def test_a_number_has_the_digits_that_count(value: float, text: str) -> None:
+    assert number(value) == text
+
+
+def test_a_gauge_without_any_limit_is_not_judged_and_rounding_is_no_error() -> None:
+    panel = load_panel(ROOT / "config" / "panel.toml")
+    ball = next(pointer for pointer in panel.pointers if pointer.key == "turn.ball")
+    plan = make_plan(panel, ball, 2, 1.0)
+    evaluation = evaluate(plan, ball, [step.wanted + 1e-4 for step in plan.steps], 0.0)
+    whole = sheet(plan, evaluation, ())
+    assert whole.verdict.startswith("not judged") and whole.tests.rows[0][:2] == ("none", "not judged")
+    axis = {item.text for item in whole.curve if isinstance(item, Text)}
+    assert {"-0.020", "0", "+0.020"} <= axis and "+0.00" not in axis
 
 
 def test_an_unfinished_test_says_so() -> None:

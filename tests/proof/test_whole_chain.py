@@ -40,6 +40,19 @@ def test_an_honest_gauge_with_a_crooked_linkage_and_backlash_passes_every_test()
     assert len(plan.steps) == 2 + 2 * 16 + 2 * 7 + 8
 
 
+def test_an_honest_gauge_of_higher_flight_passes_every_row_to_50000_ft() -> None:
+    """All 23 rows of Table I, and all 12 of Table III."""
+    linkage = CrookedLinkage(3.0, 3.0)
+    _, evaluation = proved(altimeter(linkage), lambda pointer: Eye(pointer, linkage), top_ft=50_000)
+    assert failed(evaluation) == set()
+    places = {result.test: {check.at for check in result.checks} for result in evaluation.results}
+    assert len(places[TABLE_I]) == 23 and "50,000 ft rising" in places[TABLE_I]
+    assert len(places["App. E Table III, friction"]) == 12
+    assert places["App. E Table II, hysteresis"] == {"25,000 ft", "20,000 ft"}
+    # A pressure as printed, to 0.001 inHg, is uncertain by up to 3 ft at 50,000 ft.
+    assert max(abs(check.error) for result in evaluation.results for check in result.checks) < 4.0
+
+
 def test_a_bent_pointer_fails_the_scale_error_test_alone() -> None:
     """10 degrees of a 1,000 ft turn are 27.8 ft: beyond the 20 ft that Table I has up to 1,000 ft."""
     linkage = CrookedLinkage(3.0, 3.0)
