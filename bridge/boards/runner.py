@@ -8,6 +8,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable, Sequence
+from math import inf
 
 from bridge.boards.link import Link
 from bridge.boards.session import STOPPED, BoardSession
@@ -29,12 +30,21 @@ class Board:
         self.session = session
         self.link = link
         self._clock = clock
+        self._moved_s = -inf
 
     def move(self, time_s: float, positions: Sequence[float], velocities: Sequence[float]) -> None:
-        """Send all channels their positions (steps) and velocities (steps/s); returns at once."""
+        """Send all channels their positions (steps) and velocities (steps/s); returns at once.
+
+        A QUERY that would be due before the next MOVE goes with this one: one wake-up for both.
+        """
         payload = self.session.move(time_s, positions, velocities)
-        if payload:
-            self.link.send(payload, replaceable=True)
+        if not payload:
+            return
+        self.link.send(payload, replaceable=True)
+        interval_s, self._moved_s = time_s - self._moved_s, time_s
+        if time_s + interval_s > self.session.due_s():
+            for payload in self.session.outgoing(time_s, interval_s):
+                self.link.send(payload)
 
     def light(self, time_s: float, levels: Sequence[int]) -> None:
         """Send the levels of all lamps where they have changed, or are due again; returns at once."""

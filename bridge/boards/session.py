@@ -137,8 +137,11 @@ class BoardSession:
             case messages.Event() if self._introduced:
                 self._event(time_s, message)
 
-    def outgoing(self, time_s: float) -> list[bytes]:
-        """What to send now, in order; call it at `due_s` and after every `receive`."""
+    def outgoing(self, time_s: float, early_s: float = 0.0) -> list[bytes]:
+        """What to send now, in order; call it at `due_s` and after every `receive`.
+
+        A QUERY that is due within `early_s` is sent already.
+        """
         if not self._open:
             return []
         clock = self._clock
@@ -156,7 +159,7 @@ class BoardSession:
             clock.commanded(time_s)
         if (question := self.lamps.question(time_s)) is not None:
             out.append(self._encode(question))
-        if time_s >= clock.due_s:
+        if time_s + early_s >= clock.due_s:
             self.statistics.unanswered += clock.queried(time_s, self._sequence)
             out.append(self._encode(messages.Query()))
         return out

@@ -1,4 +1,4 @@
-"""The connection that carries frames: QoS 0 both ways, one write for each frame, nothing waits.
+"""The connection that carries frames: QoS 0 both ways, one write for all frames of a moment, nothing waits.
 
 A client of its own, since awaiting a publish of aiomqtt for each frame costs many times what the rest of the
 service does (`python -m tests.bench mqtt` measures it): that client makes a future and a timeout for each,
@@ -45,6 +45,7 @@ class Connection(asyncio.Protocol):
         self._reader = PacketReader()
         self._loop = asyncio.get_running_loop()
         self._transport: asyncio.Transport | None = None
+        self._unwritten: list[bytes] = []
         self._timer: asyncio.TimerHandle | None = None
         self._answer: asyncio.Future[Packet] = self._loop.create_future()
         self._heard_s = 0.0
@@ -75,13 +76,20 @@ class Connection(asyncio.Protocol):
         return self._reader.oversized
 
     def send(self, topic: str, payload: bytes) -> None:
-        """Publish; into nothing once the connection is lost. Never waits, never raises."""
+        """Publish; into nothing once the connection is lost. Never waits, never raises.
+
+        What is sent in one turn of the event loop (a tick's frames to all boards) goes out in one write: each
+        write costs more than all the rest that a frame needs.
+        """
         if self._transport is not None:
-            self._transport.write(packets.publish(topic, payload))
+            if not self._unwritten:
+                self._loop.call_soon(self._write)
+            self._unwritten.append(packets.publish(topic, payload))
 
     async def close(self) -> None:
         """Send what is on its way, then close; for a bounded time."""
         if self._transport is not None:
+            self._write()
             self._transport.write(packets.DISCONNECT)
             self._transport.close()
             with contextlib.suppress(TimeoutError):
@@ -120,6 +128,11 @@ class Connection(asyncio.Protocol):
                 self._broker, "answers otherwise than MQTT has it: is it a broker at all?"
             )
         return self._answer.result().body
+
+    def _write(self) -> None:
+        unwritten, self._unwritten = self._unwritten, []
+        if self._transport is not None and unwritten:
+            self._transport.write(b"".join(unwritten))
 
     def _ping(self) -> None:
         if self._transport is None:

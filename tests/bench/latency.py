@@ -9,6 +9,7 @@ sent until the last of the four frames is written; a frame that had to wait for 
 from __future__ import annotations
 
 import asyncio
+import json
 import os
 import socket
 import subprocess
@@ -17,10 +18,10 @@ import tempfile
 import time
 import tty
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
 from statistics import quantiles
-from typing import IO
 
 from rich.console import Console
 from rich.table import Table
@@ -41,8 +42,26 @@ POINTERS, PER_BOARD, RATE_HZ = 12, 3, 60.0
 SECONDS = 20.0
 
 
+@dataclass
+class Far:
+    """The other end's process.
+
+    `moved`, known after its end: when a datagram was sent (s, time.monotonic), and how long after that its
+    MOVE had reached every board (s).
+    """
+
+    process: subprocess.Popen[str]
+    moved: list[tuple[float, float]] = field(default_factory=list)
+
+    def start(self, port: int) -> None:
+        """Send the datagrams to this port; 0: send none."""
+        assert self.process.stdin
+        self.process.stdin.write(f"{port}\n")
+        self.process.stdin.flush()
+
+
 @contextmanager
-def far_process(module: str, panel: Path, rate_hz: float) -> Iterator[subprocess.Popen[str]]:
+def far_process(module: str, panel: Path, rate_hz: float) -> Iterator[Far]:
     """This module of tests.bench as a process, once it has plugged in; it ends when its input does."""
     with subprocess.Popen(
         [sys.executable, "-m", f"tests.bench.{module}", str(panel), str(rate_hz)],
@@ -51,18 +70,17 @@ def far_process(module: str, panel: Path, rate_hz: float) -> Iterator[subprocess
         stdout=subprocess.PIPE,
         text=True,
     ) as process:
-        assert process.stdout
+        assert process.stdin and process.stdout
         assert process.stdout.readline() == "plugged\n"
-        yield process
-
-
-@contextmanager
-def far_end(panel: Path, rate_hz: float = RATE_HZ) -> Iterator[IO[str]]:
-    """Boards and sender; write the port to it to start the datagrams."""
-    with far_process("far_end", panel, rate_hz) as process:
-        assert process.stdin
-        yield process.stdin
+        far = Far(process)
+        yield far
         process.stdin.close()
+        far.moved = [(sent_s, late_s) for sent_s, late_s in json.loads(process.stdout.readline())]
+
+
+def far_end(panel: Path, rate_hz: float = RATE_HZ) -> AbstractContextManager[Far]:
+    """Serial boards and sender."""
+    return far_process("far_end", panel, rate_hz)
 
 
 class TimedSource(UdpSource):
@@ -85,7 +103,7 @@ class TimedSource(UdpSource):
         await super().run(timed)
 
 
-async def of_service(path: Path, port_to: IO[str]) -> TimedSource:
+async def of_service(path: Path, far: Far) -> TimedSource:
     """Fly the panel; latencies once all boards are ready."""
     panel = load_panel(path)
     source = TimedSource(panel)
@@ -93,8 +111,7 @@ async def of_service(path: Path, port_to: IO[str]) -> TimedSource:
     run = asyncio.create_task(service.run())
     while not service.parts:
         await asyncio.sleep(0.01)
-    port_to.write(f"{source.port}\n")
-    port_to.flush()
+    far.start(source.port)
     while any(session.state is not State.READY for session in service.running.sessions.values()):
         await asyncio.sleep(0.05)
     await asyncio.sleep(2.0)
@@ -109,7 +126,7 @@ async def of_service(path: Path, port_to: IO[str]) -> TimedSource:
     return source
 
 
-def of_bare_loop(path: Path, port_to: IO[str]) -> list[float]:
+def of_bare_loop(path: Path, far: Far) -> list[float]:
     """Receive and write, and nothing else."""
     line = to_line(codec.encode_move(0, [1234.56] * PER_BOARD, [100.5] * PER_BOARD, (1 << PER_BOARD) - 1))
     devices = [path.parent / f"b{board}" / "ttyBOARD" for board in range(POINTERS // PER_BOARD)]
@@ -117,8 +134,7 @@ def of_bare_loop(path: Path, port_to: IO[str]) -> list[float]:
     latencies_s = []
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as receiver:
         receiver.bind(("127.0.0.1", 0))
-        port_to.write(f"{receiver.getsockname()[1]}\n")
-        port_to.flush()
+        far.start(receiver.getsockname()[1])
         for port in ports:
             tty.setraw(port)
         end_s = time.monotonic() + SECONDS
@@ -136,12 +152,12 @@ def main() -> None:
     logs.set_up(sink=lambda line: None)
     with tempfile.TemporaryDirectory() as folder:
         panel = generated(Path(folder), POINTERS, PER_BOARD, serial=True)
-        with far_end(panel) as port_to:
-            ours = asyncio.run(of_service(panel, port_to))
+        with far_end(panel) as far:
+            ours = asyncio.run(of_service(panel, far))
     with tempfile.TemporaryDirectory() as folder:
         panel = generated(Path(folder), POINTERS, PER_BOARD, serial=True)
-        with far_end(panel) as port_to:
-            bare = of_bare_loop(panel, port_to)
+        with far_end(panel) as far:
+            bare = of_bare_loop(panel, far)
     table = Table("", title="Datagram to last byte written, ms (12 pointers, 4 serial boards, 60 Hz)")
     for head in ("datagrams", "p50", "p99", "worst", "frames that waited"):
         table.add_column(head, justify="right")

@@ -12,8 +12,8 @@ import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Protocol
 
 from rich.console import Console
 from rich.table import Table
@@ -23,39 +23,40 @@ from bridge.boards.state import State
 from bridge.flight.service import Service
 from bridge.panel.load import load_panel
 from bridge.telemetry.udp import UdpSource
-from tests.bench.latency import far_end
+from tests.bench.latency import Far, far_end
 from tests.bench.panels import demo
 
 SECONDS = 15.0
 
 
-class PortTo(Protocol):
-    """Where the far end reads the port that datagrams go to."""
+@dataclass(frozen=True, slots=True)
+class Load:
+    """The share of a core over a time of flight, from `since_s` to `until_s` (s, time.monotonic)."""
 
-    def write(self, text: str, /) -> int: ...
+    share: float
+    since_s: float
+    until_s: float
 
-    def flush(self) -> None: ...
 
-
-async def share_of_a_core(path: Path, port_to: PortTo) -> float:
-    """Of the whole service, flying this panel."""
+async def share_of_a_core(path: Path, far: Far) -> Load:
+    """Of the whole service, flying this panel, once all boards are ready."""
     service = Service(load_panel(path))
     run = asyncio.create_task(service.run())
     while not service.parts:
         await asyncio.sleep(0.01)
     source = service.intake.sources[0]
     assert isinstance(source, UdpSource)
-    port_to.write(f"{source.port}\n")
-    port_to.flush()
+    far.start(source.port)
     while any(session.state is not State.READY for session in service.running.sessions.values()):
         await asyncio.sleep(0.05)
     await asyncio.sleep(3.0)
-    wall_s, spent_s = time.monotonic(), time.process_time()
+    since_s, spent_s = time.monotonic(), time.process_time()
     await asyncio.sleep(SECONDS)
-    share = (time.process_time() - spent_s) / (time.monotonic() - wall_s)
+    until_s = time.monotonic()
+    share = (time.process_time() - spent_s) / (until_s - since_s)
     service.stop()
     await run
-    return share
+    return Load(share, since_s, until_s)
 
 
 @contextmanager
@@ -69,8 +70,8 @@ def main() -> None:
     table = Table("boards", title="Six-gauge panel at 60 Hz")
     table.add_column("share of a core", justify="right")
     for serial in (True, False):
-        with panel(serial) as path, far_end(path) as port_to:
-            share = asyncio.run(share_of_a_core(path, port_to))
+        with panel(serial) as path, far_end(path) as far:
+            share = asyncio.run(share_of_a_core(path, far)).share
         table.add_row("serial" if serial else "virtual, in the same process", f"{share:.1%}")
     Console().print(table)
 

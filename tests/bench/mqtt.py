@@ -2,23 +2,20 @@
 
 A real broker (mosquitto) and the relays run in other processes, all on this machine. First the ways to write
 frames: the same MOVE payloads, paced, by clients that are at hand, beside a bare loop that writes the same
-bytes to a socket; the share of a core is that of the whole writing process, net of the timer alone. Then
-links (sessions, window, the connection, QUERY and STATUS), whole panels, and the way from a datagram to the
-last board's MOVE behind broker and relay.
+bytes to a socket. Then links (sessions, window, the connection), beside a bare loop that writes the same MOVE
+and QUERY frames and reads away the same answers of the same boards. The share of a core is that of the whole
+process. Last whole panels, and the way from a datagram to the last board's MOVE behind broker and relay.
 """
 
 from __future__ import annotations
 
 import asyncio
-import json
 import os
 import socket
-import subprocess
 import tempfile
 import time
 from collections.abc import Awaitable, Callable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, field
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from statistics import quantiles
 
@@ -29,17 +26,17 @@ from rich.console import Console
 from rich.table import Table
 
 from bridge import logs
-from bridge.boards import codec
-from bridge.boards.mqtt.window import query_s
+from bridge.boards import codec, messages
+from bridge.boards.mqtt.window import MOVES_PER_QUERY, query_s
 from bridge.boards.runner import Board
-from bridge.boards.session import BoardSession
+from bridge.boards.session import QUERY_S, BoardSession
 from bridge.boards.state import State
 from bridge.flight.links import Links
 from bridge.mqtt import packets
 from bridge.mqtt.connection import Connection
 from bridge.panel.expected import expected_channels
 from bridge.panel.load import load_panel
-from tests.bench.latency import far_end, far_process
+from tests.bench.latency import Far, far_end, far_process
 from tests.bench.load import share_of_a_core
 from tests.bench.panels import demo, generated
 from tests.mqtt.broker import RunningBroker, running
@@ -48,6 +45,7 @@ SECONDS = 8.0
 PER_BOARD = 3
 SHAPES = ((4, 60.0), (12, 100.0))
 """Boards, and MOVE frames a second to each."""
+BARE = "bare loop, same bytes"
 Send = Callable[[str, bytes], Awaitable[None] | None]
 
 
@@ -66,18 +64,52 @@ async def paced(boards: int, rate_hz: float, send: Send) -> float:
     return (time.process_time() - spent_s) / (time.monotonic() - begun_s)
 
 
-async def writers(broker: RunningBroker, boards: int, rate_hz: float) -> dict[str, float]:
-    """Share of a core by the way of writing."""
-    found = {"timer alone": await paced(boards, rate_hz, lambda topic, payload: None)}
+@contextmanager
+def bare_socket(broker: RunningBroker) -> Iterator[socket.socket]:
+    """Connected to the broker, and nothing more."""
     with socket.create_connection(("127.0.0.1", broker.port)) as bare:
         bare.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         bare.sendall(packets.connect("bare", 60, None, None))
         bare.recv(4)
+        yield bare
+
+
+async def bare_links(broker: RunningBroker, boards: int, rate_hz: float) -> float:
+    """The share of a core of what must be: MOVE and QUERY frames written, answers taken off the socket."""
+    query, due, answers = codec.encode(messages.Query(), 0), 0, 0
+    loop = asyncio.get_running_loop()
+    with bare_socket(broker) as bare:
+        bare.sendall(packets.subscribe(1, ["bench/+/from"]))
+        bare.recv(64)
+        bare.setblocking(False)
+
+        def take() -> None:
+            nonlocal answers
+            answers += len(bare.recv(65_536))
+
+        def write(topic: str, payload: bytes) -> None:
+            nonlocal due
+            bare.send(packets.publish(topic, payload))
+            due += 1
+            if due % (boards * MOVES_PER_QUERY) < boards:
+                bare.send(packets.publish(topic, query))
+
+        loop.add_reader(bare, take)
+        share = await paced(boards, rate_hz, write)
+        loop.remove_reader(bare)
+    assert answers, "the boards did not answer"
+    return share
+
+
+async def writers(broker: RunningBroker, boards: int, rate_hz: float) -> dict[str, float]:
+    """Share of a core by the way of writing."""
+    found = {"timer alone": await paced(boards, rate_hz, lambda topic, payload: None)}
+    with bare_socket(broker) as bare:
 
         def write(topic: str, payload: bytes) -> None:
             bare.send(packets.publish(topic, payload))
 
-        found["bare loop, same bytes"] = await paced(boards, rate_hz, write)
+        found[BARE] = await paced(boards, rate_hz, write)
     connection = await Connection.opened(broker.broker, [], lambda message: None)
     found["the connection of this project"] = await paced(boards, rate_hz, connection.send)
     await connection.close()
@@ -101,43 +133,33 @@ async def writers(broker: RunningBroker, boards: int, rate_hz: float) -> dict[st
     return found
 
 
-@dataclass
-class Far:
-    """The far end's process: `start` the datagrams to a port; at its end it tells how late MOVEs were."""
-
-    process: subprocess.Popen[str]
-    latencies_s: list[float] = field(default_factory=list)
-
-    def write(self, text: str) -> int:
-        assert self.process.stdin
-        return self.process.stdin.write(text)
-
-    def flush(self) -> None:
-        assert self.process.stdin
-        self.process.stdin.flush()
-
-
-@contextmanager
-def far_mqtt(panel: Path, rate_hz: float) -> Iterator[Far]:
-    """Relays and sender; write the port to it to start the datagrams, 0 for none."""
-    with far_process("far_mqtt", panel, rate_hz) as process:
-        assert process.stdin and process.stdout
-        far = Far(process)
-        yield far
-        process.stdin.close()
-        far.latencies_s = json.loads(process.stdout.readline())
+def far_mqtt(panel: Path, rate_hz: float) -> AbstractContextManager[Far]:
+    """Relays and sender."""
+    return far_process("far_mqtt", panel, rate_hz)
 
 
 def over_mqtt(panel: Path, port: int, tick_hz: float = 100.0) -> Path:
     """The same panel with all boards at this broker; serial ports, where there are any, stay behind."""
-    lines = [line for line in panel.read_text().splitlines() if not line.startswith(("link =", "port ="))]
-    text = "\n".join(line for line in lines if not line.startswith("tick_hz"))
+    ticking(panel, tick_hz)
+    lines = panel.read_text().splitlines()
+    text = "\n".join(line for line in lines if not line.startswith(("link =", "port =")))
     for name in load_panel(panel).description.boards:
         text = text.replace(f"[boards.{name}]\n", f'[boards.{name}]\nlink = "mqtt"\n')
     head, bracket, rest = text.partition("\n[")
     broker = f'\n[broker]\nport = {port}\nprefix = "bench"\n'
-    panel.write_text(f"{head}\ntick_hz = {tick_hz:g}{broker}{bracket}{rest}")
+    panel.write_text(f"{head}{broker}{bracket}{rest}")
     return panel
+
+
+def ticking(panel: Path, tick_hz: float) -> Path:
+    """The same panel with ticks by themselves this often."""
+    text = "\n".join(line for line in panel.read_text().splitlines() if not line.startswith("tick_hz"))
+    panel.write_text(f"tick_hz = {tick_hz:g}\n{text}\n")
+    return panel
+
+
+FAR = {"MQTT": far_mqtt, "serial": far_end}
+"""The other end of a panel whose boards are behind links of this kind."""
 
 
 async def links(path: Path, rate_hz: float) -> float:
@@ -146,11 +168,15 @@ async def links(path: Path, rate_hz: float) -> float:
     made = Links(clock)
     boards = [
         Board(
-            BoardSession(name, expected_channels(panel, name), query_s=query_s(rate_hz)),
+            BoardSession(
+                name,
+                expected_channels(panel, name),
+                query_s=query_s(rate_hz) if described.kind.over_broker else QUERY_S,
+            ),
             made.make(panel, name),
             clock,
         )
-        for name in panel.description.boards
+        for name, described in panel.description.boards.items()
     ]
     tasks = [asyncio.create_task(board.run()) for board in boards]
     while any(board.session.state is not State.READY for board in boards):
@@ -168,36 +194,51 @@ async def links(path: Path, rate_hz: float) -> float:
     return share
 
 
+def at(broker: RunningBroker, folder: Path, boards: int, link: str, tick_hz: float) -> Path:
+    """A panel of so many boards behind links of this kind."""
+    path = generated(folder, boards * PER_BOARD, PER_BOARD, serial=link == "serial")
+    return over_mqtt(path, broker.port, tick_hz) if link == "MQTT" else ticking(path, tick_hz)
+
+
 def shape(console: Console, broker: RunningBroker, boards: int, rate_hz: float) -> None:
     title = f"{boards} boards x {rate_hz:g} Hz"
     found = asyncio.run(writers(broker, boards, rate_hz))
-    with tempfile.TemporaryDirectory() as folder:
-        panel = generated(Path(folder), boards * PER_BOARD, PER_BOARD)
-        panel = over_mqtt(panel, broker.port, rate_hz)
-        with far_mqtt(panel, rate_hz) as far:
-            found["sessions, window, connection, answers"] = asyncio.run(links(panel, rate_hz))
-            far.write("0\n")
-            far.flush()
-    timer, bare = found["timer alone"], found["bare loop, same bytes"]
     table = Table("MOVE frames by", title=f"{title}: share of a core", box=None)
-    for head in ("of a core", "us each, net", "whole, against bare", "net, against bare"):
+    for head in ("of a core", "against bare loop"):
         table.add_column(head, justify="right")
     for name, share in found.items():
-        net = max(0.0, share - timer)
-        cells = (f"{net / boards / rate_hz * 1e6:.0f}", f"{share / bare:.1f}", f"{net / (bare - timer):.1f}")
-        table.add_row(name, f"{share:.1%}", *(cells if name != "timer alone" else ("", "", "")))
+        table.add_row(name, f"{share:.2%}", f"{share / found[BARE]:.1f}")
+    console.print(table)
+    with_answers = {}
+    for link, far_of in FAR.items():
+        with tempfile.TemporaryDirectory() as folder:
+            panel = at(broker, Path(folder), boards, link, rate_hz)
+            with far_of(panel, rate_hz) as far:
+                if link == "MQTT":
+                    with_answers[BARE] = asyncio.run(bare_links(broker, boards, rate_hz))
+                with_answers[f"sessions and links, {link}"] = asyncio.run(links(panel, rate_hz))
+                far.start(0)
+    table = Table("MOVE, QUERY and answers by", title=f"{title}: share of a core", box=None)
+    for head in ("of a core", "against bare loop", "against bare loop of MOVE alone"):
+        table.add_column(head, justify="right")
+    for name, share in with_answers.items():
+        table.add_row(name, f"{share:.2%}", f"{share / with_answers[BARE]:.1f}", f"{share / found[BARE]:.1f}")
     console.print(table)
 
-    # A tick follows each datagram at once; with ticks by themselves further apart there are no others.
-    with tempfile.TemporaryDirectory() as folder:
-        panel = over_mqtt(generated(Path(folder), boards * PER_BOARD, PER_BOARD), broker.port, 0.8 * rate_hz)
-        with far_mqtt(panel, rate_hz) as far:
-            share = asyncio.run(share_of_a_core(panel, far))
-    cuts = quantiles(far.latencies_s, n=100)
-    late = Table("", "datagrams", "p50 ms", "p99 ms", "worst ms", "service, of a core", box=None)
-    figures = (f"{s * 1000:.2f}" for s in (cuts[49], cuts[98], max(far.latencies_s)))
-    late.add_row(f"{title}: datagram to last board", str(len(far.latencies_s)), *figures, f"{share:.1%}")
-    console.print(late)
+    table = Table(f"{title}: whole service", box=None)
+    for head in ("of a core", "datagrams", "to the last board, p50 ms", "p99 ms", "worst ms"):
+        table.add_column(head, justify="right")
+    for link, far_of in FAR.items():
+        # A tick follows each datagram at once; with ticks by themselves further apart there are no others.
+        with tempfile.TemporaryDirectory() as folder:
+            panel = at(broker, Path(folder), boards, link, 0.8 * rate_hz)
+            with far_of(panel, rate_hz) as far:
+                load = asyncio.run(share_of_a_core(panel, far))
+        late_s = [late_s for sent_s, late_s in far.moved if load.since_s <= sent_s <= load.until_s]
+        cuts = quantiles(late_s, n=100)
+        figures = (f"{s * 1000:.2f}" for s in (cuts[49], cuts[98], max(late_s)))
+        table.add_row(link, f"{load.share:.1%}", str(len(late_s)), *figures)
+    console.print(table)
 
 
 def main() -> None:
@@ -208,16 +249,13 @@ def main() -> None:
         for boards, rate_hz in SHAPES:
             shape(console, broker, boards, rate_hz)
         table = Table("six-gauge panel, 60 datagrams a second", "share of a core", box=None)
-        for name in ("MQTT", "serial"):
+        for link, far_of in FAR.items():
             with tempfile.TemporaryDirectory() as folder:
-                path = demo(Path(folder), serial=name == "serial")
-                if name == "MQTT":
-                    with far_mqtt(over_mqtt(path, broker.port), 60.0) as far:
-                        share = asyncio.run(share_of_a_core(path, far))
-                else:
-                    with far_end(path) as port_to:
-                        share = asyncio.run(share_of_a_core(path, port_to))
-            table.add_row(name, f"{share:.1%}")
+                path = demo(Path(folder), serial=link == "serial")
+                if link == "MQTT":
+                    over_mqtt(path, broker.port)
+                with far_of(path, 60.0) as far:
+                    table.add_row(link, f"{asyncio.run(share_of_a_core(path, far)).share:.1%}")
         console.print(table)
     console.print("load of the machine at the end:", *(f"{load:.1f}" for load in os.getloadavg()))
 

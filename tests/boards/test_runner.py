@@ -339,3 +339,33 @@ def test_an_instant_board_gives_the_same_bytes_every_time() -> None:
     first = flight()
     assert first == flight()
     assert first[-1] == pytest.approx(1999 / 3, abs=2)
+
+
+class Noted(VirtualLink):
+    """Notes the type of every frame."""
+
+    def __init__(self, board: VirtualBoard) -> None:
+        super().__init__(board)
+        self.sent: list[int] = []
+
+    def send(self, payload: bytes, replaceable: bool = False) -> None:
+        self.sent.append(payload[1])
+
+
+def test_a_query_that_is_due_before_the_next_move_goes_with_this_one() -> None:
+    session = BoardSession("left", expected(CHANNELS), query_s=0.045)
+    instant = InstantBoard(session, VirtualBoard(CHANNELS))
+    instant.start(0.0)
+    time_s = 0.0
+    while session.state is not State.READY:
+        time_s += 0.01
+        instant.talk(time_s)
+    link = Noted(instant.board)
+    board = Board(session, link)
+    for tick in range(1, 13):
+        board.move(time_s + tick / 100, [0.0, 100.0], [0.0, 0.0])
+        for payload in session.outgoing(time_s + tick / 100 + 0.009):
+            link.send(payload)  # by its own timer, which has nothing left to ask
+    ticks = "".join("M" if kind == messages.FrameType.MOVE else "Q" for kind in link.sent)
+    assert ticks.strip("M").count("Q") >= 2
+    assert set(ticks[ticks.index("Q") + 1 : ticks.rindex("Q")].split("Q")) == {"MMMM"}

@@ -15,7 +15,7 @@ import pytest
 from bridge.mqtt.broker import Broker, BrokerError
 from bridge.mqtt.client import Client
 from bridge.mqtt.connection import Connection
-from bridge.mqtt.packets import Message
+from bridge.mqtt.packets import DISCONNECT, Message, publish
 from bridge.mqtt.retained import NotSpokenError, Retained, RetainedConnection
 from tests.conftest import until
 from tests.mqtt.broker import RunningBroker, running
@@ -97,6 +97,25 @@ async def test_a_topic_that_the_access_list_refuses_is_named(closed: RunningBrok
     await asyncio.sleep(0.1)
     await other.close()
     assert not heard
+
+
+async def test_frames_of_one_moment_are_one_write_also_the_last_ones_before_it_closes(
+    closed: RunningBroker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    broker = replace(closed.broker, login=login(tmp_path, SECRET))
+    connection = await Connection.opened(broker, [], ignore)
+    assert connection._transport is not None
+    writes: list[bytes] = []
+    monkeypatch.setattr(connection._transport, "write", writes.append)
+    for payload in (b"one", b"two", b"three"):
+        connection.send("test/left/from", payload)
+    assert not writes
+    await asyncio.sleep(0)
+    frames = [publish("test/left/from", payload) for payload in (b"one", b"two", b"three", b"four")]
+    assert writes == [b"".join(frames[:3])]
+    connection.send("test/left/from", b"four")
+    await connection.close()
+    assert writes[1:] == [frames[3], DISCONNECT]
 
 
 @pytest.fixture(scope="module")

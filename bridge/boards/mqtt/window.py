@@ -13,15 +13,17 @@ from collections import deque
 from bridge.boards.messages import FrameType
 
 MOST_UNCONFIRMED = 10
-_MOVES_PER_QUERY = 4
+MOVES_PER_QUERY = 4
 """With the answer on its way for less than six ticks the window never closes."""
+_AFTER_A_MOVE = 0.5
+"""Ticks: the QUERY is due between two MOVEs, so that the one before takes it along, see `runner.Board`."""
 _MOST_QUERIES = 16
 _OVERTAKE = (FrameType.HOME, FrameType.ADOPT, FrameType.REST)
 
 
 def query_s(tick_hz: float) -> float:
     """How often to ask a board that gets a MOVE at this rate, in seconds."""
-    return _MOVES_PER_QUERY / tick_hz
+    return (MOVES_PER_QUERY + _AFTER_A_MOVE) / tick_hz
 
 
 class MoveWindow:
