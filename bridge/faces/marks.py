@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import pairwise
-from math import ceil, cos, floor, radians
+from math import ceil, cos, floor, hypot, radians
 from typing import TypeVar
 
 from bridge.description import near
@@ -30,13 +30,14 @@ from bridge.faces.shapes import symbol_shape
 from bridge.faces.speed_marks import MissingSpeedError, speed_marks
 from bridge.gauges.curve import Curve
 from bridge.panel.description import Aircraft
-from bridge.panel.face import PRINTABLE_MM, Band, Colour, Letters, Limit, Scale, Sheet, Window
+from bridge.panel.face import PRINTABLE_MM, Band, Colour, Letters, Limit, Scale, Sheet, Symbol, Window
 from bridge.quantities.units import UNITS, convert, make_conversion
 
 EDGE_MM = 1.5
 """Room between the edge of a sheet and its marks where no radius is given."""
 
 _GAP_MM = 1.0
+_ROUNDING_MM = 1e-6
 
 Mark = TypeVar("Mark", Band, Limit)
 
@@ -146,7 +147,8 @@ class SheetDrawing:
             self._limit(key, limit, place)
         for i, letters in enumerate(self.sheet.letters):
             self._letters(f"letters.{i}", letters)
-        self.items += [symbol_shape(symbol, self.sheet.ink) for symbol in self.sheet.symbols]
+        for i, symbol in enumerate(self.sheet.symbols):
+            self._symbol(f"symbols.{i}", symbol)
 
     def _speed(self, mark: Mark, pointer: str | None, *speeds: str) -> Mark:
         """A mark at speeds in knots, as one of this pointer in the unit of its readings."""
@@ -167,6 +169,10 @@ class SheetDrawing:
             more = f", and {len(whats) - 1} more of it" if len(whats) > 1 else ""
             cure = "Take a larger numeral step, a smaller height, or another place"
             self._fault(key, f"{whats[0]}{more}", "lettering clear of everything else", cure)
+        edge = self.sheet.radius_mm + _ROUNDING_MM
+        if line := next((line for line in lines if max(hypot(*line.start), hypot(*line.end)) > edge), None):
+            found, cure = f"the mark {line.name} beyond the edge", "Take a smaller radius, or move the pivot"
+            self._fault(line.name.split(" ")[0], found, f"marks within {self.sheet.radius_mm:g} mm", cure)
         if line := next(cut_marks(lines, self.holes), None):
             found, cure = f"the mark {line.name} over an opening", "Shorten the marks, or move one of the two"
             self._fault(line.name.split(" ")[0], found, "marks clear of openings", cure)
@@ -257,6 +263,15 @@ class SheetDrawing:
             colour = letters.colour or self.sheet.ink
             at = (letters.x_mm, letters.y_mm)
             self.items.append(Text(at, letters.text, letters.height_mm, letters.turn_deg, colour, key))
+
+    def _symbol(self, key: str, symbol: Symbol) -> None:
+        shape = symbol_shape(symbol, self.sheet.ink)
+        reach = max(hypot(*point) for point in shape.points)
+        if reach > self.sheet.radius_mm + _ROUNDING_MM:
+            found = f"a symbol that reaches {reach:.1f} mm from the middle"
+            cure = "Move it inside, or turn it"
+            self._fault(key, found, f"at most {self.sheet.radius_mm:g} mm, the edge", cure)
+        self.items.append(shape)
 
     def _drawable(self, key: str, text: str) -> bool:
         if font.has(text):

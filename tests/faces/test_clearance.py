@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations
 from typing import Any
 
@@ -67,6 +68,21 @@ def test_lettering_over_an_opening_or_the_edge_is_refused() -> None:
     message = refused({"letters": [{"text": "RPM", "y_mm": 1}, {"text": "HOBNAIL", "y_mm": 38}]})
     assert "letters.0: found 'RPM' (letters.0) over an opening" in message
     assert "letters.1: found 'HOBNAIL' (letters.1) over the edge" in message
+
+
+def test_symbols_and_marks_beyond_the_edge_are_refused() -> None:
+    """A triangle's place is its tip: turned round it reaches outwards from there."""
+    inside = {"shape": "triangle", "size_mm": 3, "y_mm": 36, "turn_deg": 180}
+    gauge_parts(gauge({"symbols": [inside]}))
+    message = refused({"symbols": [inside, {**inside, "y_mm": 40}]})
+    assert "symbols.1: found a symbol that reaches 43.0 mm from the middle; expected at most 40 mm" in message
+    assert "symbols.0" not in message
+    scale = {"low": 0, "high": 180, "at": [0, 180], "radius_mm": 32}
+    dial = gauge({"scales": [scale]}, ((0, 0), (180, 180)))  # from the top to the bottom
+    gauge_parts(dial)
+    aside = replace(dial, hands={"needle": replace(dial.hands["needle"], pivot=(0.0, 10.0))})
+    with pytest.raises(DescriptionErrors, match=r"found the mark scales\.0 0 beyond the edge"):
+        gauge_parts(aside)
 
 
 def test_lettering_over_a_mark_is_refused() -> None:
