@@ -21,6 +21,7 @@ th { background: #eee; }
 .facts th { width: 42mm; font-weight: 600; } .fail { color: #a01018; font-weight: 700; }
 .pass { color: #1d6a35; font-weight: 600; } .open { color: #7a5200; font-weight: 600; }
 .scroll { overflow-x: auto; } svg { max-width: 100%; height: auto; } .small { font-size: 12px; }
+@page { margin: 12mm; }
 @media print {
   body { margin: 0; max-width: none; font-size: 9pt; }
   svg, tr { break-inside: avoid; } h2 { break-after: avoid; }

@@ -132,7 +132,7 @@ def histogram(values: Sequence[float]) -> Histogram:
     """Errors in bins about zero; the width leaves out what one in five hundred is beyond."""
     ordered = sorted(map(abs, values))
     reach = ordered[min(len(ordered) - 1, int(0.998 * len(ordered)))] if ordered else 0.0
-    reach = reach or 1e-9
+    reach = max(reach, 1e-9)
     width = 2.0 * reach / BINS
     counts = [0] * BINS
     beyond = 0

@@ -23,9 +23,9 @@ To = Callable[[float], float]
 def clock(time_s: float) -> str:
     """A time of the flight as minutes and seconds."""
     sign = "-" if time_s < 0 else ""
-    minutes, seconds = divmod(abs(time_s), 60.0)
-    text = f"{seconds:04.1f}" if seconds % 1 > 0.05 and seconds % 1 < 0.95 else f"{round(seconds):02d}"
-    return f"{sign}{int(minutes)}:{text}"
+    minutes, tenths = divmod(round(abs(time_s) * 10.0), 600)
+    text = f"{tenths / 10:04.1f}" if tenths % 10 else f"{tenths // 10:02d}"
+    return f"{sign}{minutes}:{text}"
 
 
 def error_chart(flight: Flight, track: Track, errors: Errors, worst: Sequence[Moment]) -> str:
@@ -55,7 +55,6 @@ def error_chart(flight: Flight, track: Track, errors: Errors, worst: Sequence[Mo
         drawn.append(_line(_LEFT, y, _LEFT + width, y, _TEXT if error == 0 else _GRID))
         drawn.append(_text(_LEFT - 6, y + 3.5, f"{error:+g}" if error else "0", "end"))
     drawn += _times(start_s, end_s, x_of, height)
-    drawn += _altitude(flight, x_of, width, height)
     if track.tolerance is not None and track.tolerance <= reach:
         for sign in (1, -1):
             y = y_of(sign * track.tolerance)
@@ -64,6 +63,7 @@ def error_chart(flight: Flight, track: Track, errors: Errors, worst: Sequence[Mo
         path = "".join(f"M{_LEFT + c + 0.5:g} {y_of(high):.1f}V{y_of(low) + 1.2:.1f}" for c, low, high in off)
         drawn.append(f'<path d="{path}" stroke="#c9a3a8" fill="none"/>')
     drawn.append(f'<path d="{_trail(envelope, y_of)}" stroke="{_ERROR}" fill="none" stroke-width="1.1"/>')
+    drawn += _altitude(flight, x_of, width, height)
     for number, moment in enumerate(worst, 1):
         drawn.append(_mark(x_of(moment.time_s), y_of(moment.error), number, moment.error > 0))
     drawn.append(_text(14, _TOP + height / 2, f"error, {unit}", "middle", turned=True))

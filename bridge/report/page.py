@@ -39,10 +39,11 @@ h1 { font-size: 1.5rem; } h2 { font-size: 1.15rem; margin: 2.2rem 0 .4rem; } h3 
 table { border-collapse: collapse; width: 100%; font-size: .88rem; }
 th, td { text-align: left; vertical-align: top; padding: .3rem .55rem; border-bottom: 1px solid #d8dde4; }
 th { font-weight: 600; color: #445; } .n { text-align: right; white-space: nowrap; }
-.scroll { overflow-x: auto; } h2 + .scroll td:nth-child(4) { min-width: 9rem; }
- .small { font-size: .85rem; color: #445; } .cause { font-weight: 600; }
+.scroll { overflow-x: auto; } .why { min-width: 9rem; }
+.small { font-size: .85rem; color: #445; } .cause { font-weight: 600; }
 .pair { display: flex; flex-wrap: wrap; gap: .5rem 1.5rem; } .pair .scroll { flex: 1 1 25rem; }
 .pair figure { flex: 0 1 20rem; margin: 0; } .zoom { margin-top: .2rem; } .live > svg { display: none; }
+@page { margin: 12mm; }
 @media print {
   body { margin: 0; max-width: none; font-size: 9pt; padding: 0; } .zoom { display: none; }
   .live > svg { display: block; } section { break-inside: avoid; } h2, h3 { break-after: avoid; }
@@ -132,7 +133,8 @@ def _summary(pointers: Sequence[_Pointer]) -> str:
         cause = pointer.worst[0][1].name
         rows.append(
             f'<tr><td><a href="#{key}">{key}</a></td><td class="n">{_number(figures.rms)} {unit}</td>'
-            f'<td class="n">{_number(worst.error)} {unit}</td><td>{clock(worst.time_s)}, {escape(cause)}</td>'
+            f'<td class="n">{_number(worst.error)} {unit}</td>'
+            f'<td class="why">{clock(worst.time_s)}, {escape(cause)}</td>'
             f'<td class="n">{within}</td><td class="n">{_number(figures.rough_deg_s)} deg/s</td>'
             f'<td class="n">{100 * figures.hardest:.0f} %</td></tr>\n'
         )
@@ -247,7 +249,14 @@ def _zoom_data(flight: Flight, pointers: Sequence[_Pointer]) -> str:
                 x += [round(at_s + 0.25 * column_s, 3), round(at_s + 0.75 * column_s, 3)]
                 e += [float(f"{low:.4g}"), float(f"{high:.4g}")]
         a = [_altitude_at(flight, t) for t in x] if flight.altitude_name else []
-        tracks[pointer.track.pointer.key] = {"unit": pointer.track.pointer.unit, "x": x, "e": e, "a": a}
+        tracks[pointer.track.pointer.key] = {
+            "unit": pointer.track.pointer.unit,
+            "tolerance": pointer.track.tolerance,
+            "worst": [[round(moment.time_s, 3), float(f"{moment.error:.4g}")] for moment, _ in pointer.worst],
+            "x": x,
+            "e": e,
+            "a": a,
+        }
     name = f"{flight.altitude_name.replace('_', ' ')}, ft" if flight.altitude_name else ""
     data = json.dumps({"altitude": name, "tracks": tracks}, separators=(",", ":"))
     return data.replace("<", "\\u003c")

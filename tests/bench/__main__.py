@@ -18,6 +18,7 @@ from tests.bench import (
     pointers,
     recorded,
     replay,
+    report,
     scale,
     start,
 )
@@ -31,6 +32,7 @@ _BENCHES = {
     "error": error.main,
     "recorded": recorded.main,
     "page": page.main,
+    "report": report.main,
     "scale": scale.main,
     "start": start.main,
     "decode": decode.main,

@@ -7,7 +7,7 @@ from math import sqrt
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from bridge.panel.load import load_panel
@@ -98,6 +98,7 @@ def test_the_worst_moments_are_apart() -> None:
 
 @settings(max_examples=50)
 @given(st.lists(st.floats(-1e6, 1e6), max_size=300))
+@example([5e-324])
 def test_every_error_is_in_the_histogram_or_beyond_it(values: list[float]) -> None:
     spread = histogram(values)
     assert sum(spread.counts) + spread.beyond == len(values)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import json
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -16,6 +17,7 @@ from bridge.flight.trace import Trace
 from bridge.outputs import MARK
 from bridge.panel.load import load_panel
 from bridge.report.analysis import errors_of, figures_of
+from bridge.report.charts import clock
 from bridge.report.from_trace import is_trace, read_trace
 from bridge.report.page import report_html
 from bridge.report.tracks import Flight, Recorder
@@ -94,12 +96,38 @@ def test_it_opens_offline_zooms_on_a_screen_and_prints_its_own_drawings(
     page = open_page(file.as_uri(), offline=True)
     count = len(flown[0].tracks)
     assert page.locator("section canvas").count() == count
+    tables = page.locator(".scroll")
+    assert tables.evaluate_all("all => all.filter(it => it.scrollWidth > it.clientWidth).length") == 0
     drawn = page.locator("[data-track] > svg").first
     assert not drawn.is_visible()
     page.emulate_media(media="print")
     assert drawn.is_visible()
     assert not page.locator("section canvas").first.is_visible()
     assert "of the flight" in (drawn.text_content() or "")
+
+
+def test_the_chart_that_zooms_has_the_worst_moments_of_its_table(tmp_path: Path) -> None:
+    flight = made_up(tachometer(tmp_path), lambda t: 1000.0, lambda t: 1250.0 if 3.0 < t < 3.1 else 1000.0)
+    found = re.search(r'id="tracks">(.*?)</script>', report_html(flight), re.DOTALL)
+    assert found is not None
+    track = json.loads(found[1])["tracks"]["tachometer.needle"]
+    assert track["worst"][0] == [3.02, 250.0]
+    assert track["tolerance"] == flight.tracks["tachometer.needle"].tolerance
+
+
+@pytest.mark.parametrize(
+    ("time_s", "text"),
+    [
+        (0.0, "0:00"),
+        (479.96, "8:00"),
+        (59.94, "0:59.9"),
+        (61.5, "1:01.5"),
+        (-3.0, "-0:03"),
+        (3600.0, "60:00"),
+    ],
+)
+def test_a_time_of_the_flight_has_no_sixtieth_second(time_s: float, text: str) -> None:
+    assert clock(time_s) == text
 
 
 def test_names_of_a_stranger_do_no_harm(tmp_path: Path) -> None:
