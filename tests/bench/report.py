@@ -54,7 +54,7 @@ def main() -> None:
         took_s = process_time() - begun_s - read_s
     samples = sum(len(track.commanded) for track in flight.tracks.values())
     Console().print(
-        f"report of a trace of {samples:,} pointer samples: read in {read_s:.1f} s, written in {took_s:.1f} s "
+        f"report of a trace of {samples:,} pointer samples: read in {read_s:.1f} s, page in {took_s:.1f} s "
         f"({len(page) / 1e6:.1f} MB)"
     )
 
