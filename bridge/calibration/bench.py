@@ -20,6 +20,7 @@ from bridge.panel.load import Panel
 
 APPROACH_DEG = 8.0
 """How far short of a mark the approach begins: more than any backlash that one would keep."""
+_ROUNDING_STEPS = 0.5
 _SAME_STEPS = 0.75  # two roundings to whole steps may differ by less than one
 _FEWEST_MARKS, _MOST_MARKS = 3, 24
 
@@ -65,6 +66,7 @@ class CalibrationBench:
         self.reading = self.marks[0]
         self.falling = False
         self.goal_steps = position_steps
+        self._sent_to: tuple[float, float] | None = None  # by `go`: steps, drive angle before it was rounded
         self._route: list[float] = []
         self.redirected = False
         """Whether another way was asked for since the last place: the one under way is given up."""
@@ -104,6 +106,7 @@ class CalibrationBench:
         self.pointer = pointer
         self.marks = tuple(marks)
         self.draft = draft
+        self._sent_to = None
 
     def stay(self, position_steps: float) -> None:
         """The pointer has been stopped, or was turned by other means: from now on it belongs here."""
@@ -154,8 +157,11 @@ class CalibrationBench:
         self._sent = True
         self.reading = self.draft.on_scale(reading)
         pointer = self.pointer
-        goal = pointer.drive_position(self.draft.drive_deg(self.reading, self.falling))
-        self.goal_steps = self.within_reach(pointer.nearest(goal, self.goal_steps))
+        drive_deg = self.draft.drive_deg(self.reading, self.falling)
+        goal = pointer.nearest(pointer.drive_position(drive_deg), self.goal_steps)
+        self.goal_steps = self.within_reach(goal)
+        is_within = abs(goal - self.goal_steps) <= _ROUNDING_STEPS
+        self._sent_to = (self.goal_steps, drive_deg) if is_within else None
         self.approach()
 
     def go_again(self) -> None:
@@ -173,7 +179,10 @@ class CalibrationBench:
         """The needle covers the mark of this reading now, the one it was sent to unless another is named,
         with its motor here; goes on to the next mark of the pass."""
         reading = self.reading if reading is None else reading
-        self.reading = self.draft.capture(reading, self.falling, position_steps).reading
+        sent_deg = None
+        if self._sent_to is not None and (reading, position_steps) == (self.reading, self._sent_to[0]):
+            sent_deg = self._sent_to[1]
+        self.reading = self.draft.capture(reading, self.falling, position_steps, sent_deg).reading
         last = self.marks[0 if self.falling else -1]
         if self.reading not in self.marks:
             return

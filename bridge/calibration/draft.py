@@ -33,12 +33,14 @@ _SAME_SHARE = 1e-6  # of the scale: readings nearer than this are the same mark
 class Capture:
     """The needle covers the mark of `reading` (the pointer's unit) with its drive at `drive_deg` degrees.
 
-    `falling` when the mark was approached from above, the reading coming down.
+    `falling` when the mark was approached from above, the reading coming down. `sent_deg` is where the drive
+    was sent to before that was rounded to a step, if the needle was left there, else `drive_deg`.
     """
 
     reading: float
     falling: bool
     drive_deg: float
+    sent_deg: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,10 +75,13 @@ class CalibrationDraft:
         """Whether there is a capture to take back."""
         return len(self._states) > 1
 
-    def capture(self, reading: float, falling: bool, position_steps: float) -> Capture:
+    def capture(
+        self, reading: float, falling: bool, position_steps: float, sent_deg: float | None = None
+    ) -> Capture:
         """The needle covers the mark of this reading now, with its motor at this position.
 
-        Raises OutOfRangeError for a reading off the scale.
+        `sent_deg` is what `drive_deg` had for it, if the needle was left where that sent it. Raises
+        OutOfRangeError for a reading off the scale.
         """
         face = self.pointer.face
         reading = self.on_scale(reading)
@@ -84,7 +89,7 @@ class CalibrationDraft:
         drive_deg = self.pointer.drive_deg(position_steps)
         if face.period is not None:  # the turn in which the drive was does not matter
             drive_deg += 360.0 * round((self._old(reading, falling) - drive_deg) / 360.0)
-        new = Capture(reading, falling, drive_deg)
+        new = Capture(reading, falling, drive_deg, drive_deg if sent_deg is None else sent_deg)
         kept = [
             old
             for old in self.captures
@@ -129,10 +134,14 @@ class CalibrationDraft:
         return capture.drive_deg - self._old(capture.reading, capture.falling)
 
     def drive_deg(self, reading: float, falling: bool) -> float:
-        """The drive angle (deg) for this reading by all that is captured so far."""
-        own, other = self._residuals(falling), self._residuals(not falling)
+        """The drive angle (deg) for this reading by all that is captured so far.
+
+        From mark to mark no rounding to steps is carried on: a needle that needs no jog would wander off.
+        """
+        sent = [c for c in self.captures if c.falling == falling] or self.captures
+        residuals = [(c.reading, c.sent_deg - self._old(c.reading, c.falling)) for c in sent]
         period = self.pointer.face.period
-        return self._old(reading, falling) + _interpolated(own or other, reading, period)
+        return self._old(reading, falling) + _interpolated(residuals, reading, period)
 
     def backlash_deg(self) -> dict[float, float]:
         """For each reading captured both ways: rising less falling drive angle, in degrees."""

@@ -64,6 +64,20 @@ def test_a_crooked_linkage_with_backlash_is_right_within_a_step_in_a_few_keys_a_
             assert abs(linkage.needle_deg - pointer.face(reading)) <= pointer.drive.angle_deg(1)
 
 
+def test_a_needle_that_is_right_and_needs_no_jog_stays_right_and_has_no_backlash() -> None:
+    """Each way is rounded to a step; that must not add up from mark to mark."""
+    pointer = bounded()
+    marks = [19.3 * number for number in range(9)]  # none of them at a whole step
+    robot = Robot(at_bench(wide(pointer), marks), CrookedLinkage(0.0, 0.0))
+    while not robot.bench.done:
+        robot.bench.capture(robot.position)
+        robot.go()
+    draft = robot.bench.draft
+    half_a_step_deg = 0.5 * pointer.drive.angle_deg(1) + 1e-9
+    assert all(abs(draft.residual_deg(capture)) <= half_a_step_deg for capture in draft.captures)
+    assert set(draft.backlash_deg().values()) == {0.0}
+
+
 def wide(pointer: Pointer) -> Pointer:
     """The pointer on a motor that reaches beyond both ends of the scale."""
     return replace(pointer, reach_low_steps=-100.0, reach_high_steps=945.0)

@@ -10,7 +10,8 @@ class Axes {
     const [left, right] = [MARGIN.left, width - MARGIN.right];
     const [top, bottom] = [MARGIN.top, height - MARGIN.bottom];
     Object.assign(this, { left, right, top, bottom, xs, ys });
-    this.node = svg("svg", { width, height, viewBox: `0 0 ${width} ${height}`, "aria-hidden": "true" });
+    this.node = svg("svg", { viewBox: `0 0 ${width} ${height}`, "aria-hidden": "true" });
+    this.node.style.width = `${width / 16}rem`; // it grows with the letters of the page
     this.node.append(
       svg("path", { d: `M${left} ${top} V${bottom} H${right}`, class: "axis" }),
       ...ticks(xs, Math.max(2, Math.floor((right - left) / 64))).map((x) => this.label(this.x(x), bottom + 18, number(x, decimals(xs)), "middle")),

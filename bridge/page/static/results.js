@@ -127,10 +127,11 @@ export class Results {
   }
 
   plot() {
-    const width = Math.floor(this.plots.clientWidth);
+    const letters = parseFloat(getComputedStyle(document.documentElement).fontSize) / 16;
+    const width = Math.min(Math.floor(this.plots.clientWidth / letters), 640);
     if (!this.at || width < 100) return;
     const { curve, captures } = this.at;
     const data = { curve, captures, unitName: this.pointer.unit, width };
-    rebuild(this.plots, data, () => curves(data, Math.min(width, 640)));
+    rebuild(this.plots, data, () => curves(data, width));
   }
 }
