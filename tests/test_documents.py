@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import pytest
 
@@ -95,6 +96,9 @@ def test_the_demo_aircraft_is_nobodys() -> None:
     assert {
         file: re.findall(birds, text) for file, text in _shipped_words().items() if re.search(birds, text)
     } == {}
+    others = [file for file in (ROOT / "tests").rglob("*.*") if file.suffix in {".py", ".toml", ".c", ".md"}]
+    texts = {file: file.read_text(encoding="utf-8") for file in others if file != Path(__file__)}
+    assert [file for file, text in texts.items() if "lark" in text.lower()] == []
 
 
 def test_no_maker_is_named_where_a_general_word_serves() -> None:

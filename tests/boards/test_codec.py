@@ -71,9 +71,9 @@ BYTES_OF_THE_TABLE = [
     (messages.Rest((0, 1)), 11, "02 05 0b 0300"),
     (messages.Query(), 255, "02 06 ff"),
     (
-        messages.Introduction(b"LARKMOOR", 1, 2, 500, (messages.ChannelLimits(2, 3, 600, 5000, 0, 944),)),
+        messages.Introduction(b"HOBNAILS", 1, 2, 500, (messages.ChannelLimits(2, 3, 600, 5000, 0, 944),)),
         0,
-        "02 81 00 4c41524b4d4f4f52 01 02 f401 01 02 03 58020000 88130000 00000000 b0030000",
+        "02 81 00 484f424e41494c53 01 02 f401 01 02 03 58020000 88130000 00000000 b0030000",
     ),
     (
         messages.Status(1, 2, 3, 5, 4, (messages.ChannelStatus(2, 5, -256),)),

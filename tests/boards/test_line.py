@@ -75,10 +75,10 @@ def test_one_flipped_bit_costs_at_most_the_frames_it_touches(
     payloads = [codec.encode(message, number) for number, message in enumerate(sent)]
     lines = [line.to_line(payload) for payload in payloads]
     at = data.draw(st.integers(0, len(lines[1]) - 1))
-    hurt = bytearray(lines[1])
-    hurt[at] ^= 1 << data.draw(st.integers(0, 7))
+    corrupted = bytearray(lines[1])
+    corrupted[at] ^= 1 << data.draw(st.integers(0, 7))
     reader = line.FrameReader()
-    got = reader.feed(lines[0] + bytes(hurt) + lines[2])
+    got = reader.feed(lines[0] + bytes(corrupted) + lines[2])
     assert got[0] == payloads[0]
     assert all(payload in payloads for payload in got)
     assert payloads[1] not in got or payloads[1] in (payloads[0], payloads[2])

@@ -61,10 +61,10 @@ def test_a_board_that_can_do_more_than_described_is_taken() -> None:
 
 def test_another_board_at_the_port_is_refused_by_its_id() -> None:
     pair = Pair((INDEXED,))
-    pair.session = BoardSession("left", expected((INDEXED,)), board_id=b"LARKMOOR")
+    pair.session = BoardSession("left", expected((INDEXED,)), board_id=b"HOBNAILS")
     pair.start().run(1.0)
     assert pair.state() is State.FAULTED
-    assert f"is board {pair.board.board_id.hex()}, expected {b'LARKMOOR'.hex()}" in pair.session.detail
+    assert f"is board {pair.board.board_id.hex()}, expected {b'HOBNAILS'.hex()}" in pair.session.detail
 
 
 def test_a_board_flashed_again_is_taken() -> None:

@@ -28,7 +28,7 @@ class Started:
         self._output = folder / "output.txt"
         with self._output.open("w", encoding="utf-8") as output:
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "bridge.cli", *map(str, arguments)],
+                [sys.executable, "-m", "tests.patient_cli", *map(str, arguments)],
                 cwd=folder,
                 stdout=output,
                 stderr=subprocess.STDOUT,

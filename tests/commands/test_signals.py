@@ -1,6 +1,6 @@
 """Asked to end, every command ends cleanly and soon. On real processes; what hangs is in tests/faults.
 
-Soon: one that takes longer than `LONGEST_S` of `bridge.commands.ending` has an exit code of its own.
+Soon: one that takes longer than `tests.patient_cli` allows has an exit code of its own.
 """
 
 from __future__ import annotations
@@ -88,7 +88,7 @@ def test_a_log_that_nobody_reads_keeps_nothing_from_flying_and_ending(
     file.write_text(file.read_text().replace("127.0.0.1:58226", "127.0.0.1:0"))
     record = tmp_path / "flight.csv"
     run = subprocess.Popen(
-        [sys.executable, "-m", "bridge.cli", "run", str(file), "--record", str(record)],
+        [sys.executable, "-m", "tests.patient_cli", "run", str(file), "--record", str(record)],
         cwd=tmp_path,
         stderr=write,
         env=environment(tmp_path),
@@ -114,7 +114,7 @@ def test_a_log_that_can_not_be_written_ends_no_flight(gone: str, config: Path, t
         read, log = os.pipe()
         os.close(read)
     run = subprocess.Popen(
-        [sys.executable, "-m", "bridge.cli", "run", str(file), "--record", str(record)],
+        [sys.executable, "-m", "tests.patient_cli", "run", str(file), "--record", str(record)],
         cwd=tmp_path,
         stderr=log,
         env=environment(tmp_path),

@@ -67,6 +67,13 @@ import sys
 from bridge.cli import main
 sys.exit(main())
 """
+PATIENT = """
+import bridge.commands.ending
+bridge.commands.ending.LONGEST_S = 30.0
+"""
+"""More time to end cleanly, for tests: the machine may be busy."""
+before_program = ""
+"""Python that every program runs first, set by tests to `PATIENT`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,7 +246,16 @@ def flying(
         assert double.stdout.readline() == "plugged\n"
         also = stack.enter_context(beside(panel))
         process = subprocess.Popen(
-            [sys.executable, "-c", injected + PROGRAM, "run", panel, "--record", "flight.csv", *options],
+            [
+                sys.executable,
+                "-c",
+                before_program + injected + PROGRAM,
+                "run",
+                panel,
+                "--record",
+                "flight.csv",
+                *options,
+            ],
             cwd=folder,
             env=environment,
             stdin=subprocess.DEVNULL,

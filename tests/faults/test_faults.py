@@ -19,6 +19,7 @@ from tests.faults.flight import BOARDS, Flight
 
 pytestmark = pytest.mark.slow
 
+
 SHORT = [
     "16 kB datagrams, labelled text, 50 a second",
     "16 kB datagrams, keyvalue, 50 a second",
@@ -36,6 +37,7 @@ SHORT = [
 ]
 
 
+@pytest.mark.usefixtures("patient")
 @pytest.mark.parametrize("name", SHORT)
 def test_the_flight_goes_on_and_ends_cleanly(name: str) -> None:
     fault = FAULTS[name]
@@ -48,7 +50,8 @@ def test_the_flight_goes_on_and_ends_cleanly(name: str) -> None:
         wait_until(lambda: flight.keeps, "the state file")  # the last one is not waited for on a slow disk
         code, _ = flight.stop(signal.SIGTERM)
         assert code == 0
-        assert flight.seen(fault.untouched).rests >= len(fault.untouched)
+        rests = len(fault.untouched)
+        wait_until(lambda: flight.seen(fault.untouched).rests >= rests, "REST at every board")
         rows = list(read_log(flight.recording))
         assert rows, "telemetry was recorded all along"
         assert flight.state.complete
@@ -56,6 +59,7 @@ def test_the_flight_goes_on_and_ends_cleanly(name: str) -> None:
         assert "Traceback" not in flight.log.read_text()
 
 
+@pytest.mark.usefixtures("patient")
 def test_a_folder_deleted_and_made_anew_is_still_watched() -> None:
     fault = FAULTS["the description's folder deleted and made anew"]
     with fault.setting() as flight:
@@ -67,6 +71,7 @@ def test_a_folder_deleted_and_made_anew_is_still_watched() -> None:
         assert flight.stop()[0] == 0
 
 
+@pytest.mark.usefixtures("patient")
 def test_the_source_counts_what_it_drops() -> None:
     fault = FAULTS["64 kB datagrams, keyvalue, 50 a second"]
     with fault.setting() as flight:
@@ -80,6 +85,7 @@ def test_the_source_counts_what_it_drops() -> None:
         assert received and abs(received + dropped - flight.sent) <= 1
 
 
+@pytest.mark.usefixtures("patient")
 @pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
 @pytest.mark.parametrize("name", HANGS)
 def test_whatever_hangs_each_signal_ends_the_flight_cleanly(name: str, number: signal.Signals) -> None:
@@ -91,7 +97,8 @@ def test_whatever_hangs_each_signal_ends_the_flight_cleanly(name: str, number: s
         flight.watch(1.5)
         code, _ = flight.stop(number)
         assert code == 0, flight.log.read_text()
-        assert flight.seen(fault.untouched).rests >= len(fault.untouched)
+        rests = len(fault.untouched)
+        wait_until(lambda: flight.seen(fault.untouched).rests >= rests, "REST at every board")
         assert list(read_log(flight.recording))
         assert "Traceback" not in flight.log.read_text()
         if "fsync" in name:

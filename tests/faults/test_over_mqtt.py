@@ -13,6 +13,7 @@ from tests.faults.over_mqtt import MQTT_FAULTS, flying_over_mqtt, network_of
 pytestmark = pytest.mark.slow
 
 
+@pytest.mark.usefixtures("patient")
 def test_a_relay_that_is_killed_is_there_again_and_no_pointer_homes() -> None:
     fault = MQTT_FAULTS["mqtt: relay killed, there again after 1 s"]
     with flying_over_mqtt() as flight:

@@ -146,7 +146,7 @@ def test_airspeed_without_a_calibration_says_its_assumption() -> None:
 # --- altitude ---
 
 
-def test_a_static_pressure_at_larkmoor_shows_the_field_elevation() -> None:
+def test_a_static_pressure_at_brackmoor_shows_the_field_elevation() -> None:
     # Brackmoor: 2,140 ft; at 30.12 inHg the field's pressure altitude is 2,140 - 183 ft: the
     # standard altitude of the setting, here from the ambiance library.
     offset_ft = float(ambiance.Atmosphere.from_pressure(30.12 * 3386.389).H[0]) / 0.3048
