@@ -10,7 +10,7 @@ import asyncio
 import hashlib
 import random
 from collections.abc import Awaitable, Callable, Sequence
-from contextlib import AsyncExitStack
+from contextlib import AsyncExitStack, suppress
 from math import inf
 from typing import TYPE_CHECKING
 
@@ -29,6 +29,8 @@ RETRY_S = 0.2
 """A lost connection is opened again after once to twice this long."""
 TAKEN_S, LONGEST_TAKEN_S = 5.0, 60.0
 """The same, after another program came with our name, doubled each time: the two take turns otherwise."""
+LEAST_SHARE = 0.2
+"""Of that pause, also where the other one is not there any more: two without a board take turns slowly."""
 SHORT_S, MOST_SHORT = 2.0, 5
 """Not every broker tells who has taken our place: so many connections that last no longer tell it as well."""
 
@@ -43,7 +45,11 @@ def client_id(role: str, topic: str) -> str:
 
 class Client:
     """`run` is its task. `on_up` is awaited when it is connected, `on_down` called when it is not any more,
-    or could not be; each again and again. `on_frame` is called with each message of the topics `frames`."""
+    or could not be; each again and again. `on_frame` is called with each message of the topics `frames`.
+
+    After another one has taken our place, `is_vacant` is asked of each message at the topic `place` whether
+    that one has gone: then it is connected again.
+    """
 
     def __init__(
         self,
@@ -54,6 +60,8 @@ class Client:
         retained: Retained | None = None,
         on_up: Callable[[], Awaitable[None]] | None = None,
         on_down: Callable[[BrokerError], None] = lambda error: None,
+        place: str | None = None,
+        is_vacant: Callable[[bytes], bool] = lambda payload: False,
     ) -> None:
         self.broker = broker
         self._topics = frames
@@ -61,6 +69,8 @@ class Client:
         self._retained = retained
         self._on_up = on_up
         self._on_down = on_down
+        self._place = place
+        self._is_vacant = is_vacant
         self._frames: Connection | None = None
         self._kept: RetainedConnection | None = None
         self._speaks_5 = True
@@ -94,10 +104,10 @@ class Client:
         if self._kept is not None:
             await self._kept.publish(topic, payload, forgotten_s)
 
-    def renew(self) -> None:
-        """Connect anew: what is still on its way to us is discarded."""
+    def renew(self, error: BrokerError | None = None) -> None:
+        """Connect anew: what is still on its way to us is discarded. With an error, as after that."""
         if self._renew is not None and not self._renew.done():
-            self._renew.set_result(None)
+            self._renew.set_result(error)
 
     async def run(self) -> None:
         """Until cancelled; then what was sent is still sent."""
@@ -109,7 +119,7 @@ class Client:
                 await self._stay()
             except BrokerError as error:
                 shortest_s = self._pause_s(error)
-            await asyncio.sleep(random.uniform(shortest_s, 2.0 * shortest_s))
+            await self._pause(shortest_s)
 
     def _pause_s(self, error: BrokerError) -> float:
         """Report what ended the connection, or kept it from beginning; how long to wait at least."""
@@ -128,6 +138,33 @@ class Client:
         if not error.taken:
             return RETRY_S
         return float(min(TAKEN_S * 2 ** (self._short - MOST_SHORT), LONGEST_TAKEN_S))
+
+    async def _pause(self, shortest_s: float) -> None:
+        """Wait once to twice so long, or until the one that has taken our place has gone."""
+        pause_s = random.uniform(shortest_s, 2.0 * shortest_s)
+        if self._place is None or shortest_s < TAKEN_S:
+            await asyncio.sleep(pause_s)
+            return
+        with suppress(TimeoutError):
+            async with asyncio.timeout(pause_s):
+                await asyncio.sleep(LEAST_SHARE * shortest_s)
+                await self._vacated(self._place)
+
+    async def _vacated(self, place: str) -> None:
+        """Return when that place is vacant; never where nobody tells."""
+        vacant = asyncio.Event()
+
+        def heard(message: Message) -> None:
+            if self._is_vacant(message.payload):
+                vacant.set()
+
+        with suppress(BrokerError):
+            connection = await Connection.opened(self.broker, [place], heard)
+            try:
+                await vacant.wait()
+            finally:
+                await connection.close()
+        await vacant.wait()
 
     async def _stay(self) -> None:
         """Connect, and stay so until asked to connect anew; raises BrokerError when the broker is lost."""

@@ -324,7 +324,7 @@ MQTT_FAULTS: dict[str, MqttFault] = {
     "mqtt: the relay's network cut": MqttFault(by_network(lambda proxy: proxy.cut(), 0.0)),
     "mqtt: every frame doubled and out of order": MqttFault(stranger(doubled)),
     "mqtt: a late will after a new birth": MqttFault(stranger(late_will), touched=()),
-    "mqtt: two relays of one board": MqttFault(second_relay, back_s=15.0),
+    "mqtt: two relays of one board": MqttFault(second_relay),
     "mqtt: a MOVE that somebody left": MqttFault(retained_while_away),
     "mqtt: relay killed, there again after 1 s": MqttFault(relay_gone),
     "mqtt: relay whose clock is 30 years off": MqttFault(partial(relay_gone, injected=WRONG_CLOCK)),

@@ -9,13 +9,17 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from structlog.testing import capture_logs
 
 from bridge.boards.codec import encode_move
+from bridge.boards.mqtt import relay
 from bridge.boards.mqtt.presence import FROM, STATE, TO, encode_state
+from bridge.boards.virtual.board import VirtualBoard
+from bridge.boards.virtual.link import VirtualLink
 from bridge.mqtt.broker import Broker
 from bridge.mqtt.connection import Connection
 from bridge.mqtt.packets import Message
-from tests.boards.mqtt.rig import Rig
+from tests.boards.mqtt.rig import CHANNELS, Rig
 from tests.conftest import ROOT, until
 from tests.mqtt.broker import RunningBroker, running
 
@@ -48,15 +52,15 @@ def as_user(broker: RunningBroker, folder: Path, user: str) -> Broker:
 
 
 async def test_host_and_relay_fly_with_their_rights(broker: RunningBroker, tmp_path: Path) -> None:
-    host, relay = as_user(broker, tmp_path, USERS[0]), as_user(broker, tmp_path, USERS[1])
-    rig = Rig(host, relay_at=relay, prefix="hobnail")
+    host, far = as_user(broker, tmp_path, USERS[0]), as_user(broker, tmp_path, USERS[1])
+    rig = Rig(host, relay_at=far, prefix="hobnail")
     async with rig.running():
         await rig.follows(100.0)
 
 
 async def test_who_has_no_right_moves_nothing_and_ends_nothing(broker: RunningBroker, tmp_path: Path) -> None:
-    host, relay = as_user(broker, tmp_path, USERS[0]), as_user(broker, tmp_path, USERS[1])
-    rig = Rig(host, relay_at=relay, prefix="hobnail")
+    host, far = as_user(broker, tmp_path, USERS[0]), as_user(broker, tmp_path, USERS[1])
+    rig = Rig(host, relay_at=far, prefix="hobnail")
     async with rig.running():
         await rig.follows(100.0)
         late_wills = rig.link.presence.late_wills  # what the test before has left at the broker may be one
@@ -73,3 +77,18 @@ async def test_who_has_no_right_moves_nothing_and_ends_nothing(broker: RunningBr
         assert rig.link.presence.late_wills == late_wills
         assert rig.session.statistics.undecodable == 0
         await asyncio.gather(stranger.close(), other.close())
+
+
+async def test_a_relay_that_may_not_read_its_state_names_the_right_that_it_lacks(
+    broker: RunningBroker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(relay, "HEARD_S", 0.1)
+    may_not = as_user(broker, tmp_path, "instructor")
+    with capture_logs() as lines:
+        tried = asyncio.create_task(
+            relay.Relay(may_not, "hobnail/left", "left", VirtualLink(VirtualBoard(CHANNELS))).run()
+        )
+        named = lambda: any("read hobnail/left/state" in str(line.get("why")) for line in lines)  # noqa: E731
+        await until(named, "the right that it lacks")
+        tried.cancel()
+        await asyncio.wait({tried})

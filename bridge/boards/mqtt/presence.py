@@ -30,6 +30,13 @@ def encode_state(session: int, here: bool, why: str = "") -> bytes:
     return session.to_bytes(_SESSION_BYTES, "little") + bytes([here]) + text
 
 
+def decode_state(payload: bytes) -> tuple[int, bool] | None:
+    """Session and here of a payload of `state`; None of what is too short to be one."""
+    if len(payload) <= _SESSION_BYTES:
+        return None
+    return int.from_bytes(payload[:_SESSION_BYTES], "little"), bool(payload[_SESSION_BYTES])
+
+
 class Presence:
     """What was heard of one board. `here` is whether it can be driven, `why` what is known if not.
 
@@ -56,10 +63,11 @@ class Presence:
 
     def state(self, payload: bytes) -> None:
         """Take what came at `state`; what is too short is none."""
-        if len(payload) <= _SESSION_BYTES:
+        state = decode_state(payload)
+        if state is None:
             return
-        session = int.from_bytes(payload[:_SESSION_BYTES], "little")
-        if payload[_SESSION_BYTES]:
+        session, is_here = state
+        if is_here:
             if session == self._gone:
                 self._gone = None
             return

@@ -23,9 +23,8 @@ from bridge.boards.mqtt.relay import Relay
 from bridge.boards.mqtt.window import MOST_UNCONFIRMED
 from bridge.boards.state import State
 from bridge.boards.virtual.board import VirtualBoard
-from bridge.boards.virtual.link import VirtualLink
 from tests.boards import conformance
-from tests.boards.mqtt.rig import CHANNELS, Rig
+from tests.boards.mqtt.rig import CHANNELS, Kept, Rig
 from tests.boards.mqtt.subjects import MqttSubject
 from tests.conftest import PATIENCE_S, until
 from tests.mqtt.broker import RunningBroker, running
@@ -198,16 +197,28 @@ async def test_a_late_will_does_not_end_a_board_that_is_back(broker: RunningBrok
         assert rig.session.state is State.READY
 
 
-async def test_two_relays_of_one_board_are_told_of_each_other(broker: RunningBroker) -> None:
+async def test_two_relays_of_one_board_are_told_and_the_good_board_keeps_its_count(
+    broker: RunningBroker,
+) -> None:
+    """The other one's board homes; the first one's is back once the other has gone, and homes no more."""
     rig = Rig(broker.broker)
+    other = Kept(VirtualBoard(CHANNELS))
     with capture_logs() as lines:
         async with rig.running():
-            second = Relay(broker.broker, rig.topic, "left", VirtualLink(VirtualBoard(CHANNELS)))
+            await rig.follows(100.0)
+            homes = rig.near.homes
+            second = Relay(broker.broker, rig.topic, "left", other)
             running_second = asyncio.create_task(second.run())
             told = lambda: any("runs twice" in str(line.get("why")) for line in lines)  # noqa: E731
             await until(told, "the one whose place was taken")
+            await until(lambda: other.homes == 1 and other.moves, "the other board driven")
             running_second.cancel()
             await asyncio.wait({running_second})
+            before = len(rig.near.moves)
+            await until(lambda: len(rig.near.moves) > before, "the first one's board driven again")
+            await rig.follows(120.0)
+            assert rig.near.homes == homes
+            assert rig.virtual.channel(0).place - rig.position == pytest.approx(0.0, abs=1.0)
 
 
 async def test_two_hosts_of_one_panel_are_told_of_each_other(broker: RunningBroker) -> None:
