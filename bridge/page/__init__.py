@@ -19,8 +19,8 @@ than with none. With the server in a thread and a loop of its own the figures we
 
 HTTP: `GET /` is static/index.html, `GET /static/NAME`, `GET /faces/GAUGE/N.svg?r=REVISION` is layer N of a
 gauge from the back (an SVG without style attributes; a moving layer's groups have `data-pointer`, `data-flag`
-or `data-setting`). The WebSocket is `/live`, JSON text both ways. Nothing else is served, nothing comes from
-elsewhere.
+or `data-setting`). The WebSocket is `/live`, JSON text both ways, or `/live?trainee` for
+one who may only watch. Nothing else is served, nothing comes from elsewhere.
 
 Server to browser
 -----------------

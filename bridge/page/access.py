@@ -1,9 +1,10 @@
 """Who may do what: addresses, Host and Origin, the token, sizes and rates.
 
-Bound to this machine only, whoever reaches the page may use all of it. Bound elsewhere, watching is free and
-what moves or writes needs the token that is shown at start. Host is checked so that no foreign name that
-is made to point here (DNS rebinding) reaches the page through somebody's browser, Origin so that no
-foreign page does. Programs that send no Origin are no browsers, and need the token like any.
+Bound to this machine only, whoever reaches the page may use all of it, but for the trainee's address
+(`/?trainee`), which only watches: a courtesy among those at one machine, and no lock. Bound elsewhere,
+watching is free and what moves or writes needs the token that is shown at start. Host is checked so that no
+foreign name that is made to point here (DNS rebinding) reaches the page through somebody's browser, Origin
+so that no foreign page does. Programs that send no Origin are no browsers, and need the token like any.
 """
 
 from __future__ import annotations

@@ -20,9 +20,7 @@ from bridge.telemetry.replay import ReplaySource
 if TYPE_CHECKING:  # a page that tests nothing need not load what draws sheets
     from bridge.proof.desk import Desk
 
-_NEEDS_TOKEN = (
-    "This browser may only watch. Open the link that was printed when the program started, with its token."
-)
+_NEEDS_TOKEN = "This browser may only watch. Open the link that was printed when the program started."
 WRONG_TOKEN = "This is not the token of this start of the program. Open the link that it printed."
 
 

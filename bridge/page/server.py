@@ -157,7 +157,8 @@ class Page:
 
     async def _live(self, socket: WebSocket) -> None:
         await socket.accept()
-        browser = self.hub.join(may_move=self.access.token is None)
+        is_trainee = "trainee" in socket.query_params
+        browser = self.hub.join(may_move=self.access.token is None and not is_trainee)
         try:
             _introduce(browser)
             self.hub.post_latest(browser)

@@ -78,9 +78,9 @@ class Watcher:
 
 
 @asynccontextmanager
-async def watching(page: Page, **options: Any) -> AsyncIterator[Watcher]:
+async def watching(page: Page, query: str = "", **options: Any) -> AsyncIterator[Watcher]:
     """A browser that watches this page."""
     async with websockets.connect(
-        f"ws://127.0.0.1:{page.address.port}/live", compression=None, **options
+        f"ws://127.0.0.1:{page.address.port}/live{query}", compression=None, **options
     ) as line:
         yield Watcher(line)

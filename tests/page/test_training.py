@@ -33,6 +33,27 @@ async def is_kept_from_who_may_only_watch(page: Page, shown: float) -> None:
         assert len(health["readings"]) > 1
 
 
+async def test_on_this_machine_the_trainees_address_only_watches(tmp_path: Path) -> None:
+    panel = tmp_path / "panel.toml"
+    panel.write_text(one_gauge("last"))
+    tail = LogTail()
+    tail.take(None, "info", {"event": "failure", "failure": "needle_sticks"})
+    tail.take(None, "info", {"event": "telemetry", "state": "live"})
+    async with served(panel, tail=tail) as (service, page), watching(page, "?trainee") as trainee:
+        needle = next(iter(service.running.chain.pointers.values())).pointer.key
+        you = await trainee.until("you", lambda message: True)
+        assert you["may_move"] is False
+        assert "may only watch" in (await trainee.ask("fail", kind="needle_sticks", pointer=needle) or "")
+        async with watching(page) as instructor:
+            assert await instructor.ask("fail", kind="needle_sticks", pointer=needle) is None
+            await instructor.until("training", lambda message: message["truth"])
+            (reading,) = (await trainee.until("health", lambda message: message["readings"]))["readings"]
+            assert reading["name"] == "engine_speed"
+        assert [each["text"] for each in trainee.latest["health"]["log"]] == LINES[1:]
+        assert trainee.latest["panel"]["replay"]["altitude"] is None
+        assert "training" not in trainee.latest
+
+
 async def test_who_may_not_move_can_neither_switch_failures_nor_see_what_is_true(tmp_path: Path) -> None:
     panel = tmp_path / "panel.toml"
     panel.write_text(one_gauge("last"))

@@ -16,6 +16,10 @@ def test_an_instructor_blocks_the_static_port_and_undoes_it(flying: Flying, open
     page.get_by_text("Static blocked:").click()
     page.get_by_role("button", name="Put in force: static blocked", exact=True).click()
     page.get_by_role("button", name="Undo static blocked").wait_for()
+    assert page.get_by_role("link", name="?trainee").get_attribute("href") == f"{flying.url}?trainee"
+    trainee = open_page(f"{flying.url}?trainee#/training")
+    trainee.get_by_text("Only an instructor may switch failures").wait_for()
+    assert not trainee.get_by_text("Static blocked").first.is_visible()
     row = page.get_by_role("row", name="altimeter, hundreds")
     row.wait_for()  # in the climb the truth leaves the needle behind
     shown, true = row.get_by_role("cell").all_text_contents()

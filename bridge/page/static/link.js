@@ -26,7 +26,7 @@ export class Link extends EventTarget {
   connect() {
     if (this.socket) return;
     const scheme = location.protocol === "https:" ? "wss" : "ws";
-    const socket = new WebSocket(`${scheme}://${location.host}/live`);
+    const socket = new WebSocket(`${scheme}://${location.host}/live${location.search}`);
     this.socket = socket;
     this.heardMs = performance.now();
     socket.onmessage = (event) => {

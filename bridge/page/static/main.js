@@ -8,7 +8,7 @@ import { Link } from "./link.js";
 import { Panel } from "./panel.js";
 import { Reading } from "./reading.js";
 import { Replay } from "./replay.js";
-import { Training } from "./training.js";
+import { TRAINEE, Training } from "./training.js";
 
 const $ = (id) => document.getElementById(id);
 const VIEWS = ["panel", "bench", "health", "training"];
@@ -42,7 +42,7 @@ function introduce() {
   const key = kept(sessionStorage, "token");
   // Under the name that it had, a browser that comes back soon still holds its gauge.
   const name = kept(sessionStorage, "name") ?? kept(localStorage, "name");
-  if (key) fields.token = key;
+  if (key && location.search !== TRAINEE) fields.token = key;
   if (name) fields.name = name;
   return fields;
 }

@@ -4,6 +4,9 @@ import { button, el, put, rebuild } from "./dom.js";
 import { table } from "./health.js";
 import { amount, plain, title } from "./words.js";
 
+/** The page's address with this is a trainee's: it may only watch, and is not sent what is true. */
+export const TRAINEE = "?trainee";
+
 /** The needle `altimeter.hundreds` as people call it. */
 function needle(key) {
   return plain(key.replace(".", ", "));
@@ -13,11 +16,13 @@ export class Training {
   /** `command` asks the program; it resolves to null, or to a sentence that tells why it was not done. */
   constructor(root, command) {
     this.command = command;
-    this.locked = el("p", { class: "sheet" }, "Only an instructor may switch failures: open the link with the token.");
+    this.locked = el("p", { class: "sheet" }, "Only an instructor may switch failures: open the link that was printed at the start.");
     this.note = el("p", { role: "status" });
     this.now = el("section", { class: "sheet" });
     this.kinds = el("section", { class: "sheet" });
-    this.body = el("div", { class: "health", hidden: true }, this.note, this.now, this.kinds);
+    const link = `${location.origin}/${TRAINEE}`;
+    this.trainee = el("p", { class: "soft" }, "For the trainee, without what is true: ", el("a", { href: link, target: "_blank" }, link));
+    this.body = el("div", { class: "health", hidden: true }, this.note, this.trainee, this.now, this.kinds);
     root.append(this.locked, this.body);
   }
 
