@@ -104,7 +104,8 @@ class ControlDescription(StrictModel):
     input: Annotated[int, Field(ge=0, le=7)]
     """Its number on that board, as in `0`."""
     on: Literal["turn", "press", "hold", "release"]
-    """Turned, pressed, held for 0.8 s, or let go (the last two need firmware 2.3)."""
+    """Turned, pressed (at once, also where it is then held), held for 0.8 s, or let go (the last two need
+    firmware 2.3)."""
     quantity: str | None = None
     """What is stepped or set, as in `"altimeter_setting"`."""
     by: float | None = None

@@ -45,27 +45,52 @@ class IgcCodes(StrictModel):
         yield from ()
 
 
-class TimeColumn(StrictModel):
+class TableColumn(StrictModel):
+    """A column of a table, by label or by place from 1."""
+
+    label: Text | None = None
+    """The label of its column, as in `"UTC"`."""
+    column: Count | None = None
+    """Its place, from 1, as in `1`."""
+
+    @model_validator(mode="after")
+    def _placed(self) -> TableColumn:
+        if (self.label is None) == (self.column is None):
+            raise MistakeError("neither or both of label and column", "one of them", "Name one")
+        return self
+
+
+class TimeColumn(TableColumn):
     """Where a table has the time, by label or by place from 1, and how it is written.
 
     As a `number` of `unit`, as a date and time of ISO 8601 (UTC where no offset is written), or as a `clock`,
     hh:mm:ss with or without decimals, also across midnight.
     """
 
-    label: Text | None = None
-    """The label of its column, as in `"UTC"`."""
-    column: Count | None = None
-    """Its place, from 1, as in `1`."""
     written: Literal["number", "iso8601", "clock"] = "number"
     """How the time is written: a number, a date and time, or hh:mm:ss."""
     unit: str = "s"
     """Of a number."""
 
-    @model_validator(mode="after")
-    def _placed(self) -> TimeColumn:
-        if (self.label is None) == (self.column is None):
-            raise MistakeError("neither or both of label and column", "one of them", "Name one")
-        return self
+
+class PlaceColumns(StrictModel):
+    """Where a table has place and day of the flight, from which the magnetic variation is worked out.
+
+    The first row that has them counts.
+    """
+
+    latitude: TableColumn
+    """In degrees with decimals, north positive, as in `{ label = "Lat" }`."""
+    longitude: TableColumn
+    """In degrees with decimals, east positive, as in `{ label = "Lon" }`."""
+    date: TableColumn | None = None
+    """Written YYYY-MM-DD; not needed where the time is written in ISO 8601, as in `{ label = "Date" }`."""
+
+    @property
+    def columns(self) -> Mapping[str, TableColumn]:
+        """Those that are described, by key."""
+        date = {} if self.date is None else {"date": self.date}
+        return {"latitude": self.latitude, "longitude": self.longitude, **date}
 
 
 class TableColumns(StrictModel):
@@ -93,6 +118,9 @@ class TableColumns(StrictModel):
     """Whether there is a line of labels."""
     time: TimeColumn
     """Where the time is, as in `{ label = "UTC", written = "clock" }`."""
+    place: PlaceColumns | None = None
+    """Where place and day are, as in `{ latitude = { label = "Lat" }, longitude = { label = "Lon" },
+    date = { label = "Date" } }`."""
     fields: Annotated[list[Column], Field(min_length=1)]
     """Numbers to take, as in `[{ quantity = "pitch", unit = "deg", label = "Pitch" }]`."""
 
@@ -111,7 +139,14 @@ class TableColumns(StrictModel):
                 found = f"{field.quantity} a second time"
                 yield f"fields.{i}.quantity", MistakeError(found, "each quantity once", cure)
             seen.add(field.quantity)
-        placed = {"time": self.time} | {f"fields.{i}": field for i, field in enumerate(self.fields)}
+        placed: dict[str, TableColumn | Column] = {"time": self.time}
+        placed |= {f"fields.{i}": field for i, field in enumerate(self.fields)}
+        if self.place is not None:
+            placed |= {f"place.{key}": column for key, column in self.place.columns.items()}
+            if self.place.date is None and self.time.written != "iso8601":
+                found = "a place without its date"
+                cure = 'Add date = { label = "Date" }, or take place out'
+                yield "place", MistakeError(found, "the column of the date, YYYY-MM-DD", cure)
         for key, place in placed.items():
             if not self.header and place.column is None:
                 yield (

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import csv
 import re
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 from itertools import accumulate, pairwise
 from pathlib import Path
@@ -25,6 +25,8 @@ from bridge.telemetry.flightlog import Moment, Place
 from bridge.telemetry.log_layout import TableColumns
 
 _LONGEST_LINE = 100_000
+_LOOKED_AT = 20_000
+"""Lines at the beginning in which place and day of the flight are looked for."""
 _CLOCK = re.compile(r"(\d{1,2}):(\d\d)(?::(\d\d(?:[.,]\d+)?))?", re.ASCII)
 
 
@@ -47,7 +49,7 @@ class TableLog:
     layout: TableColumns
     time: _Cell
     cells: tuple[_Cell, ...]
-    _first_line: int
+    first_line: int
     _bad: BadLines
     date: date | None = None
     place: Place | None = None
@@ -66,7 +68,7 @@ class TableLog:
         split, comma = _splitter(self.layout), self.layout.decimal == ","
         with self.path.open(encoding="utf-8-sig", errors="replace", newline="") as file:
             for number, line in _lines(file, self.layout):
-                if number < self._first_line:
+                if number < self.first_line:
                     continue
                 try:
                     texts = split(line)
@@ -138,10 +140,39 @@ def read_table(path: Path, catalogue: Catalogue, layout: TableColumns) -> TableL
         )
         for field in layout.fields
     )
+    columns = layout.place.columns if layout.place else {}
+    begun = {key: place(column.label, column.column) for key, column in columns.items()}
     if errors:
         raise DescriptionErrors(errors)
     first_line = number + 1 if layout.header else number
-    return TableLog(path, catalogue, (), layout, time, cells, first_line, BadLines(path))
+    log = TableLog(path, catalogue, (), layout, time, cells, first_line, BadLines(path))
+    if not begun:
+        return log
+    begun.setdefault("date", time.place)
+    day, where = _beginning(log, begun)
+    return replace(log, date=day, place=where)
+
+
+def _beginning(log: TableLog, columns: Mapping[str, int]) -> tuple[date | None, Place | None]:
+    """Day and place of the first row that has both; None where no row of the beginning has."""
+    split, comma = _splitter(log.layout), log.layout.decimal == ","
+    with log.path.open(encoding="utf-8-sig", errors="replace", newline="") as file:
+        for _, (number, line) in zip(range(_LOOKED_AT), _lines(file, log.layout), strict=False):
+            if number < log.first_line:
+                continue
+            try:
+                texts = {key: split(line)[column].strip() for key, column in columns.items()}
+                day = datetime.fromisoformat(texts["date"]).date()
+                latitude_deg, longitude_deg = (
+                    _number(texts[key].replace(",", ".") if comma else texts[key])
+                    for key in ("latitude", "longitude")
+                )
+            except (IndexError, ValueError, csv.Error):
+                continue
+            known = latitude_deg or longitude_deg  # a receiver without a fix writes zeros
+            if known and abs(latitude_deg) <= 90.0 and abs(longitude_deg) <= 180.0:
+                return day, (latitude_deg, longitude_deg)
+    return None, None
 
 
 def _lines(file: TextIO, layout: TableColumns) -> Iterator[tuple[int, str]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta, timezone
+from datetime import date, datetime, timedelta, timezone
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -33,7 +33,9 @@ def test_the_shipped_layout_reads_the_table_in_its_own_comment(tmp_path: Path) -
     layout = LAYOUTS / "table.toml"
     lines = [line[6:] for line in layout.read_text().splitlines() if line.startswith("#     ")]
     (tmp_path / "flight.txt").write_text("\n".join([*lines, ""]))
-    [(time_s, readings)] = open_log(tmp_path / "flight.txt", CATALOGUE, layout)
+    log = open_log(tmp_path / "flight.txt", CATALOGUE, layout)
+    assert (log.date, log.place) == (date(2026, 6, 4), (47.1, 11.3))
+    [(time_s, readings)] = log
     assert time_s == 0.0
     assert readings == pytest.approx(
         {
@@ -131,6 +133,16 @@ def test_a_row_that_ends_early_has_what_it_has(tmp_path: Path) -> None:
         ('time = { label = "t" }\n' + PITCH * 2, ("fields.1.quantity: found pitch a second time",)),
         ('time = { label = "t", unit = "ft" }\n' + PITCH, ("time.unit: found 'ft', a unit of length",)),
         ("time = {}\n" + PITCH, ("time: found neither or both",)),
+        (
+            'time = { label = "t" }\nplace = { latitude = { label = "t" }, longitude = { label = "t" } }\n'
+            + PITCH,
+            ("place: found a place without its date", "the column of the date, YYYY-MM-DD"),
+        ),
+        (
+            'time = { label = "t", written = "iso8601" }\n'
+            'place = { latitude = { label = "Lat" }, longitude = { label = "t" } }\n' + PITCH,
+            ("expected the label 'Lat'",),
+        ),
         ('time = { label = "t", written = "unix" }\n' + PITCH, ("time.written: found 'unix'", "'iso8601'")),
         ("header = false\ntime = { column = 1 }\n" + PITCH, ("fields.0.label: found a label",)),
         (
@@ -189,3 +201,33 @@ def test_no_bytes_make_the_reader_raise_anything_but_a_description_error(lines: 
         with capture_logs():
             times_s = [time_s for time_s, _ in open_log(path, CATALOGUE, layout)]
         assert times_s == sorted(times_s)
+
+
+PLACE = 'place = { latitude = { label = "lat" }, longitude = { column = 4 } }\n'
+
+
+def test_place_and_day_are_those_of_the_first_row_that_has_both(tmp_path: Path) -> None:
+    layout = 'time = { label = "t", written = "iso8601" }\n' + PLACE + PITCH
+    rows = "t,pitch,lat,lon\n" + "".join(
+        f"2026-06-04T23:59:{second}Z,1,{where}\n"
+        for second, where in ((57, ","), (58, "0,0"), (59, "-47.25,11.5"), (59, "1,1"))
+    )
+    log = log_of(tmp_path, layout, rows)
+    assert (log.date, log.place) == (date(2026, 6, 4), (-47.25, 11.5))
+    assert log.given == {"pitch"}
+    assert len(list(log)) == 4
+
+
+def test_the_day_has_a_column_of_its_own_where_the_time_is_a_clocks(tmp_path: Path) -> None:
+    place = PLACE.replace(" } }", ' }, date = { label = "day" } }')
+    layout = 'decimal = ","\nseparator = ";"\ntime = { label = "t", written = "clock" }\n' + place + PITCH
+    text = "t;pitch;lat;lon;day\n10:00:00;1;47,5;11,0;2026-06-04\n"
+    log = log_of(tmp_path, layout, text)
+    assert (log.date, log.place) == (date(2026, 6, 4), (47.5, 11.0))
+    unknown = log_of(tmp_path, layout, text.replace("47,5", "147,5"))
+    assert (unknown.date, unknown.place) == (None, None)
+
+
+def test_without_a_place_there_is_no_day_either(tmp_path: Path) -> None:
+    log = log_of(tmp_path, 'time = { label = "t" }\n' + PITCH, "t,pitch\n0,1\n")
+    assert (log.date, log.place) == (None, None)
