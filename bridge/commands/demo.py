@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import shutil
+import tempfile
+from pathlib import Path
 
 from bridge.commands import replay
 from bridge.commands.run import PAGE
@@ -28,4 +31,12 @@ def run(arguments: argparse.Namespace) -> int:
     arguments.layout = arguments.scenario = None
     watched = arguments.speed != "max" and arguments.trace is None
     arguments.page = PAGE if watched else None
-    return replay.run(arguments)
+    if not watched:
+        return replay.run(arguments)
+    # What is calibrated there is for trying: the shipped files, which the tests use too, stay as they are.
+    with tempfile.TemporaryDirectory(prefix="pointer-bridge-demo-", ignore_cleanup_errors=True) as folder:
+        copy = Path(folder) / DEMO_PANEL.parent.name
+        shutil.copytree(DEMO_PANEL.parent, copy, ignore=shutil.ignore_patterns("pictures"))
+        arguments.panel = copy / DEMO_PANEL.name
+        print(f"panel: a copy, in {copy}, gone at the end", flush=True)
+        return replay.run(arguments)

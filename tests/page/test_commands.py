@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import asyncio
 import re
 import signal
@@ -11,7 +12,10 @@ from pathlib import Path
 
 import pytest
 
+from bridge import cli
+from bridge.commands import replay
 from bridge.commands.replay_keys import press
+from bridge.panel.load import load_panel
 from bridge.telemetry.flightlog import read_log
 from bridge.telemetry.replay import FASTEST, SLOWEST, Playback, ReplaySource
 from tests.clock import on_jumping_clock
@@ -31,6 +35,22 @@ def test_the_demo_prints_the_address_of_its_page_which_is_there(tmp_path: Path) 
             assert b"<title>" in page.read()
         assert demo.stop(signal.SIGINT) == 0
         assert "token" not in demo.output
+
+
+def test_the_demo_flies_a_copy_that_may_be_calibrated_and_goes_with_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    copies = []
+
+    def flown(arguments: argparse.Namespace) -> int:
+        copies.append(arguments.panel)
+        assert load_panel(arguments.panel).files
+        assert all(ROOT not in file.parents for file in load_panel(arguments.panel).files)
+        return 0
+
+    monkeypatch.setattr(replay, "run", flown)
+    assert cli.main(["demo"]) == 0
+    assert not copies[0].parent.exists()
 
 
 def test_elsewhere_the_link_with_the_token_is_printed_once_and_never_logged(tmp_path: Path) -> None:

@@ -407,9 +407,11 @@ def test_the_replay_is_played_paused_sought_and_sped_by_mouse_and_by_keys(
     assert line.bounding_box() == box, "it does not move under the hand"
     for key, place_s in (
         ("Home", start_s),
-        ("ArrowRight", start_s + 5.0),
-        ("PageUp", start_s + 65.0),
-        ("ArrowLeft", start_s + 60.0),
+        ("ArrowRight", start_s + 10.0),
+        ("ArrowUp", start_s + 70.0),
+        ("PageUp", start_s + 130.0),
+        ("ArrowLeft", start_s + 120.0),
+        ("ArrowDown", start_s + 60.0),
         ("PageDown", start_s),
         ("End", end_s),
     ):
@@ -421,5 +423,10 @@ def test_the_replay_is_played_paused_sought_and_sped_by_mouse_and_by_keys(
     line.press("Home")
     page.get_by_role("button", name="Play").press("Enter")
     plays(True, 4.0)
+    for key, playing, speed in (("-", True, 2.0), (" ", False, 2.0), ("+", False, 4.0), (" ", True, 4.0)):
+        line.press(key)
+        plays(playing, speed)
+    flying.ask(lambda service: replay(service).set_speed(32.0))  # as the terminal's keys can
+    page.wait_for_function("() => document.querySelector('#replay select').value === '32'")
     page.locator("#replay select").select_option("1")
     plays(True)

@@ -4,10 +4,15 @@ import { button, el, put, set, svg } from "./dom.js";
 import { amount, minutes, title } from "./words.js";
 
 const SPEEDS = [0.25, 0.5, 1, 2, 4, 8, 16];
+/** What the program takes; by keys every speed in between is reached. */
+const [SLOWEST, FASTEST] = [0.1, 100];
 const WIDE = 1000;
 const TALL = 100;
-const SMALL_S = 5;
+/** The same keys as in the terminal's view. */
+const SMALL_S = 10;
 const LARGE_S = 60;
+const FASTER = { "+": 2, "=": 2, "-": 0.5 };
+const KEYS = "space: pause; left, right: 10 s; down, up: 60 s; Home, End; − +: speed";
 const SEEK_MS = 200;
 
 export class Replay {
@@ -29,7 +34,7 @@ export class Replay {
     this.flight = flight;
     this.place.hidden = !flight;
     if (!flight) return;
-    this.play = button("Play", () => this.command(this.now?.playing ? "pause" : "play"), { class: "play" });
+    this.play = button("Play", () => this.pauseOrPlay(), { class: "play" });
     const speeds = SPEEDS.map((factor) => el("option", { value: factor }, `${factor} ×`));
     const speed = { change: () => this.command("speed", { factor: Number(this.speed.value) }) };
     this.speed = el("select", speed, ...speeds);
@@ -43,6 +48,7 @@ export class Replay {
       "aria-valuemin": flight.start_s,
       "aria-valuemax": flight.end_s,
       "aria-valuenow": flight.start_s,
+      title: KEYS,
       keydown: (event) => this.key(event),
       pointerdown: (event) => this.press(event),
       pointermove: (event) => this.drag(event),
@@ -102,7 +108,7 @@ export class Replay {
     set(this.cursor, "x1", x);
     set(this.cursor, "x2", x);
     put(this.play, replay.playing ? "Pause" : "Play");
-    if (document.activeElement !== this.speed) this.speed.value = String(replay.speed);
+    if (document.activeElement !== this.speed) this.showSpeed(replay.speed);
     const of = `${minutes(at)} of ${minutes(this.flight.end_s)}`;
     const altitude = this.flight.altitude ? `, ${amount(this.altitudeAt(at), 0, this.flight.altitude.unit)}` : "";
     put(this.at, of + altitude);
@@ -110,23 +116,41 @@ export class Replay {
     set(this.line, "aria-valuetext", of + altitude);
   }
 
+  showSpeed(factor) {
+    const value = String(factor);
+    if (![...this.speed.options].some((option) => option.value === value)) {
+      this.speed.append(el("option", { value }, `${Number(factor.toFixed(3))} ×`));
+    }
+    this.speed.value = value;
+  }
+
   key(event) {
     const { start_s, end_s } = this.flight;
     const at = this.now?.time_s ?? start_s;
     const goals = {
       ArrowLeft: at - SMALL_S,
-      ArrowDown: at - SMALL_S,
       ArrowRight: at + SMALL_S,
-      ArrowUp: at + SMALL_S,
+      ArrowDown: at - LARGE_S,
+      ArrowUp: at + LARGE_S,
       PageDown: at - LARGE_S,
       PageUp: at + LARGE_S,
       Home: start_s,
       End: end_s,
     };
-    if (event.key in goals) {
-      event.preventDefault();
-      this.seek(goals[event.key]);
-    }
+    if (event.ctrlKey || event.altKey || event.metaKey) return;
+    if (event.key in goals) this.seek(goals[event.key]);
+    else if (event.key === " ") this.pauseOrPlay();
+    else if (event.key in FASTER) this.faster(FASTER[event.key]);
+    else return;
+    event.preventDefault();
+  }
+
+  pauseOrPlay() {
+    this.command(this.now?.playing ? "pause" : "play");
+  }
+
+  faster(times) {
+    this.command("speed", { factor: Math.min(Math.max((this.now?.speed ?? 1) * times, SLOWEST), FASTEST) });
   }
 
   seek(at) {
