@@ -27,7 +27,7 @@ from bridge.telemetry.flightlog import read_log
 from tests.conftest import wait_until
 from tests.faults.faults import BLOCKED, FAULTS, HANGS, SENDING_S, WATCH_S, Fault
 from tests.faults.flight import BOARDS, Seen
-from tests.faults.over_mqtt import MQTT_FAULTS, MqttFault, flying_over_mqtt
+from tests.faults.over_mqtt import MQTT_FAULTS, MqttFault
 
 GAP_S, RATIO = 0.050, 1.5
 MQTT_RATIO = 1.2
@@ -107,7 +107,7 @@ def endings(name: str, fault: Fault, *, clean: bool) -> tuple[tuple[str, ...], b
 
 def mqtt_row(name: str, fault: MqttFault) -> tuple[tuple[str, ...], bool]:
     """Watch one fault of boards over MQTT; its row, and whether the promise was kept."""
-    with flying_over_mqtt() as flight:
+    with fault.setting() as flight:
         before = flight.watch(WATCH_S, fault.untouched)
         off_steps = flight.seen().off_steps
         waited_s, begun_s = flight.core_wait_s, time.monotonic()

@@ -1,24 +1,16 @@
-"""Faults between a host and boards over MQTT, on real processes: the program, a broker, a relay a board.
-
-The left board is on a serial line of the host, the centre and the right one are behind relays, which reach
-their boards on ptys as well; telemetry comes by UDP, and a topic for readings is open beside it.
-"""
+"""Faults between a host and boards over MQTT (the flight is in `network`), each as what is done to it."""
 
 from __future__ import annotations
 
 import asyncio
-import os
 import re
 import signal
-import subprocess
-import sys
 import threading
 import time
-from collections.abc import Callable, Coroutine, Iterator
-from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, field
+from collections.abc import Callable, Coroutine
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
 from functools import partial
-from pathlib import Path
 from random import Random
 from typing import Any
 
@@ -30,100 +22,22 @@ from bridge.mqtt import packets
 from bridge.mqtt.connection import Connection
 from bridge.mqtt.packets import Message
 from bridge.telemetry.published import encode
-from tests.conftest import PATIENCE_S, ROOT
-from tests.faults.flight import BOARDS, Flight, flying
-from tests.mqtt.broker import RunningBroker, running
+from tests.faults.flight import BOARDS, Flight
+from tests.faults.network import (
+    PASSWORD,
+    PREFIX,
+    READINGS,
+    RELAYED,
+    flying_over_mqtt,
+    flying_over_tls,
+    network_of,
+    write_login,
+)
+from tests.mqtt.broker import RunningBroker
+from tests.mqtt.certificates import make_certificate
 from tests.mqtt.proxy import Proxy
 
-PREFIX, READINGS = "faults", "class/readings"
-RELAYED = ("centre", "right")
-STEPPER = """[drives.servo]
-motor = "geared-unipolar-5v"
-microsteps = 2
-speed_steps_s = 900
-acceleration_steps_s2 = 4000
-"""
 WRONG_CLOCK = "import time\nright = time.time\ntime.time = lambda: right() - 1e9\n"
-_RELAY = "import sys\nfrom bridge.cli import main\nsys.exit(main())\n"
-
-
-def described(text: str, broker_port: int) -> str:
-    """The panel of the faults with steppers that home at an index mark, and two of its boards over MQTT."""
-    head, _, rest = text.partition("[drives.servo]\n")
-    _, _, rest = rest.partition("[boards.")
-    text = f"{head}{STEPPER}[boards.{rest}"
-    text = text.replace(
-        '{ output = "servo" }', '{ output = "step_dir", homing = "index", index = { pin = "A%d" } }'
-    )
-    text = re.sub(r"^([01]) = (.*)A%d", r"\1 = \2A\1", text, flags=re.MULTILINE)
-    for name in RELAYED:
-        text = text.replace(f'[boards.{name}]\nlink = "serial"', f'[boards.{name}]\nlink = "mqtt"')
-    broker = f'[broker]\nport = {broker_port}\nprefix = "{PREFIX}"\n'
-    source = f'[[sources]]\nkind = "mqtt"\ntopic = "{READINGS}"\n'
-    return text.replace("[drives.servo]", f"{source}{broker}[drives.servo]", 1)
-
-
-@dataclass
-class Network:
-    """The broker and the relays of one flight."""
-
-    broker: RunningBroker
-    panel: Path
-    relays: dict[str, subprocess.Popen[bytes]] = field(default_factory=dict)
-
-    def start(self, name: str, *options: str, injected: str = "", panel: Path | None = None) -> None:
-        with (self.panel.parent / f"relay-{name}.txt").open("ab") as log:
-            self.relays[name] = subprocess.Popen(
-                [
-                    sys.executable,
-                    "-c",
-                    injected + _RELAY,
-                    "relay",
-                    panel or self.panel,
-                    "--board",
-                    name,
-                    *options,
-                ],
-                cwd=ROOT,
-                env={**os.environ, "PYTHONPATH": str(ROOT)},
-                stdin=subprocess.DEVNULL,
-                stdout=log,
-                stderr=log,
-            )
-
-    def stop(self, name: str, number: signal.Signals = signal.SIGKILL) -> None:
-        self.relays[name].send_signal(number)
-        self.relays[name].wait(PATIENCE_S)
-
-    def relay_log(self, name: str) -> str:
-        return (self.panel.parent / f"relay-{name}.txt").read_text(errors="replace")
-
-
-@contextmanager
-def flying_over_mqtt() -> Iterator[Flight]:
-    """A flight whose centre and right boards are behind a broker; its `beside` is the `Network`."""
-
-    @contextmanager
-    def relayed(panel: Path) -> Iterator[Network]:
-        network = Network(broker, panel)
-        try:
-            for name in RELAYED:
-                network.start(name)
-            yield network
-        finally:
-            for relay in network.relays.values():
-                relay.kill()
-                relay.wait()
-
-    with ExitStack() as stack:
-        broker = stack.enter_context(running())
-        change = partial(described, broker_port=broker.port)
-        yield stack.enter_context(flying(change=change, beside=relayed))
-
-
-def network_of(flight: Flight) -> Network:
-    assert isinstance(flight.beside, Network)
-    return flight.beside
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +50,7 @@ class MqttFault:
     work: Callable[[Flight], None]
     touched: tuple[str, ...] = ("right",)
     back_s: float = 2.0
+    setting: Callable[[], AbstractContextManager[Flight]] = flying_over_mqtt
 
     @property
     def untouched(self) -> tuple[str, ...]:
@@ -165,6 +80,32 @@ def unplugged(flight: Flight, for_s: float) -> None:
     flight.tell("unplug right")
     time.sleep(for_s)
     flight.tell("quiet")
+
+
+def wrong_password(flight: Flight) -> None:
+    """The right relay is started with one, which is corrected while it runs."""
+    network = network_of(flight)
+    network.stop("right")
+    login = write_login(network.panel.with_name("right.login"), "a wrong one")
+    behind = network.panel.with_name("behind.toml")
+    behind.write_text(re.sub(r"login = .*", f'login = "{login.name}"', network.panel.read_text()))
+    network.start("right", panel=behind)
+    network.wait_for("right", "refuses our user and password")
+    time.sleep(1.0)
+    write_login(login, PASSWORD)
+
+
+def expired_certificate(flight: Flight) -> None:
+    """The broker is started again with one; host and relays refuse it until it has a good one."""
+    network = network_of(flight)
+    assert network.authority is not None
+    for days in (-1, 2):
+        network.broker.stop(signal.SIGKILL)
+        make_certificate(network.authority.parent, network.authority, "broker", days)
+        network.broker.start()
+        if days < 0:
+            network.wait_for("right", "certificate has expired")
+            time.sleep(1.0)
 
 
 def second_relay(flight: Flight) -> None:
@@ -325,6 +266,10 @@ MQTT_FAULTS: dict[str, MqttFault] = {
     "mqtt: every frame doubled and out of order": MqttFault(stranger(doubled)),
     "mqtt: a late will after a new birth": MqttFault(stranger(late_will), touched=()),
     "mqtt: two relays of one board": MqttFault(second_relay),
+    "mqtt: a relay's wrong password, corrected": MqttFault(wrong_password, setting=flying_over_tls),
+    "mqtt: the broker's certificate expired, renewed": MqttFault(
+        expired_certificate, RELAYED, setting=flying_over_tls
+    ),
     "mqtt: a MOVE that somebody left": MqttFault(retained_while_away),
     "mqtt: relay killed, there again after 1 s": MqttFault(relay_gone),
     "mqtt: relay whose clock is 30 years off": MqttFault(partial(relay_gone, injected=WRONG_CLOCK)),

@@ -8,7 +8,8 @@ import pytest
 
 from tests.conftest import wait_until
 from tests.faults.flight import BOARDS
-from tests.faults.over_mqtt import MQTT_FAULTS, flying_over_mqtt, network_of
+from tests.faults.network import flying_over_mqtt, network_of
+from tests.faults.over_mqtt import MQTT_FAULTS
 
 pytestmark = pytest.mark.slow
 
