@@ -15,9 +15,10 @@ from bridge.flight.dry_run import DryRun
 from bridge.flight.notices import FailureSwitched
 from bridge.flight.running_panel import RunningPanel
 from bridge.flight.trace import Trace
-from bridge.instruments.failures.kinds import Failure, make_failure
+from bridge.instruments.failures.kinds import make_failure
 from bridge.instruments.failures.scenario import Event, Scenario
 from bridge.panel.load import Panel, load_panel
+from bridge.panel.scenario import load_scenario
 from bridge.telemetry.source import Arrival
 from tests.conftest import ROOT
 from tests.panel.every_ready_gauge import every_ready_gauge
@@ -214,17 +215,36 @@ def test_a_failure_without_effect_is_reported_with_what_it_lacks(panel: Panel) -
     assert len(switched) == 1 and "static_pressure" in switched[0].lacks
 
 
-def failing(panel: Panel, failure: Failure) -> DryRun:
+SCENARIO = """
+seed = 46
+[[failures]]
+kind = "static_blocked"
+at_s = 1.0
+[[failures]]
+kind = "pitot_blocked"
+over_s = 1.0
+per_hour = 3600
+[[failures]]
+kind = "needle_sticks"
+pointer = "airspeed.needle"
+per_hour = 1800
+at_s = 0.5
+"""
+
+
+def failing(panel: Panel, scenario: Path) -> DryRun:
     readings = {"pressure_altitude": 3000.0, "altimeter_setting": 29.92126, "calibrated_airspeed": 90.0}
     arrivals = [Arrival(n / 10, {**readings, "pressure_altitude": 3000.0 + 2 * n}) for n in range(21)]
-    return DryRun(panel, GIVEN, arrivals, scenario=Scenario("test", (Event(failure, 1.0),)))
+    return DryRun(panel, GIVEN, arrivals, scenario=load_scenario(scenario, panel))
 
 
 @pytest.mark.slow
 def test_a_scenario_repeats_to_the_byte_and_the_trace_has_both_readings(panel: Panel, tmp_path: Path) -> None:
+    """A file, with chance in it."""
+    (tmp_path / "scenario.toml").write_text(SCENARIO)
     written = []
     for name in ("first.csv", "again.csv"):
-        dry_run = failing(panel, STATIC)
+        dry_run = failing(panel, tmp_path / "scenario.toml")
         with Trace(tmp_path / name, dry_run.running.snapshot(0.0)) as trace:
             for time_s in dry_run.ticks():
                 trace.write(dry_run.running.snapshot(time_s))
@@ -234,7 +254,7 @@ def test_a_scenario_repeats_to_the_byte_and_the_trace_has_both_readings(panel: P
         lines = list(csv.DictReader(file))
     assert (lines[50]["failures"], lines[50]["altimeter.hundreds.true_indication[ft]"]) == ("", "")
     last = lines[-1]
-    assert last["failures"] == "static_blocked"
+    assert last["failures"] == "pitot_blocked; needle_sticks airspeed.needle; static_blocked"
     assert float(last["altimeter.hundreds.indication[ft]"]) == pytest.approx(3018.0, abs=0.1)
     assert float(last["altimeter.hundreds.true_indication[ft]"]) == pytest.approx(3040.0, abs=0.1)
 
