@@ -388,6 +388,9 @@ def test_the_replay_is_played_paused_sought_and_sped_by_mouse_and_by_keys(
             return (now.playing, now.speed) == (yes, speed)
 
         wait_until(lambda: flying.ask(does), f"playing {yes} at {speed}")
+        shown = """([speed, word]) => document.querySelector("#replay select").value === speed
+            && document.querySelector("#replay .play").textContent === word"""
+        page.wait_for_function(shown, arg=[f"{speed:g}", "Pause" if yes else "Play"])
 
     plays(True)
     page.get_by_role("button", name="Pause").click()
