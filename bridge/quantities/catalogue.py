@@ -99,6 +99,7 @@ _CATALOGUE = (
     Quantity("suction", "inHg", -1.0, 30.0, "of the gyros' air, below the pressure of the cabin"),
     Quantity("bus_voltage", "V", -50.0, 500.0, "of the main bus"),
     Quantity("electrical_power", "%", 0.0, 100.0, "of what lamps and flags get", stepped=True),
+    Quantity("panel_lighting", "%", 0.0, 100.0, "brightness to the eye that the panel is lit with"),
     Quantity("battery_current", "A", -1000.0, 1000.0, "into the battery positive: it charges"),
     Quantity("time_of_day", "h", 0.0, 24.0, "since midnight, on the clock of the panel", circular=True),
     Quantity("radio_altitude", "ft", -100.0, 20_000.0, "height of the wheels above the ground"),

@@ -188,6 +188,18 @@ def test_without_power_every_lamp_is_dark_whatever_it_follows(tmp_path: Path) ->
     assert min(at.lit().values()) > 0.0
 
 
+def test_telemetry_sets_the_brightness_of_a_backlight_to_the_eye(tmp_path: Path) -> None:
+    """Luminance of lightness 50 is 18.418 % (CIE 15, from memory)."""
+    knob = 'brightness = 0.8\nknob = { board = "only", input = 0 }'
+    at = AtWork(described.panel(tmp_path, (knob, 'brightness = "panel_lighting"')))
+    shown = {}
+    for time_s, percent in ((0.0, 0.0), (100.0, 50.0), (200.0, 100.0)):
+        at.step(time_s - 50.0, {"panel_lighting": percent, "oil_pressure": 60.0})
+        at.step(time_s, {"panel_lighting": percent, "oil_pressure": 60.0})
+        shown[percent] = dict(at.lamps.levels())["only"][0]
+    assert shown == {0.0: 0, 50.0: 12_071, 100.0: FULL_LEVEL}
+
+
 def test_a_knob_on_the_board_turns_the_backlight_down(tmp_path: Path) -> None:
     flight = DryRun(described.panel(tmp_path), frozenset({"engine_speed"}), rows(None, None, None))
     board = flight.boards["only"].board
