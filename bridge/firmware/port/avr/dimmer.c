@@ -30,6 +30,14 @@ void dimmer_start(uint8_t pin)
     }
 }
 
+/* Timer 0 is high for one count more than its register has: that of the nearest of 256 shares but none. */
+static uint8_t coarse(uint16_t level)
+{
+    uint8_t counts = (uint8_t)(level >> 8);
+
+    return counts && !(level & 0x80) ? counts - 1 : counts;
+}
+
 bool dimmer_level(uint8_t pin, uint16_t level)
 {
     const struct compare *wide = compare_at(pin);
@@ -41,11 +49,11 @@ bool dimmer_level(uint8_t pin, uint16_t level)
         compare_connect(wide, !ends);
     } else if (pin == ZERO_A) {
         if (!ends)
-            OCR0A = (uint8_t)(level >> 8);
+            OCR0A = coarse(level);
         TCCR0A = (uint8_t)((TCCR0A & ~_BV(COM0A1)) | (ends ? 0 : _BV(COM0A1)));
     } else if (pin == ZERO_B) {
         if (!ends)
-            OCR0B = (uint8_t)(level >> 8);
+            OCR0B = coarse(level);
         TCCR0A = (uint8_t)((TCCR0A & ~_BV(COM0B1)) | (ends ? 0 : _BV(COM0B1)));
     }
     return ends;
