@@ -90,6 +90,5 @@ def test_a_board_that_the_host_leads_runs_no_step_over_the_end_of_a_slew(
     servo = expected_channels(panel, board)[channel].limits.output == Output.SERVO
     slews = [slew(limits, *goals(limits, seed), seed) for seed in range(SLEWS)]
     for seed, (slewed, places) in enumerate(zip(slews, played(tmp_path, channel, servo, slews), strict=True)):
-        # Steps are whole and a servo's pulse is set to half a microsecond: the nearest is not too far.
-        assert slewed.overshoot(places) < 1.0 + 0.5, f"{key}, slew {seed}: {slewed.goals}"
+        assert slewed.overshoot(places) < 1.0, f"{key}, slew {seed}: {slewed.goals}"
         assert abs(places[-1][1] - slewed.goal) <= 1.0, f"{key}, slew {seed}"
