@@ -247,6 +247,10 @@ class PanelSnapshot:
             for name in sorted(known, key=lambda name: (self.is_derived(name), name))
         )
 
+    def arrived_ago_s(self, name: str) -> float | None:
+        """The time since this quantity of telemetry arrived last; None before that."""
+        return age_of(self.time_s, self._arrived_s, (name,))
+
     def is_derived(self, name: str) -> bool:
         """Whether this reading is derived, and not one that arrives, is fixed or set by a knob."""
         return name not in self._plan.given

@@ -1,6 +1,6 @@
 """The trace: for every tick, all that explains why a pointer is where it is, as CSV.
 
-    time  telemetry and its age  setting  raw readings  derived readings  each pointer  each board
+    time  telemetry and its age  ages  setting  raw readings  derived readings  each pointer  each board
 
 The cause of a wrong pointer is in the first column, from the left, that is not what it should be.
 """
@@ -31,9 +31,10 @@ _GATHER_ROWS = 100
 class Trace:
     """Writes one row for each snapshot. Empty cells are not known (yet).
 
-    `telemetry` is its state, `raw.` and `derived.` precede the names of readings; a raw one that is lost and
-    derived instead is blank. What is raw is as it arrived: where the rows of a log are far apart, what is
-    derived and shown follows the path between them. Each pointer has
+    `telemetry` is its state. `age.` precedes the names of quantities: the time since each arrived last.
+    `raw.` and `derived.` precede the names of readings; a raw one that is lost and derived instead is blank.
+    What is raw is as it arrived: where the rows of a log are far apart, what is derived and shown follows
+    the path between them. Each pointer has
     `indication` (what it should show), `shows` and `face` (where the board's last report puts it, in its
     unit and as an angle), `target`, `commanded` and `reported` (motor steps), `report_age`, and `state` (of
     its channel; then the quantities that it has lost, whether it is off its scale, parked or held). A geared
@@ -122,6 +123,7 @@ class _Columns:
             for reading in first.readings
             if reading.name != "altimeter_setting"
         ]
+        self._arriving = [reading.name for reading in first.readings if not reading.derived]
         self._pointers = {pointer.key: pointer.unit for pointer in first.pointers}
         self._geared = {geared.key: geared.unit for geared in first.geared}
         self._flags = [flag.key for flag in first.flags]
@@ -132,7 +134,9 @@ class _Columns:
         self._reading_cells: list[str] = []
 
     def header(self) -> list[str]:
-        names = ["time[s]", "telemetry", "telemetry_age[s]", "altimeter_setting[inHg]"]
+        names = ["time[s]", "telemetry", "telemetry_age[s]"]
+        names += [f"age.{name}[s]" for name in self._arriving]
+        names.append("altimeter_setting[inHg]")
         names += [
             f"{'derived' if derived else 'raw'}.{name}[{unit}]" for name, derived, unit in self._readings
         ]
@@ -158,6 +162,7 @@ class _Columns:
                 for name, derived, _ in self._readings
             ]
         cells = [f"{snapshot.time_s:.4f}", snapshot.telemetry, _number(snapshot.telemetry_age_s)]
+        cells += [_number(snapshot.arrived_ago_s(name)) for name in self._arriving]
         cells += [_reading(snapshot.setting.inhg), *self._reading_cells]
         pointers = {pointer.key: pointer for pointer in snapshot.pointers}
         for key in self._pointers:

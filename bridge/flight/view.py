@@ -31,6 +31,8 @@ _STATE_STYLE = {
 _LEAST_NAME = 12
 _MOST_LINES = 6
 _LEAST_LOG = 2
+_OLDER_S = 1.0
+"""A quantity that is so much older than the newest is named with its age; that of the newest is in sight."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +193,14 @@ def notes(snapshot: PanelSnapshot) -> Iterator[str]:
     for gauge in snapshot.gauges:
         if gauge.state == "lacking":  # the log has the details
             yield f"{gauge.name} lacks telemetry: {gauge.why.partition(';')[0]}"
+    newest_s = snapshot.telemetry_age_s or 0.0
+    older = [
+        f"{reading.name} {reading.age_s:.0f} s"
+        for reading in snapshot.readings
+        if not reading.derived and reading.age_s is not None and reading.age_s > newest_s + _OLDER_S
+    ]
+    if older:
+        yield f"older than the rest of telemetry: {', '.join(older)}"
 
 
 def _pointer(pointer: PointerSnapshot) -> list[str]:

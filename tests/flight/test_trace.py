@@ -47,6 +47,7 @@ def test_the_columns_lead_from_the_telemetry_to_the_needle(tmp_path: Path) -> No
     row = rows(tmp_path / "trace.csv")[-1]
     assert (row["time[s]"], row["telemetry"], row["telemetry_age[s]"]) == ("2.0000", "live", "0.000")
     assert row["altimeter_setting[inHg]"] == "29.92126"
+    assert row["age.static_pressure[s]"] == "0.000"
     assert row["raw.static_pressure[hPa]"] == "908.12"
     assert float(row["derived.pressure_altitude[ft]"]) == pytest.approx(3000, abs=1)
     assert float(row["derived.indicated_altitude[ft]"]) == pytest.approx(3000, abs=1)
@@ -65,6 +66,21 @@ def test_the_columns_lead_from_the_telemetry_to_the_needle(tmp_path: Path) -> No
     assert pointer["state"] == "ready"
     assert row["board.left.state"] == "ready"
     assert row["attitude.pitch.indication[deg]"] == "", "no pitch arrives"
+
+
+def test_every_quantity_of_telemetry_has_its_age_in_every_row(tmp_path: Path) -> None:
+    """A pressure that stops after a second, while the setting goes on."""
+    given = frozenset({"static_pressure", "altimeter_setting"})
+    arrivals = [
+        Arrival(n / 20, {"altimeter_setting": 29.92, **({"static_pressure": 908.12} if n <= 20 else {})})
+        for n in range(61)
+    ]
+    fly(DryRun(load_panel(PANEL), given, arrivals), tmp_path / "trace.csv")
+    by_time = {row["time[s]"]: row for row in rows(tmp_path / "trace.csv")}
+    at = by_time["2.5000"]
+    assert (at["age.static_pressure[s]"], at["age.altimeter_setting[s]"]) == ("1.500", "0.000")
+    assert at["telemetry_age[s]"] == "0.000"
+    assert at["age.magnetic_variation[s]"] == "", "it is fixed in the description"
 
 
 def test_a_geared_pointer_is_traced_where_its_wheels_put_it(tmp_path: Path) -> None:

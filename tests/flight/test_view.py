@@ -65,7 +65,10 @@ def drawn(
     with view.live:
         running = dry_run.running
         assert running.telemetry.latest_s is not None
-        view.draw(Shown(replace(running.snapshot(running.telemetry.latest_s + age_s), time_s=125.5)))
+        now = running.snapshot(running.telemetry.latest_s + age_s)
+        later_s = 125.5 - now.time_s
+        arrived_s = {name: time_s + later_s for name, time_s in now._arrived_s.items()}
+        view.draw(Shown(replace(now, time_s=125.5, _arrived_s=arrived_s)))
     assert isinstance(console.file, io.StringIO)
     return re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", console.file.getvalue())
 
@@ -88,6 +91,18 @@ def test_a_gauge_shows_what_it_should_show_what_it_shows_and_where_its_motor_is(
     assert re.search(r"^left +virtual +ready +\d+ +0 +0\.0 ms", text, re.MULTILINE)
     assert "altimeter setting 29.92 inHg, 1013.3 hPa (telemetry)" in text
     assert "Hobnail   02:05.5   telemetry live" in text
+
+
+def test_every_quantity_that_is_older_than_the_rest_has_its_age_in_sight() -> None:
+    """That of all others is in the first line."""
+    dry_run = fly(0.1)
+    assert "older than" not in drawn(dry_run)
+    dry_run.running.feed(
+        3.4, {name: value for name, value in READINGS.items() if name not in ("pitch", "bank")}
+    )
+    text = drawn(dry_run, 80, height=40)
+    assert "telemetry live, 0.00 s old" in text
+    assert "older than the rest of telemetry: bank 3 s, pitch 3 s" in text
 
 
 @pytest.mark.slow
