@@ -46,6 +46,7 @@ class SerialLine:
         self._reader = FrameReader()  # the reading thread's own
         self._change = threading.Condition()  # guards all below but the threads
         self._up = True
+        self._closing = False
         self._lost: Exception | None = None
         self._inbox: list[bytes] = []
         self._arrival_notified = False
@@ -94,6 +95,7 @@ class SerialLine:
     def close(self) -> None:
         """Write what waits, for at most `_DRAIN_S`, then close; blocks for about two seconds at worst."""
         with self._change:
+            self._closing = True
             self._change.wait_for(lambda: not self._up or self._queue.empty, _DRAIN_S)
             self._up = False
             self._change.notify_all()
@@ -175,5 +177,5 @@ class SerialLine:
 
     def _written(self, count: int) -> None:
         self._queue.written(count, time.monotonic())
-        if self._queue.empty:
-            self._change.notify_all()  # `close` waits for it
+        if self._closing and self._queue.empty:  # `close` waits for it; at any other time nobody is woken
+            self._change.notify_all()

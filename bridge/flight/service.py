@@ -256,10 +256,6 @@ class Service:
         except Exception:  # the gauges that are not at the bench fly on
             self._throttle.exception("bench not advanced", "bench", now_s)
         moves = self.running.tick(now_s)
-        if actions := self.running.take_actions():
-            self._act(actions)
-        self._commands.send_due(now_s)
-        self._notice_log.log(now_s, [*self.running.take_notices(), *self.benches.take_notices()])
         for name, positions, velocities in moves:
             self._send(
                 name,
@@ -269,6 +265,10 @@ class Service:
             )
         for name, levels in self.running.lights():
             self._send(name, now_s, "light not sent", partial(Board.light, time_s=now_s, levels=levels))
+        if actions := self.running.take_actions():
+            self._act(actions)
+        self._commands.send_due(now_s)
+        self._notice_log.log(now_s, [*self.running.take_notices(), *self.benches.take_notices()])
 
     def _act(self, actions: Sequence[Action]) -> None:
         """Do what hands at knobs and buttons have asked for."""

@@ -171,6 +171,22 @@ async def test_the_last_frame_before_closing_still_goes_out(double: PtyBoard) ->
     await until(lambda: rest in double.received)
 
 
+async def test_a_frame_that_finds_the_line_free_wakes_no_thread(
+    double: PtyBoard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    link = SerialLink("left", str(double.device))
+    await link.open()
+    line = link._line
+    assert line is not None
+    await until(lambda: not line.waiting)
+    woken: list[bool] = []
+    monkeypatch.setattr(line._change, "notify_all", lambda: woken.append(True))
+    link.send(codec.encode(messages.Query(), 7))
+    assert not line.waiting and not woken
+    monkeypatch.undo()
+    await link.close()
+
+
 async def test_what_arrives_corrupted_is_counted_and_left_out(double: PtyBoard) -> None:
     link = SerialLink("left", str(double.device))
     await link.open()
