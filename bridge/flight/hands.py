@@ -52,7 +52,12 @@ class CommandSender:
                 self._throttle.info("command not sent", command.name, now_s, why=why, **fields)
                 continue
             try:
-                self._socket(command).send(datagram)
+                try:
+                    self._socket(command).send(datagram)
+                except ConnectionRefusedError:  # the answer to the datagram before: this one was not sent
+                    why, key = "nothing listened there when it was last sent", (command.name, "unheard")
+                    self._throttle.warning("command not heard", key, now_s, why=why, **fields)
+                    self._socket(command).send(datagram)
             except OSError as error:
                 why = error.strerror or str(error)
                 self._throttle.warning("command not sent", command.name, now_s, why=why, **fields)

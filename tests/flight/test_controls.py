@@ -10,6 +10,7 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from structlog.testing import capture_logs
 
 from bridge.boards.notices import ButtonPressed, ButtonReleased, KnobTurned, StateChanged
 from bridge.boards.state import State, Trigger
@@ -25,6 +26,7 @@ from bridge.flight.controls import (
     Send,
     Step,
 )
+from bridge.flight.hands import CommandSender
 from bridge.flight.service import Service
 from bridge.flight.sources import FixedSources
 from bridge.panel.load import Panel, load_panel
@@ -135,6 +137,26 @@ def test_commands_are_limited_in_rate_and_the_newest_value_is_sent_last(panel: P
     assert 9 <= len(sent) <= 12
     assert all(b[0] - a[0] >= 0.1 - 1e-9 for a, b in pairwise(sent))
     assert sent[-1][1] == b"setting 28.99\n"
+
+
+def test_a_press_is_sent_although_nobody_heard_the_one_before(config: Path) -> None:
+    """The system answers a datagram that nobody takes at the next one, which it does not send then."""
+    with simulator() as closed:
+        address = closed.getsockname()
+    sender = CommandSender(controlled(config, address[1]).commands, replayed=False)
+    with capture_logs() as lines:
+        sender.add(Send("gear", {}, 1))
+        sender.send_due(1.0)
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as heard:
+            heard.bind(address)
+            heard.settimeout(2.0)
+            sender.add(Send("gear", {}, 1))
+            sender.send_due(2.0)
+            assert heard.recv(100) == b"gear"
+    sender.close()
+    events = [line["event"] for line in lines]
+    assert events == ["command", "command not heard", "command"]
+    assert lines[1]["why"] == "nothing listened there when it was last sent"
 
 
 def test_counts_that_wait_are_added_and_presses_are_sent_one_by_one(panel: Panel) -> None:
