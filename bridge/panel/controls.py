@@ -87,7 +87,7 @@ def _address(described: CommandDescription, description: PanelDescription) -> tu
     if not address.is_loopback and not described.beyond_this_machine:
         cure = "Write beyond_this_machine = true if that is meant"
         raise MistakeError(f"{address}, another machine", "an address of this machine", cure)
-    if address.is_loopback and number in {s.port for s in description.sources if s.kind == "udp"}:
+    if address.is_loopback and number in {s.port for s in description.sources if s.has_port}:
         cure = "Name the port on which the simulator listens"
         raise MistakeError(f"port {number}, on which this panel listens", "the simulator's port", cure)
     return str(address), number

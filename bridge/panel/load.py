@@ -197,9 +197,9 @@ class _Loader:
     def _links(self) -> None:
         """One port or topic can serve one board only; and what is over a broker needs one."""
         for number, source in enumerate(self.description.sources):
-            if source.kind == "mqtt" and self.description.broker is None:
+            if source.over_broker and self.description.broker is None:
                 self.mistakes.wrong(
-                    f"sources.{number}.kind", "mqtt without a broker", "a broker", "Add [broker]"
+                    f"sources.{number}.kind", f"{source.kind} without a broker", "a broker", "Add [broker]"
                 )
         taken: dict[tuple[str, str], str] = {}
         for name, board in self.description.boards.items():

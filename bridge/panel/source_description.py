@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import ipaddress
 import re
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Literal
 
 from pydantic import field_validator, model_validator
@@ -55,6 +57,22 @@ class PortDescription(StrictModel):
         return int(self.listen.rpartition(":")[2])
 
 
+@dataclass(frozen=True, slots=True)
+class SourceKind:
+    """What a kind of source means: keys that it must have and no other may, and where readings come in."""
+
+    needed: tuple[str, ...]
+    over_broker: bool = False
+    has_port: bool = False
+
+
+SOURCE_KINDS: Mapping[str, SourceKind] = {
+    "udp": SourceKind(needed=("listen", "layouts"), has_port=True),
+    "mqtt": SourceKind(needed=("topic",), over_broker=True),
+}
+"""Every kind that `SourceDescription.kind` allows; how each is made is in `bridge.flight.sources`."""
+
+
 class SourceDescription(PortDescription):
     """Where telemetry comes from: a UDP port with the layouts of the datagrams that arrive there, or the
     readings that another panel publishes at the broker."""
@@ -77,16 +95,22 @@ class SourceDescription(PortDescription):
 
     @model_validator(mode="after")
     def _of_its_kind(self) -> SourceDescription:
-        needed = _NEEDED[self.kind]
+        needed = SOURCE_KINDS[self.kind].needed
         for key in needed:
             if not getattr(self, key):
                 raise MistakeError(f"a source of kind {self.kind} without {key}", key, f"Add {key}")
-        for key in {key for keys in _NEEDED.values() for key in keys} - set(needed):
+        for key in {key for kind in SOURCE_KINDS.values() for key in kind.needed} - set(needed):
             if getattr(self, key):
                 found = f"a source of kind {self.kind} with {key}"
                 raise MistakeError(found, ", ".join(needed), f"Take {key} out, or change kind")
         return self
 
+    @property
+    def over_broker(self) -> bool:
+        """Whether its readings come over the broker."""
+        return SOURCE_KINDS[self.kind].over_broker
 
-_NEEDED = {"udp": ("listen", "layouts"), "mqtt": ("topic",)}
-"""What a source of each kind must have, and no other may."""
+    @property
+    def has_port(self) -> bool:
+        """Whether it listens on a UDP port of this machine."""
+        return SOURCE_KINDS[self.kind].has_port
