@@ -26,7 +26,8 @@ _MARKS = {"n": 1, "p": -1}
 KEYS = (
     "Enter: the needle covers the mark   left, right: jog a step   down, up: ten",
     "n, p: next, previous mark   d: from the other side   u: undo   s: save   q: quit",
-    "g: go to a reading   w: sweep the scale   h: home   a: the needle is at its home position",
+    "g: go to a reading   w: sweep the scale   h: home",
+    "a: the needle is at its home position",
     "x, Esc: stop all needles, and let them go on",
 )
 

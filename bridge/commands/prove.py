@@ -28,8 +28,9 @@ if TYPE_CHECKING:
 
 HOLDER = "the test"
 KEYS = (
-    "type what the needle shows, Enter   Backspace: correct   m: it can't be read   u: the one before again",
-    "x, Esc: stop all needles, and let them go on   q: stop here, and go on another time",
+    "type what the needle shows, then Enter   Backspace: correct   m: can't be read",
+    "u: read the one before again   q: stop here, and go on another time",
+    "x, Esc: stop all needles, and let them go on",
 )
 _BREATHE = 5  # readings of a virtual board between two looks at signals
 

@@ -7,8 +7,8 @@ difference of two readings is uncertain by the root of two more.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from math import sqrt
 from statistics import fmean
 from typing import Literal
@@ -16,7 +16,7 @@ from typing import Literal
 from bridge.gauges.pointer import Pointer
 from bridge.proof import published
 from bridge.proof.metrology import Accuracy, Target, accuracy
-from bridge.proof.plan import Plan, Step
+from bridge.proof.plan import Plan, Purpose, Step
 
 Verdict = Literal["pass", "fail", "undecided", "proves nothing", "not done"]
 
@@ -66,12 +66,13 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Evaluation:
-    """All that a sheet tells of the readings."""
+    """All that a sheet tells of the readings; `unread` has in words where the needle could not be read."""
 
     results: tuple[Result, ...]
     rows: tuple[Row, ...]
     accuracy: Accuracy
     looks: tuple[str, ...]
+    unread: tuple[str, ...]
 
     @property
     def verdict(self) -> Verdict:
@@ -92,10 +93,44 @@ def evaluate(plan: Plan, pointer: Pointer, taken: Sequence[float | None], uncert
         if value is not None
     ]
     rows = _rows(plan, read)
-    results = tuple(_results(plan, read, rows, uncertainty))
-    return Evaluation(
-        results, rows, accuracy([row.target for row in rows]), tuple(_looks(plan, pointer, rows, results))
+    going_on = {step.purpose for step in plan.steps[len(taken) :]}
+    results = tuple(
+        _so_far(result) if purpose in going_on else result
+        for purpose, result in _results(plan, read, rows, uncertainty)
     )
+    return Evaluation(
+        results,
+        rows,
+        accuracy([row.target for row in rows]),
+        tuple(_looks(plan, pointer, rows, results)),
+        tuple(
+            f"could not be read: {_words(step, plan.unit)}"
+            for step, value in zip(plan.steps, taken, strict=False)
+            if value is None
+        ),
+    )
+
+
+def _so_far(result: Result) -> Result:
+    """The result of a test that is not at its end: it may fail, but it has not passed."""
+    if result.verdict != "pass":
+        return result
+    return replace(result, verdict="not done", remark=f"passes so far, in {len(result.checks)} places")
+
+
+def _at(reading: float, unit: str) -> str:
+    """A mark in words."""
+    return f"{reading:,.4g} {unit}" if abs(reading) < 1000 else f"{reading:,.0f} {unit}"
+
+
+def _words(step: Step, unit: str) -> str:
+    """A reading in words."""
+    if step.purpose == "setting":
+        return f"the setting {step.setting_inhg:.2f} inHg"
+    place = f"{_at(step.wanted, unit)} {'falling' if step.falling else 'rising'}"
+    if step.purpose == "scale":
+        return f"{place}, pass {step.cycle}"
+    return f"{place}, {step.purpose}{', tapped' if step.tapped else ''}"
 
 
 def _wraps_after(pointer: Pointer) -> float | None:
@@ -108,8 +143,8 @@ def _nearest(value: float, wanted: float, period: float | None) -> float:
 
 
 Read = tuple[Step, float]
-At = Callable[[float], str]
-"""A mark in words."""
+Judged = tuple[Purpose, Result]
+"""A result, and of which readings it is."""
 
 
 def _rows(plan: Plan, read: Sequence[Read]) -> tuple[Row, ...]:
@@ -124,13 +159,13 @@ def _rows(plan: Plan, read: Sequence[Read]) -> tuple[Row, ...]:
     return tuple(rows)
 
 
-def _results(plan: Plan, read: Sequence[Read], rows: Sequence[Row], uncertainty: float) -> Iterable[Result]:
+def _results(plan: Plan, read: Sequence[Read], rows: Sequence[Row], uncertainty: float) -> Iterable[Judged]:
     both = uncertainty * sqrt(2.0)
     own, unit = plan.own, plan.unit
     own_source = _OWN if plan.limits is None else _OWN_BESIDE
 
     def at(mark: float, way: str = "") -> str:
-        return f"{mark:,.4g} {unit}{way}" if abs(mark) < 1000 else f"{mark:,.0f} {unit}{way}"
+        return f"{_at(mark, unit)}{way}"
 
     planned = {step.wanted for step in plan.steps if step.purpose == "scale"}
     if plan.limits is not None and any(plan.limits.at(mark) is not None for mark in planned):
@@ -144,14 +179,14 @@ def _results(plan: Plan, read: Sequence[Read], rows: Sequence[Row], uncertainty:
             )  # Table I is read going up; hysteresis has the rest
             for error in errors
         ]
-        yield _result(plan.limits.name, f"{plan.limits.source} ({plan.limits.seen})", checks)
+        yield "scale", _result(plan.limits.name, f"{plan.limits.source} ({plan.limits.seen})", checks)
     if own is not None:
         checks = [
             Check(at(row.target.reading, " rising"), error, own, uncertainty)
             for row in rows
             for error in row.target.up
         ]
-        yield _result("scale error, own", own_source, checks)
+        yield "scale", _result("scale error, own", own_source, checks)
     reversals = {row.target.reading: b for row in rows if (b := row.target.reversal) is not None}
     halfway = [share * plan.top_ft for share in published.HYSTERESIS_SHARES]
     if plan.is_altimeter and not planned.isdisjoint(halfway):
@@ -160,33 +195,34 @@ def _results(plan: Plan, read: Sequence[Read], rows: Sequence[Row], uncertainty:
             for mark in halfway
             if mark in reversals
         ]
-        yield _result("App. E Table II, hysteresis", published.TABLE_II, checks)
+        yield "scale", _result("App. E Table II, hysteresis", published.TABLE_II, checks)
     if own is not None:
         checks = [Check(at(mark), -value, own, both) for mark, value in reversals.items()]
-        yield _result("hysteresis (reversal B), own", own_source, checks)
+        yield "scale", _result("hysteresis (reversal B), own", own_source, checks)
     before = next((value for step, value in read if step.purpose == "before"), None)
     after = next((value for step, value in read if step.purpose == "after"), None)
     returned = [] if before is None or after is None else [after - before]
     start = at(next(step.wanted for step in plan.steps if step.purpose == "before"))
     if plan.is_altimeter:
         checks = [Check(start, error, published.AFTER_EFFECT_FT, both) for error in returned]
-        yield _result("App. E Table II, after effect", published.TABLE_II, checks)
+        yield "after", _result("App. E Table II, after effect", published.TABLE_II, checks)
     if own is not None:
-        yield _result("after effect, own", own_source, [Check(start, error, own, both) for error in returned])
+        checks = [Check(start, error, own, both) for error in returned]
+        yield "after", _result("after effect, own", own_source, checks)
     if any(step.purpose == "friction" for step in plan.steps):
-        yield from _friction(plan, read, both, at, own_source)
+        yield from (("friction", result) for result in _friction(plan, read, both, own_source))
     if any(step.purpose == "setting" for step in plan.steps):
-        yield _setting(read, both)
+        yield "setting", _setting(read, both)
 
 
-def _friction(plan: Plan, read: Sequence[Read], both: float, at: At, own_source: str) -> Iterable[Result]:
+def _friction(plan: Plan, read: Sequence[Read], both: float, own_source: str) -> Iterable[Result]:
     still = {step.wanted: value for step, value in read if step.purpose == "friction" and not step.tapped}
     changes = {
         step.wanted: value - still[step.wanted]
         for step, value in read
         if step.purpose == "friction" and step.tapped and step.wanted in still
     }
-    name = {mark: at(mark) for mark in changes}
+    name = {mark: _at(mark, plan.unit) for mark in changes}
     if plan.friction is not None:
         limits = {mark: plan.friction.at(mark) for mark in changes}
         checks = [

@@ -105,7 +105,7 @@ def to_json(record: Record, plan: Plan, evaluation: Evaluation, facts: Facts, re
         "tests": [_test(result) for result in evaluation.results],
         "iso_230_2": asdict(evaluation.accuracy),
         "looks_like": evaluation.looks,
-        "not_tested": plan.untested,
+        "not_tested": (*plan.untested, *evaluation.unread),
         "readings": readings,
     }
     return json.dumps(data, indent=1, ensure_ascii=False) + "\n"

@@ -97,7 +97,7 @@ def sheet(plan: Plan, evaluation: Evaluation, about: Sequence[tuple[str, str]]) 
         _errors(plan, evaluation.rows),
         _accuracy(plan, evaluation),
         tuple(f"{'; '.join(tests)}: {source}." for source, tests in named.items()),
-        plan.untested,
+        (*plan.untested, *evaluation.unread),
     )
 
 

@@ -10,6 +10,8 @@ from pathlib import Path
 import pytest
 
 from bridge.cli import main
+from bridge.commands import calibrate
+from bridge.commands import prove as prove_command
 from bridge.flight.dry_run import virtual_board
 from bridge.panel.load import load_panel
 from tests.boards.pty_board import PtyBoard
@@ -48,6 +50,11 @@ def test_a_virtual_gauge_is_tested_and_an_interrupted_test_goes_on(
     assert f"going on after 7 of {len(whole)} readings" in capsys.readouterr().out
     again = [row["read"] for row in json.loads((out / "attitude-pitch.json").read_text())["readings"]]
     assert again == pytest.approx(whole, abs=0.02)
+
+
+@pytest.mark.parametrize("line", (*prove_command.KEYS, *calibrate.KEYS))
+def test_the_keys_can_be_read_in_a_terminal_of_80_columns(line: str) -> None:
+    assert len(line) <= 80
 
 
 def test_a_file_of_the_users_is_not_overwritten(config: Path, tmp_path: Path) -> None:

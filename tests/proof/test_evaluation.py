@@ -77,3 +77,23 @@ def test_what_is_not_read_is_not_judged() -> None:
     some = evaluate(plan, pointer, [step.wanted if n % 2 else None for n, step in enumerate(plan.steps)], 1.0)
     (scale,) = (result for result in some.results if result.test == "scale error, own")
     assert len(scale.checks) == 8
+    assert "could not be read: 0 ft rising, pass 1" in some.unread
+    assert "could not be read: the setting 28.10 inHg" in some.unread
+    assert "could not be read: -1,000 ft rising, before" in some.unread
+
+
+def test_a_test_that_is_not_at_its_end_has_not_passed_but_may_have_failed() -> None:
+    panel = altimeter()
+    (pointer,) = panel.pointers
+    plan = make_plan(panel, pointer, 2, 1.0)
+    for off, verdict in ((0.0, "not done"), (15.0, "fail")):
+        taken = [step.wanted + off for step in plan.steps[:12]]
+        evaluation = evaluate(plan, pointer, taken, 1.0)
+        (scale,) = (result for result in evaluation.results if result.test == "scale error, own")
+        assert scale.verdict == verdict
+        assert (scale.remark == "passes so far, in 11 places") is (verdict == "not done")
+        assert evaluation.verdict == verdict
+    through = next(n for n, step in enumerate(plan.steps) if step.purpose == "after")
+    evaluation = evaluate(plan, pointer, [step.wanted for step in plan.steps[:through]], 1.0)
+    (scale,) = (result for result in evaluation.results if result.test == "scale error, own")
+    assert scale.verdict == "pass"
