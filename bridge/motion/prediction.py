@@ -40,9 +40,12 @@ WINDOW_S = 0.3
 BASE_S = 0.08
 SUDDEN = 0.7
 HORIZON_S = 0.25
-SLOW_S, SHORT_S, SLOWEST_S = 0.14, 0.1, 2.5
-"""Targets are slow whose last two intervals are longer than `SLOW_S` in the mean, and neither too short nor
-too long to tell anything."""
+SLOW_S, STILL_SLOW_S = 0.14, 0.115
+"""Targets are slow once their last two intervals are longer than `SLOW_S` in the mean, until they are shorter
+than `STILL_SLOW_S`: one limit for both would be crossed to and fro by targets that come as often, each time
+with a jolt (7 Hz: 12.7 ft/s of twitching, so 7.0)."""
+SHORT_S, SLOWEST_S = 0.1, 2.5
+"""An interval that is shorter or longer does not count as one of slow targets."""
 STEEPER = 2.5
 HORIZON = 2.2
 """Slow targets are predicted for so many intervals after the last one: a lost one may be between."""
@@ -86,7 +89,7 @@ class Prediction:
         before, self._rise = self._rise, (position - self.last) / interval_s
         self._interval_s = interval_s
         usable = SHORT_S < interval_s <= SLOWEST_S and SHORT_S < before_s <= SLOWEST_S
-        if usable and interval_s + before_s > 2.0 * SLOW_S:
+        if usable and interval_s + before_s > 2.0 * (STILL_SLOW_S if self.slow_s else SLOW_S):
             self._add_slow(time_s, position, before)
         else:
             self.slow_s = 0.0

@@ -14,6 +14,7 @@ from tests.bench.motion_study import HoldLast, truths
 from tests.bench.slow_study import CubicPlayOut, fly
 
 CLIMB = truths()[0]
+RATES_HZ = (5.0, 6.0, 7.0, 8.0, 10.0)
 INTERVALS = st.floats(0.15, SLOWEST_S)
 PLACES = st.floats(-5_000, 5_000)
 
@@ -33,6 +34,15 @@ def test_a_climb_is_followed_nearer_than_by_holding_or_by_play_out_and_smoothly(
     played, _, _ = fly(CLIMB, lambda limits, at: CubicPlayOut(limits, at, 1.0), hz, 0.0)
     assert shown < held / 3 and shown < played / 3
     assert rough < held_rough / 4
+
+
+@pytest.mark.slow
+def test_between_slow_and_fast_targets_the_motion_is_no_rougher_than_on_either_side() -> None:
+    errors, roughs = zip(
+        *((shown[0], shown[2]) for shown in (fly(CLIMB, Motion, hz, 0.0) for hz in RATES_HZ)), strict=True
+    )
+    assert max(errors) < 1.1 * errors[0]
+    assert max(roughs) < 1.6 * roughs[0]
 
 
 def test_a_steady_climb_is_where_it_belongs_at_every_moment() -> None:
