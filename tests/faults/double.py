@@ -2,10 +2,11 @@
 
 `python -m tests.faults.double PANEL FOLDER PORT` plugs every board of the panel in, at FOLDER/BOARD/ttyBOARD,
 sends telemetry to PORT, and answers lines on its input: `mark` forgets what was seen until now; `report`
-prints, as one line of JSON, the times of MOVE frames by board since then, how many REST and HOME frames and
-watchdog trips there were, how far each pointer is from where its board counts it (steps), and the telemetry
-that a program could hear; `babble BOARD` lets a board send 1 MB/s, `hold BOARD` lets it take no byte, `unplug
-BOARD` pulls its cable; `quiet` ends all three.
+prints, as one line of JSON, the times of MOVE frames by board since then (and of the last one before), how
+many REST and HOME frames and watchdog trips there were, how many MOVE frames were old or such as no pointer
+can follow, how far each pointer is from where its board counts it (steps), and the telemetry that a program
+could hear; `babble BOARD` lets a board send 1 MB/s, `hold BOARD` lets it take no byte, `unplug BOARD` pulls
+its cable; `quiet` ends all three.
 """
 
 from __future__ import annotations
@@ -17,10 +18,13 @@ import socket
 import sys
 import threading
 import time
+from math import inf
 from pathlib import Path
 
+from bridge.boards.codec import decode
 from bridge.boards.line import to_line
-from bridge.boards.messages import FrameType
+from bridge.boards.messages import FrameType, Move
+from bridge.boards.mqtt.freshness import PAUSE_S
 from bridge.flight.dry_run import virtual_board
 from bridge.panel.load import load_panel
 from tests.boards.pty_board import PtyBoard
@@ -46,12 +50,17 @@ class Watched(PtyBoard):
         self.moves_s: list[float] = []
         self.rests = 0
         self.homes = 0
+        self.wrong_moves = 0
         self.trips_before = 0
+        self._heard_s = inf
+        self._asked = False  # IDENTIFY has come since the last pause
         receive = self.board.receive
 
         def kept(time_s: float, payload: bytes) -> list[bytes]:
+            self._listen(payload)
             if payload[1] == FrameType.MOVE:
                 self.moves_s.append(time.monotonic())
+                self.wrong_moves += not self._asked or self._is_too_far(payload)
             elif payload[1] == FrameType.REST:
                 self.rests += 1
             elif payload[1] == FrameType.HOME:
@@ -59,6 +68,24 @@ class Watched(PtyBoard):
             return receive(time_s, payload)
 
         self.board.receive = kept  # type: ignore[method-assign]
+
+    def _listen(self, payload: bytes) -> None:
+        """After a pause a MOVE that comes before the host has asked who is there was kept back on its way."""
+        now_s = time.monotonic()
+        if now_s - self._heard_s > PAUSE_S:
+            self._asked = False
+        self._asked = self._asked or payload[1] == FrameType.IDENTIFY
+        self._heard_s = now_s
+
+    def _is_too_far(self, payload: bytes) -> bool:
+        """Whether it asks of a pointer to be where it can't come within a second."""
+        _, move = decode(payload)
+        assert isinstance(move, Move)
+        return any(
+            abs(target.position - self.board.channel(target.channel).status.position)
+            > self.board.described[target.channel].limits.speed
+            for target in move.targets
+        )
 
 
 def main() -> None:
@@ -104,8 +131,8 @@ def obey(words: list[str], boards: dict[str, Watched], babbling: threading.Event
     match words:
         case ["mark"]:
             for board in boards.values():
-                board.moves_s = []
-                board.homes = 0
+                board.moves_s = board.moves_s[-1:]
+                board.homes = board.wrong_moves = 0
                 board.trips_before = board.board.trips
         case ["report"]:
             seen = {
@@ -113,6 +140,7 @@ def obey(words: list[str], boards: dict[str, Watched], babbling: threading.Event
                     "moves_s": board.moves_s,
                     "rests": board.rests,
                     "homes": board.homes,
+                    "wrong_moves": board.wrong_moves,
                     "off_steps": board.off_steps,
                     "trips": board.board.trips - board.trips_before,
                 }

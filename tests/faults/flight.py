@@ -79,12 +79,14 @@ before_program = ""
 @dataclass(frozen=True, slots=True)
 class Seen:
     """What the boards saw since the last mark: intervals of MOVE frames (s) of all boards, RESTs (of the
-    whole flight), watchdog trips and HOMEs; and how far pointers are from where they are counted (steps)."""
+    whole flight), watchdog trips, HOMEs and MOVEs that were old or that no pointer can follow; and how far
+    pointers are from where they are counted (steps)."""
 
     intervals_s: tuple[float, ...]
     rests: int
     trips: int
     homes: int
+    wrong_moves: int
     off_steps: tuple[float, ...]
 
     @property
@@ -135,8 +137,10 @@ class Flight:
         report = self._report()
         rows = [report[name] for name in untouched]
         intervals = tuple(b - a for row in rows for a, b in pairwise(row["moves_s"]))
-        rests, trips, homes = (sum(row[what] for row in rows) for what in ("rests", "trips", "homes"))
-        return Seen(intervals, rests, trips, homes, tuple(off for row in rows for off in row["off_steps"]))
+        counted = ("rests", "trips", "homes", "wrong_moves")
+        rests, trips, homes, wrong_moves = (sum(row[what] for row in rows) for what in counted)
+        off_steps = tuple(off for row in rows for off in row["off_steps"])
+        return Seen(intervals, rests, trips, homes, wrong_moves, off_steps)
 
     def _report(self) -> dict[str, Any]:
         self.tell("report")
