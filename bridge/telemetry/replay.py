@@ -61,7 +61,9 @@ def arrivals(
             latest_s = arrival.arrival_s
             if first_s is None:
                 first_s = latest_s
-            yield replace(arrival, arrival_s=latest_s + offset_s, jumped=jumped and count == 0)
+            if jumped:  # a later round
+                arrival = replace(arrival, arrival_s=latest_s + offset_s, jumped=count == 0)
+            yield arrival
             count += arrival.arrived
         if first_s is None or latest_s is None:
             whole = start_s == -math.inf and end_s == math.inf
