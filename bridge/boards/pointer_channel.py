@@ -39,7 +39,7 @@ from bridge.boards.notices import (
 
 FARTHEST_STEPS = 2**30
 """A count beyond this is refused: half of what a frame can carry, three days at 4,000 steps/s."""
-_CORRECTION_SHARE = 0.02  # of the channel's speed: slow enough not to be seen
+CORRECTION_SHARE = 0.02  # of the channel's speed: slow enough not to be seen
 _REACH_SHARE = 2.0  # of the speed: what a count can have changed by, for clocks that differ
 _MARGIN_STEPS = 2
 _CORRECTING = "are being corrected"
@@ -85,7 +85,7 @@ class PointerChannel:
                 expected.steps_per_turn,
                 expected.audit_tolerance_steps,
                 expected.audit_limit_steps,
-                max(1.0, expected.limits.speed * _CORRECTION_SHARE),
+                max(1.0, expected.limits.speed * CORRECTION_SHARE),
             )
         self.passed: tuple[int, float] = (0, 0.0)
         """How many index marks were passed, and at which position of its path (steps) the last one was."""

@@ -11,13 +11,14 @@ import csv
 import os
 from collections.abc import Iterable, Mapping
 from io import FileIO
+from operator import attrgetter
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 import structlog
 
-from bridge.flight.snapshot import GearedSnapshot, PanelSnapshot, PointerSnapshot
+from bridge.flight.snapshot import BoardSnapshot, GearedSnapshot, PanelSnapshot, PointerSnapshot
 from bridge.outputs import LineFile, part_name, refuse_taken, writing
 
 _log = structlog.get_logger(__name__)
@@ -25,6 +26,12 @@ _log = structlog.get_logger(__name__)
 MARK = "time[s],telemetry,"
 """How every trace begins, and no flight log does: a trace may be replaced by another."""
 
+LINK_FIGURES = (
+    "sent", "lost", "corrupted", "corrupted_here", "unanswered", "refused", "resets", "watchdog_trips",
+)  # fmt: skip
+"""Of each board: the counts of `BoardSnapshot` by their names; then comes `worst_round_trip[s]`."""
+
+_figures = attrgetter(*LINK_FIGURES)
 _GATHER_ROWS = 100
 
 
@@ -36,11 +43,13 @@ class Trace:
     What is raw is as it arrived: where the rows of a log are far apart, what is derived and shown follows
     the path between them. Each pointer has
     `indication` (what it should show), `shows` and `face` (where the board's last report puts it, in its
-    unit and as an angle), `target`, `commanded` and `reported` (motor steps), `report_age`, and `state` (of
-    its channel; then the quantities that it has lost, whether it is off its scale, parked or held). A geared
+    unit and as an angle), `target`, `commanded` and `reported` (motor steps), `report_age`, `missed` (steps
+    that an index mark has shown missing since homing; blank without marks), and `state` (of its channel; then
+    the quantities that it has lost, whether it is off its scale, parked or held). A geared
     pointer has `shows` and `face`, a flag the reason why it is in sight, a lamp its `brightness` (to the eye,
     0 to 1) and `state`. With a scenario `failures` names what is in force, and each pointer has
-    `true_indication`, what it should show without: blank while nothing is. The columns are those of the first
+    `true_indication`, what it should show without: blank while nothing is. Each board has its `state`, and
+    the figures of its link since its session began (LINK_FIGURES). The columns are those of the first
     snapshot: a pointer that a new description takes away leaves blanks, one that it adds is not traced.
 
     The file grows under a temporary name, and gets its own when the trace is closed. Raises DescriptionError
@@ -143,7 +152,7 @@ class _Columns:
         for key, unit in self._pointers.items():
             names += [f"{key}.indication[{unit}]", f"{key}.shows[{unit}]", f"{key}.face[deg]"]
             names += [f"{key}.{name}[step]" for name in ("target", "commanded", "reported")]
-            names += [f"{key}.report_age[s]", f"{key}.state"]
+            names += [f"{key}.report_age[s]", f"{key}.missed[step]", f"{key}.state"]
         for key, unit in self._geared.items():
             names += [f"{key}.shows[{unit}]", f"{key}.face[deg]"]
         names += [f"{key}.flag" for key in self._flags]
@@ -151,7 +160,10 @@ class _Columns:
             names += [f"lamp.{name}.brightness", f"lamp.{name}.state"]
         if self._trains:
             names += ["failures", *(f"{key}.true_indication[{unit}]" for key, unit in self._pointers.items())]
-        return names + [f"board.{name}.state" for name in self._boards]
+        for name in self._boards:
+            figures = ("state", *LINK_FIGURES, "worst_round_trip[s]")
+            names += [f"board.{name}.{figure}" for figure in figures]
+        return names
 
     def cells(self, snapshot: PanelSnapshot) -> list[str]:
         if snapshot.values is not self._values:  # they stay for several ticks
@@ -167,7 +179,7 @@ class _Columns:
         pointers = {pointer.key: pointer for pointer in snapshot.pointers}
         for key in self._pointers:
             pointer = pointers.get(key)
-            cells += [""] * 8 if pointer is None else _pointer(pointer)
+            cells += [""] * 9 if pointer is None else _pointer(pointer)
         if self._geared:
             geared = {pointer.key: pointer for pointer in snapshot.geared}
             for key in self._geared:
@@ -184,8 +196,11 @@ class _Columns:
             cells += [
                 _number(pointers[key].true_indication) if key in pointers else "" for key in self._pointers
             ]
-        states = {board.name: board.state for board in snapshot.boards}
-        return cells + [states.get(name, "") for name in self._boards]
+        boards = {board.name: board for board in snapshot.boards}
+        for name in self._boards:
+            board = boards.get(name)
+            cells += [""] * (len(LINK_FIGURES) + 2) if board is None else _board(board)
+        return cells
 
 
 def _pointer(pointer: PointerSnapshot) -> list[str]:
@@ -204,8 +219,13 @@ def _pointer(pointer: PointerSnapshot) -> list[str]:
         f"{pointer.commanded_steps:.3f}",
         str(pointer.reported_steps),
         _number(pointer.report_age_s),
+        "" if pointer.missed_steps is None else str(pointer.missed_steps),
         f"{state}; held" if pointer.held else state,
     ]
+
+
+def _board(board: BoardSnapshot) -> list[str]:
+    return [board.state, *map(str, _figures(board)), f"{board.worst_round_trip_s:.5f}"]
 
 
 def _geared(geared: GearedSnapshot) -> list[str]:

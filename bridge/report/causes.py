@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import fmean, median
 
+from bridge.boards.pointer_channel import CORRECTION_SHARE
 from bridge.flight.ages import SILENT_S
 from bridge.report.analysis import Errors, Moment, within
 from bridge.report.tracks import LOST, OFF_SCALE, Flight, Track
@@ -129,8 +130,7 @@ class Causes:
     def _missed(self, moment: Moment) -> Cause | None:
         track, at_s = self._track, moment.time_s
         near = within(track.report_s, at_s - BEFORE_S, at_s + AFTER_S)
-        missed = max((track.missed[i] for i in near), key=abs, default=0)
-        if missed:
+        if missed := self._found_missing(at_s):
             return Cause(
                 "missed steps", f"an index mark showed {missed} steps missing, {self._in_unit(missed)}."
             )
@@ -143,6 +143,15 @@ class Causes:
                 f"commanded to be still, reported {late[0]:+.0f} steps from there, {self._in_unit(late[0])}.",
             )
         return None
+
+    def _found_missing(self, at_s: float) -> int:
+        """The steps that an index mark showed missing and that were not corrected yet; 0 for none."""
+        track = self._track
+        rate = CORRECTION_SHARE * track.pointer.drive.speed_steps_s
+        for i in reversed(range(1, within(track.report_s, 0.0, at_s + AFTER_S).stop)):
+            if found := track.missed[i] - track.missed[i - 1]:
+                return found if at_s - track.report_s[i] <= abs(found) / rate + BEFORE_S else 0
+        return 0
 
     def _in_unit(self, steps: float) -> str:
         return f"{abs(steps) * self._step:.3g} {self._track.pointer.unit}"

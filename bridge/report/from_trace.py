@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 
 from bridge.errors import DescriptionError
-from bridge.flight.trace import MARK
+from bridge.flight.snapshot import BoardSnapshot
+from bridge.flight.trace import LINK_FIGURES, MARK
 from bridge.panel.load import Panel
 from bridge.report.tracks import ALTITUDES, EXCUSED, LOST, OFF_SCALE, Flight, Track, tracks_of
 
@@ -45,12 +47,21 @@ def read_trace(path: Path, panel: Panel) -> Flight:
                 cure = "Name the panel that was flown with --panel"
                 raise DescriptionError(str(path), "", found, expected, cure)
             shared = _Shared(header)
-            pointers = [_Pointer(flight.tracks[key], columns) for key, columns in places.items()]
+            bare = {name.partition("[")[0]: n for n, name in enumerate(header)}
+            pointers = [
+                _Pointer(flight.tracks[key], columns, bare.get(f"{key}.missed"))
+                for key, columns in places.items()
+            ]
+            last: list[str] = []
             for row in rows:
                 try:
                     _take(flight, shared, pointers, row)
                 except (ValueError, IndexError):
                     skipped += 1
+                else:
+                    last = row
+            with suppress(ValueError, IndexError):
+                flight.boards = shared.link_figures(last)
     except (OSError, csv.Error, StopIteration) as error:
         found = f"a file that can't be read ({error or 'it is empty'})"
         raise DescriptionError(str(path), "", found, "a trace", "Check the path") from None
@@ -89,14 +100,34 @@ class _Shared:
             for n, name in enumerate(bare)
             if name.startswith("board.") and name.endswith(".state")
         ]
+        self._figures = {
+            name: [bare.index(f"board.{name}.{figure}") for figure in (*LINK_FIGURES, "worst_round_trip")]
+            for name, _ in self.boards
+            if f"board.{name}.worst_round_trip" in bare
+        }
+
+    def link_figures(self, row: Sequence[str]) -> tuple[BoardSnapshot, ...]:
+        """Of each board at this row, where the trace has them; raises ValueError for what is no number."""
+        found = []
+        for name, places in self._figures.items():
+            *counts, worst_s = (row[n] or "0" for n in places)
+            figures = dict(zip(LINK_FIGURES, map(int, counts), strict=True))
+            found.append(
+                BoardSnapshot(
+                    name, False, "", "", disbelieved=0, undecodable=0, round_trip_s=0.0,
+                    worst_round_trip_s=float(worst_s), **figures,
+                )
+            )  # fmt: skip
+        return tuple(found)
 
 
 class _Pointer:
-    """One pointer's columns, and its scale's ends with a little slack."""
+    """One pointer's columns (that of `missed` if there is one), and its scale's ends with a little slack."""
 
-    def __init__(self, track: Track, columns: tuple[int, ...]) -> None:
+    def __init__(self, track: Track, columns: tuple[int, ...], missed: int | None) -> None:
         self.track = track
         self.columns = columns
+        self.missed = missed
         face = track.pointer.face
         slack = _SLACK_SHARE * (face.high - face.low)
         endless = track.pointer.endless
@@ -122,7 +153,8 @@ def _take(flight: Flight, shared: _Shared, pointers: Sequence[_Pointer], row: Se
             marks |= LOST if "; lost " in state else 0
             marks |= EXCUSED if state.endswith(("parked", "held")) else 0
         report_s = None if age_s is None else time_s - age_s
-        pointer.track.take(time_s, arrived_s, indication, shows, report_s, reported, commanded, marks, 0)
+        missed = int(row[pointer.missed] or 0) if pointer.missed is not None else 0
+        pointer.track.take(time_s, arrived_s, indication, shows, report_s, reported, commanded, marks, missed)
     for name, n in shared.boards:
         flight.board(time_s, name, row[n])
 

@@ -223,7 +223,7 @@ def _boards(flight: Flight) -> str:
         "watchdog", "longest round trip",
     )  # fmt: skip
     if not figures:
-        note = '<p class="small">A trace has the states of the boards, and no figures of their links.</p>\n'
+        note = '<p class="small">The trace has the states of the boards, and no figures of their links.</p>\n'
         heads = ("board", "states")
     else:
         note = ""

@@ -63,8 +63,10 @@ def test_the_columns_lead_from_the_telemetry_to_the_needle(tmp_path: Path) -> No
     assert float(pointer["target[step]"]) == pytest.approx(float(pointer["commanded[step]"]), abs=0.01)
     assert float(pointer["reported[step]"]) == pytest.approx(float(pointer["target[step]"]), abs=1)
     assert 0.0 <= float(pointer["report_age[s]"]) <= 0.1
-    assert pointer["state"] == "ready"
+    assert (pointer["missed[step]"], pointer["state"]) == ("0", "ready")
     assert row["board.left.state"] == "ready"
+    assert int(row["board.left.sent"]) > 100
+    assert (row["board.left.lost"], row["board.left.resets"]) == ("0", "0")
     assert row["attitude.pitch.indication[deg]"] == "", "no pitch arrives"
 
 

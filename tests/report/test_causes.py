@@ -101,8 +101,17 @@ def test_steps_that_an_index_mark_shows_missing_are_named(tmp_path: Path) -> Non
     assert "13 steps missing, 48.1 rpm" in cause.seen
 
 
+def test_missing_steps_that_were_corrected_explain_nothing_later(tmp_path: Path) -> None:
+    """13 steps at a fiftieth of the drive's 900 a second are made up in less than a second."""
+    flight = made_up(tachometer(tmp_path), lambda t: 1000.0, lambda t: 950.0 if 8.0 < t < 8.5 else 1000.0)
+    for n in range(100, 500):
+        flight.tracks[KEY].missed[n] = 13
+    _, cause = cause_of_worst(flight)
+    assert cause.name == "acceleration limit"  # of the leap itself
+
+
 def test_a_board_that_is_not_where_it_was_sent_at_rest_has_missed_steps(tmp_path: Path) -> None:
-    """In a trace, which has no count of missed steps: commanded to be still, and reported elsewhere."""
+    """Where no mark counts missed steps: commanded to be still, and reported elsewhere."""
     flight = made_up(tachometer(tmp_path), lambda t: 1000.0, lambda t: 1000.0 if t < 5.0 else 950.0)
     track = flight.tracks[KEY]
     for n in range(250, 500):

@@ -66,7 +66,10 @@ def test_a_trace_has_the_same_errors_as_the_flight_that_it_is_of(flown: tuple[Fl
         a, b = (figures_of(f, f.tracks[key], e) for f, e in ((again, found), (flight, wanted)))
         assert a.rms == pytest.approx(b.rms, abs=slack)
     assert again.states.keys() == flight.states.keys() == {"left", "right", "centre"}
-    assert again.boards == ()
+    assert [(b.name, b.sent, b.lost, b.resets) for b in again.boards] == [
+        (b.name, b.sent, b.lost, b.resets) for b in flight.boards
+    ]
+    assert all(board.sent > 100 for board in again.boards)
 
 
 @pytest.mark.slow
