@@ -40,6 +40,8 @@ _ENOUGH = 500
 _WIDER = 3.0
 """Trials have wider tolerances, and count the less: so fewer of them are enough."""
 _LEAST_CHANCE = 0.002
+"""However few fit the trials, after three readings; each further one makes it so many times less:"""
+_LESS_CHANCE = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +144,8 @@ class Search:
                 if self._believable(quantity, index, conversion, max(tolerances)):
                     total += weight
                     hits += 1
-        return total / trials / _WIDER ** len(values) + _LEAST_CHANCE
+        least = _LEAST_CHANCE / _LESS_CHANCE ** max(0, len(values) - 3)
+        return total / trials / _WIDER ** len(values) + least
 
     def _fits(
         self, quantity: Quantity, at: list[int], values: list[float], tolerances: list[float]

@@ -163,5 +163,21 @@ def test_what_was_read_long_ago_still_counts() -> None:
     assert [(v.sure, str(v.best.place)) for v in result.verdicts if v.best] == [(True, "key one")]
 
 
+def test_a_fourth_reading_makes_an_unusual_scale_sure() -> None:
+    """Fractions of a turn in a text: so seldom that three readings leave a doubt."""
+    history = History()
+    moments: list[Moment] = []
+    words: list[str] = []
+    for i, heading in enumerate((243, 10, 121, 300)):
+        for n in range(20):
+            history.add("a", f"one={heading / 360 * 65536:.1f};two=5;three={n}".encode(), 5 * i + n / 10)
+        history.keep(5.0 * i + 2)
+        moments.append(Moment(tuple(typed_readings(f"heading {heading}", CATALOGUE)), 5.0 * i + 2))
+        result = judge(history.families[0], moments, CATALOGUE)
+        assert result is not None
+        words += [verdict.word for verdict in result.verdicts]
+    assert words[2:] == ["likely", "sure"]
+
+
 def test_no_kind_of_layout_is_left_out() -> None:
     assert set(LAYOUTS.values()) == set(LAYOUT_KINDS)
