@@ -244,9 +244,7 @@ def _setting(read: Sequence[Read], both: float) -> Result:
         for setting, off in offs.items()
         if setting != published.STANDARD_INHG
     ]  # fmt: skip
-    return _result(
-        "App. E Table IV, barometric scale", f"{published.SETTING_SOURCE} (the text itself was read)", checks
-    )
+    return _result("App. E Table IV, barometric scale", published.SETTING_SOURCE, checks)
 
 
 def _result(test: str, source: str, checks: Sequence[Check]) -> Result:

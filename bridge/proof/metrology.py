@@ -1,8 +1,9 @@
 """Reversal, repeatability, systematic deviation, accuracy by the definitions of ISO 230-2:2006, 2.10 to 2.24.
 
-Each target is approached several times from each side; a deviation is what was read less what was wanted.
-The coverage factor is 2. Published reports do not always follow these definitions (some take the range or the
-repeatability of one direction alone); the definitions hold here.
+Each target is approached several times from each side; a deviation is what was read less what was wanted. The
+coverage factor is 2. The standard itself was not read: these are the formulas of a program that names its
+clauses, checked with a published set of positions. Published reports do not always follow these definitions
+(some take the range or the repeatability of one direction alone); the definitions hold here.
 """
 
 from __future__ import annotations
@@ -11,6 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from statistics import fmean, stdev
 
+SOURCE = (
+    "ISO 230-2:2006, 2.10 to 2.24 (the standard itself was not read: formulas of a program that names them)"
+)
 CYCLES = 5
 """The fewest approaches from each side that the standard asks for."""
 

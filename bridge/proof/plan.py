@@ -122,8 +122,7 @@ def make_plan(
             f"(held for {hold_s:g} s)",
             "case leak: there is no case under pressure",
         )
-    if described.pointers[pointer.name].kind != "endless" and described.instrument in _LAGGING:
-        untested.append("the lag: the needle is read once it is still")
+    untested += _FLOWN.get(described.instrument, ())
     others = [name for name in (*described.pointers, *described.geared) if name != pointer.name]
     if others:
         untested.append(f"the gauge's other pointers: {', '.join(others)}")
@@ -133,7 +132,17 @@ def make_plan(
     )  # fmt: skip
 
 
-_LAGGING = ("vertical_speed", "turn_coordinator", "turn_indicator")
+_LAG = "the lag: the needle is read once it is still"
+_RATE = "the rate against clock and compass, 30 degrees in 10 s: it is fed as a number"
+_FLOWN = {
+    "airspeed": ("the error of the whole system in flight, position error included: there is no port",),
+    "vertical_speed": (_LAG,),
+    "turn_coordinator": (_LAG, _RATE),
+    "turn_indicator": (_LAG, _RATE),
+    "heading": ("the drift in 10 minutes: there is no gyro",),
+    "attitude": ("errors after turns, and erection: there is no gyro",),
+}
+"""What of a real instrument is tested besides, and not here."""
 
 
 def _top_ft(pointer: Pointer, is_altimeter: bool, asked_ft: float | None) -> float:

@@ -78,13 +78,13 @@ SETTINGS: tuple[tuple[float, float], ...] = (
 """Table IV: setting (inHg), and by how much it moves the reading (ft) at constant pressure."""
 STANDARD_INHG = 29.92
 SETTING_ERROR_FT = 25.0
-SETTING_SOURCE = f"{_APP_E}, Table IV and paragraph (b)(1)(vi)"
+SETTING_SOURCE = f"{_APP_E}, Table IV and paragraph (b)(1)(vi) ({_READ})"
 
 HYSTERESIS_FT = 75.0
 """At a half and at two fifths of the greatest altitude: coming down less going up."""
 AFTER_EFFECT_FT = 30.0
 HYSTERESIS_SHARES = (0.5, 0.4)
-TABLE_II = f"{_APP_E}, Table II"
+TABLE_II = f"{_APP_E}, Table II ({_READ})"
 TOP_FT = 20_000.0
 """As far as a light aircraft's altimeter is tested here, unless another of these is asked for."""
 TOPS_FT = tuple(row for row, _ in SCALE_ERROR.rows if row >= 4000)

@@ -12,7 +12,7 @@ from bridge.gauges.pointer import Pointer
 from bridge.panel.face import Colour
 from bridge.panel.load import Panel
 from bridge.proof.evaluation import Check, Evaluation, Row
-from bridge.proof.metrology import CYCLES
+from bridge.proof.metrology import CYCLES, SOURCE
 from bridge.proof.plan import Plan
 from bridge.proof.readers import Reader
 from bridge.proof.record import Record
@@ -96,7 +96,10 @@ def sheet(plan: Plan, evaluation: Evaluation, about: Sequence[tuple[str, str]]) 
         tuple(_curve(plan, evaluation.rows)),
         _errors(plan, evaluation.rows),
         _accuracy(plan, evaluation),
-        tuple(f"{'; '.join(tests)}: {source}." for source, tests in named.items()),
+        (
+            *(f"{'; '.join(tests)}: {source}." for source, tests in named.items()),
+            f"reversal, repeatability, deviation, accuracy: {SOURCE}.",
+        ),
         (*plan.untested, *evaluation.unread),
     )
 

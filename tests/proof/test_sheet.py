@@ -76,6 +76,8 @@ def test_the_page_and_the_paper_have_all_that_a_sheet_must() -> None:
         assert "Ada <b>, by eye" in text
         assert "above 20,000 ft" in text
         assert "14 CFR Part 43, Appendix E, Table I (the text itself was read)" in text
+        assert "Table II (the text itself was read)" in text
+        assert "ISO 230-2:2006, 2.10 to 2.24 (the standard itself was not read" in text
         assert "From 2 passes; the standard asks for 5" in text
         assert "figure both ways rising alone falling alone" in text
     assert sheet_pdf(whole, "letter") == sheet_pdf(whole, "letter")

@@ -6,9 +6,10 @@ and the field dipping by d, the field has in the card's plane
 and the compass shows the angle from it to the nose. So it lags on turns through north, leads through south,
 shows a turn to north on acceleration eastward or westward, and the other way round in the south.
 
-The FAA's rule (Instrument Flying Handbook, the magnetic compass) is that at 15 to 18 degrees of bank the
-error on north and south is about the latitude. `rule_dip_deg` is the dip at which this method is so; it is
-steeper by some degrees than that of the field, as the rule is a rule of thumb. All angles in degrees.
+The FAA's rule (Instrument Flying Handbook, the magnetic compass; read in excerpt) is that at 15 to 18 degrees
+of bank the error on north and south is about the latitude. `rule_dip_deg` is the dip at which this method is
+so; it is steeper by some degrees than that of the field, as the rule is a rule of thumb. All angles in
+degrees.
 """
 
 from __future__ import annotations

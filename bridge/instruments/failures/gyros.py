@@ -6,9 +6,9 @@ Its erection drives the tilt at a constant rate to the vertical, or (normal erro
 which lies off in turns and on acceleration. Tilts of several causes are kept apart and added, so that each
 can be undone by itself.
 
-Sources. Run-down 'about 10 minutes', gyros 'tilt to one side': a pilot's guide of a flight director; drift of
-the earth and transport: arithmetic. No source states tilt or drift of a dying gyro, or how fast erection is:
-those marked (choice) are invented.
+Sources. Run-down 'about 10 minutes', gyros 'tilt to one side': a pilot's guide of a flight director (read in
+excerpt); drift of the earth and transport: arithmetic. No source states tilt or drift of a dying gyro, or how
+fast erection is: those marked (choice) are invented.
 """
 
 from __future__ import annotations

@@ -7,7 +7,7 @@ to the cabin's, and a pitot tube with an open drain and a closed mouth goes to s
 failure is written down anywhere.
 
 Pressures in hPa, times in s. Source of the effects: FAA-H-8083-25, flight instruments, blocked pitot system
-and blocked static system. The rates of openings are invented (choice).
+and blocked static system (read in excerpt). The rates of openings are invented (choice).
 """
 
 from __future__ import annotations
