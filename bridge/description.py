@@ -229,15 +229,21 @@ def _explained(error: ErrorDetails, model: type[BaseModel], where: str, key: str
         return DescriptionError(where, place, "nothing", "a value", f"Add {error['loc'][-1]}")
     if kind in ("literal_error", "enum"):
         expected = str(error["ctx"]["expected"])
-        return DescriptionError(where, place, repr(error["input"]), expected, "Choose one of them")
+        return DescriptionError(where, place, _written(error["input"]), expected, "Choose one of them")
     message = error["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
     message = _IN_WORDS.get(kind, message)
     if kind == "string_pattern_mismatch":
         message = _PATTERNS.get(error["ctx"]["pattern"], message)
-    found = repr(error["input"])[:80]
+    found = _written(error["input"])
     if error["loc"] and error["loc"][-1] == "[key]":
         return DescriptionError(where, place.removesuffix(".[key]"), f"the key {found}", message, "Rename it")
-    return DescriptionError(where, place, found, message, "Change the value")
+    none = error["input"] is False and kind in ("tuple_type", "list_type")
+    return DescriptionError(where, place, found, message, "Write [] for none" if none else "Change the value")
+
+
+def _written(value: object) -> str:
+    """A value as a message repeats it: true and false as TOML has them."""
+    return str(value).lower() if isinstance(value, bool) else repr(value)[:80]
 
 
 _IN_WORDS = {

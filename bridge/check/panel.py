@@ -58,10 +58,10 @@ def _telemetry(panel: Panel) -> Iterator[Finding]:
         return
     chain = Chain(panel, frozenset[str]().union(*(layout.given for layout in panel.layouts.values())))
     for gauge, why in chain.missing.items():
-        cure = "Add the field to a layout, or the value under [fixed]"
+        cure = "Add the field to a layout, or the value under [fixed]."
         yield Finding(gauge, "telemetry", "failure", text=f"{why}.", cure=cure)
     for lamp, why in chain.missing_lamps().items():
-        cure = "Add the field to a layout, or the value under [fixed]"
+        cure = "Add the field to a layout, or the value under [fixed]."
         yield Finding(f"lamp {lamp}", "telemetry", "failure", text=f"{why}.", cure=cure)
     for assumption in chain.readings.plan.assumptions:
         derived, origin = assumption.split(" ", 1)

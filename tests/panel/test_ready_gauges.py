@@ -85,6 +85,11 @@ FROM = "(from the ready gauge 'airspeed'; write that key to differ)"
         ),
         ('like = "airspeed"', 'like = "airsped"', "Did you mean airspeed? Known: "),
         ('like = "airspeed"', "like = 3", "gauges.airspeed.like: found 3; expected text in quotes"),
+        (
+            'like = "airspeed"',
+            'like = "airspeed"\nface.bands = false',
+            "airspeed.face.bands: found false; expected a list in square brackets. Write [] for none",
+        ),
         (NEEDLE, f"{NEEDLE}, scale = 3", "airspeed.pointers.needle.scale: found 3; expected a list"),
         (NEEDLE, f"{NEEDLE}, skale = 3", "airspeed.pointers.needle.skale: found an unknown key"),
         (NEEDLE, NEEDLE.replace(", channel = 0", ""), "airspeed.pointers.needle.channel: found nothing"),
