@@ -193,7 +193,7 @@ async def test_datagrams_are_heard_while_a_line_is_answered(
 
     def search(*_: object) -> None:
         loop.call_soon_threadsafe(searching.set)
-        assert heard.wait(30)
+        assert heard.wait(PATIENCE_S)
 
     monkeypatch.setattr("bridge.commands.find.judge", search)
     answer = asyncio.create_task(talk.ask("altitude 3763 ft"))

@@ -16,7 +16,7 @@ from structlog.testing import capture_logs
 
 from bridge.flight.state_file import MOST_BYTES, KeptState, StateFile, positions_as_left, state_file
 from bridge.panel.load import Panel, load_panel
-from tests.conftest import ROOT
+from tests.conftest import PATIENCE_S, ROOT
 
 POSITIONS = {("left", 0): 1234.568, ("left", 1): -20.0, ("right", 0): 0.0}
 
@@ -196,13 +196,13 @@ def test_a_slow_disk_gets_one_writer_at_a_time_and_keeps_the_last(
         at_once += 1
         most_at_once = max(most_at_once, at_once)
         entered.set()
-        release.wait(30)
+        release.wait(PATIENCE_S)
         at_once -= 1
 
     monkeypatch.setattr("os.fsync", slow)
     savers = [threading.Thread(target=file.keep, args=({("left", 0): float(number)},)) for number in range(2)]
     savers[0].start()
-    assert entered.wait(30)
+    assert entered.wait(PATIENCE_S)
     savers[1].start()
     assert not file.path.exists(), "nothing is there before it is whole"
     release.set()
