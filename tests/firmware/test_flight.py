@@ -23,6 +23,8 @@ from tests.conftest import KEYVALUE_LAYOUT, PATIENCE_S, until
 from tests.firmware import built
 from tests.firmware.process import FirmwareProcess
 
+pytestmark = pytest.mark.usefixtures("patient_host")
+
 LAYOUT = (
     KEYVALUE_LAYOUT
     + """

@@ -20,6 +20,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import pytest
 from structlog.testing import capture_logs
 
 from bridge.boards import codec
@@ -35,6 +36,8 @@ from tests.firmware import built
 from tests.firmware.avr.cockpit import Cockpit, ask, beaten_limits, cockpit, flying, home, whole_turns
 from tests.firmware.avr.corrupting_line import CorruptingLine, corrupting_line, doubling, flipping, losing
 from tests.firmware.avr.emulator import CLOCK_HZ, read_log
+
+pytestmark = pytest.mark.usefixtures("patient_host")
 
 HELD_UP_S = 64e-6  # see test_flight.py
 SPEED_STEPS_S, ACCELERATION_STEPS_S2 = 3600, 20_000
@@ -241,8 +244,8 @@ async def test_missed_index_marks_are_counted_and_a_dead_sensor_is_named(
         assert audit
         await fly.tell(f"index {HUNDREDS} 0")
         fly.climb.climb_ft_s = 600.0
-        await until(lambda: audit.unseen == 1, "one unseen mark")
-        assert channel.detail == ""
+        await until(lambda: audit.unseen >= 1, "an unseen mark")
+        assert channel.detail == "" or audit.unseen > 1, "one alone is no dead sensor"
         await until(
             lambda: "index marks unseen: look at the sensor" in channel.detail, "words of a dead sensor"
         )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import pytest
+
 from bridge.boards.messages import Homing, Output
 from bridge.flight.service import Service
 from bridge.flight.sources import FixedSources
@@ -12,6 +14,8 @@ from bridge.telemetry.replay import ReplaySource
 from tests.firmware.avr.cockpit import ask, beaten_limits, cockpit, home
 from tests.firmware.avr.emulator import STEP
 from tests.firmware.avr.emulator import read_log as read_pins
+
+pytestmark = pytest.mark.usefixtures("patient_host")
 
 LOG = Path(__file__).parents[3] / "replay_logs" / "circuit.csv"
 PART = (795.0, 806.0)  # from a turn to the left into a descending turn to the right
