@@ -1,19 +1,22 @@
 """What browsers that watch cost the boards: `python -m tests.bench page`.
 
 The demo panel flies a shipped flight on virtual boards, watched in turns by 0, 1 and 20 WebSocket clients
-that run in another process and read all that comes. For each: the interval between two MOVE frames to one
-board, how much processor time one turn of the event loop takes (what a frame may have to wait for, whatever
-else runs on the machine), the processor time of the process, and what a client receives in a second.
+that run in another process and read all that comes, and by some that misbehave. For each: the interval
+between two MOVE frames to one board, how much processor time one turn of the event loop takes (what a frame
+may have to wait for, whatever else runs on the machine), the processor time of the process, and what a client
+receives in a second.
 """
 
 from __future__ import annotations
 
 import asyncio
 import json
+import os
 import subprocess
 import sys
 import time
 from collections.abc import Sequence
+from contextlib import AsyncExitStack, suppress
 from itertools import pairwise
 from statistics import fmean, quantiles
 from typing import IO
@@ -35,7 +38,13 @@ from bridge.telemetry.flightlog import read_log
 from bridge.telemetry.replay import ReplaySource
 from tests.bench.panels import ROOT
 
-CLIENTS = (0, 1, 20)
+CLIENTS = {"0": 0, "1": 1, "20": 20}
+"""How many of each kind watch: these read all that comes."""
+MISBEHAVING = {
+    "floods": "one sends commands as fast as it can, and comes back when it is thrown out",
+    "hang": "20 read nothing, as browsers whose script hangs",
+    "cut off": "one takes a gauge, sends it to a mark, and is cut off while it captures; and comes back",
+}
 ROUNDS, SLICE_S = 6, 5.0
 SETTLE_S = 1.0
 FROM_S = 200.0
@@ -65,7 +74,7 @@ class Measured:
         self.received: list[float] = []
 
 
-async def fly(measured: dict[int, Measured]) -> None:
+async def fly(measured: dict[str, Measured]) -> None:
     """Fly until the boards are ready, then measure in turns."""
     log = read_log(ROOT / "replay_logs" / "circuit.csv")
     service = Service(
@@ -79,21 +88,21 @@ async def fly(measured: dict[int, Measured]) -> None:
     while any(session.state is not State.READY for session in service.running.sessions.values()):
         await asyncio.sleep(0.05)
     for _ in range(ROUNDS):
-        for clients in CLIENTS:
-            await measure(service, page, clients, measured[clients])
+        for kind, its in measured.items():
+            await measure(service, page, kind, its)
     service.stop()
     await running
 
 
-async def measure(service: Service, page: Page, clients: int, measured: Measured) -> None:
+async def measure(service: Service, page: Page, kind: str, measured: Measured) -> None:
     """One slice."""
     loop = asyncio.get_running_loop()
     assert isinstance(loop, TimedLoop)
     url = page.address.url.replace("http", "ws") + "live"
-    command = [sys.executable, "-m", "tests.bench.page", url, str(clients)]
+    command = [sys.executable, "-m", "tests.bench.page", url, kind]
     frames_s: list[float] = []
     with subprocess.Popen(command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as far:  # noqa: ASYNC220
-        while len(page.hub) != clients:
+        while kind in CLIENTS and len(page.hub) != CLIENTS[kind]:
             await asyncio.sleep(0.05)
         await asyncio.sleep(SETTLE_S)
         board = service.boards[BOARD]
@@ -122,6 +131,35 @@ def _received(printed: IO[str] | None) -> float:
     return float(json.loads(printed.readline()))
 
 
+async def misbehave(url: str, kind: str) -> None:
+    """Until cancelled."""
+    number = 0
+
+    def command(do: str, **fields: object) -> str:
+        nonlocal number
+        number += 1
+        return json.dumps({"id": number, "do": do, **fields})
+
+    async with AsyncExitStack() as hung:
+        if kind == "hang":
+            for _ in range(20):
+                line = await hung.enter_async_context(websockets.connect(url, compression=None, max_queue=1))
+                line.transport.pause_reading()
+            await asyncio.Event().wait()
+        while True:
+            with suppress(websockets.ConnectionClosed):
+                async with websockets.connect(url, compression=None) as line:
+                    while kind == "floods":
+                        await line.send(command("alive"))
+                        await asyncio.sleep(0)
+                    for do in ("take", "mark", "capture"):
+                        by = {"by": 0} if do == "mark" else {}
+                        await line.send(command(do, gauge="heading", **by))
+                    await asyncio.sleep(0.1)
+                    line.transport.abort()
+                    await asyncio.sleep(0.1)
+
+
 async def watch(url: str, clients: int) -> None:
     """Read with so many clients until the input ends; print the bytes a second of one."""
     taken = 0
@@ -141,35 +179,52 @@ async def watch(url: str, clients: int) -> None:
     print(json.dumps(taken / seconds / clients if clients else 0.0), flush=True)
 
 
+async def far(url: str, kind: str) -> None:
+    """The other process."""
+    if kind in CLIENTS:
+        await watch(url, CLIENTS[kind])
+        return
+    misbehaving = asyncio.create_task(misbehave(url, kind))
+    await asyncio.to_thread(sys.stdin.read)
+    if misbehaving.done():
+        misbehaving.result()
+    print(0.0, flush=True)
+    os._exit(0)  # no farewell, as browsers that vanish
+
+
 def main() -> None:
     logs.set_up(sink=lambda line: None)
-    measured = {clients: Measured() for clients in CLIENTS}
+    measured = {kind: Measured() for kind in (*CLIENTS, *MISBEHAVING)}
     with asyncio.Runner(loop_factory=TimedLoop) as runner:
         runner.run(fly(measured))
     table = Table(title=f"Browsers that watch the demo, {ROUNDS * SLICE_S:g} s each; ms")
-    heads = ("frames p50", "p99", "ratio", "loop turn p99", "p99.9", "worst", "CPU, %", "kB/s each")
+    heads = ("frames p50", "p99", "ratio", "worst", "loop turn p99", "p99.9", "worst", "CPU, %", "kB/s each")
     for head in ("clients", *heads):
         table.add_column(head, justify="right")
-    alone = quantiles(measured[0].intervals_s, n=100)[98]
-    for clients, its in measured.items():
+    alone = quantiles(measured["0"].intervals_s, n=100)[98]
+    for kind, its in measured.items():
         hundredths = quantiles(its.intervals_s, n=100)
         turns = quantiles(its.turns_s, n=1000)
         table.add_row(
-            str(clients),
+            kind,
             f"{hundredths[49] * 1000:.2f}",
             f"{hundredths[98] * 1000:.2f}",
             f"{hundredths[98] / alone:.2f}",
+            f"{max(its.intervals_s) * 1000:.1f}",
             f"{turns[989] * 1000:.2f}",
             f"{turns[998] * 1000:.2f}",
             f"{max(its.turns_s) * 1000:.2f}",
             f"{its.cpu_s / (ROUNDS * SLICE_S) * 100:.1f}",
             f"{fmean(its.received) / 1000:.1f}",
         )
-    Console(width=110).print(table)
+    console = Console(width=110)
+    console.print(table)
+    for kind, what in MISBEHAVING.items():
+        console.print(f"{kind}: {what}")
 
 
 if __name__ == "__main__":
     if len(sys.argv) > 1:
-        asyncio.run(watch(sys.argv[1], int(sys.argv[2])))
+        asyncio.run(far(sys.argv[1], sys.argv[2]))
     else:
         main()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from dataclasses import replace
 from itertools import pairwise
 from math import acos, atan2, degrees
@@ -12,6 +13,7 @@ import pytest
 
 from bridge.flight.service import Service
 from bridge.flight.service_snapshot import ServiceSnapshot
+from bridge.flight.trace import Trace
 from bridge.logs import LogLine
 from bridge.page.health import HELD_LONG_S, Health
 from bridge.telemetry.replay import ReplaySource
@@ -36,6 +38,8 @@ DRAWN = """() => {
   return found;
 }"""
 WITHIN_DEG = 0.5
+CRANK_MM = 34.0
+"""Of the pitch."""
 MOMENTS_S = (100.0, 330.0, 700.0, 1000.0)
 """In the climb, in a turn, in the cruise, in the descent."""
 
@@ -111,29 +115,41 @@ def ready(flying: Flying) -> None:
 
 
 def misdrawn(flying: Flying, page: Page) -> dict[str, float]:
-    """The pointers that are drawn elsewhere than reported, by how much (deg); all while one moves. The pitch
-    has a crank of 34 mm."""
+    """The pointers that are drawn elsewhere than reported, by how much (deg); all while one moves."""
     reported = flying.ask(at_rest)
     drawn = drawn_deg(page)
     if reported is None:
         return dict.fromkeys(drawn, 180.0)
-    offs = {key: off_deg(drawn[key], reported[key], reported["attitude.bank"], 34.0) for key in drawn}
+    offs = {key: off_deg(drawn[key], reported[key], reported["attitude.bank"], CRANK_MM) for key in drawn}
     return {key: off for key, off in offs.items() if off > WITHIN_DEG}
 
 
-def test_every_needle_is_drawn_where_its_board_reports_it(flying: Flying, open_page: OpenPage) -> None:
-    """At moments of the flight, paused: to half a degree."""
+def test_every_needle_is_drawn_where_its_board_reports_it(
+    flying: Flying, open_page: OpenPage, tmp_path: Path
+) -> None:
+    """At moments of the flight, paused: to half a degree of what the trace of this replay has."""
     ready(flying)
     page = open_page(flying.url)
     keys = {p.key for p in flying.ask(lambda s: s.running.panel.pointers)}
     page.wait_for_function(f"() => document.querySelectorAll('#gauges [data-pointer]').length >= {len(keys)}")
     wait_until(lambda: drawn_deg(page).keys() == keys, "every pointer drawn")
     seen: dict[str, set[float]] = {key: set() for key in keys}
-    for moment_s in MOMENTS_S:
-        paused_at(flying, moment_s)
-        wait_until(lambda: not misdrawn(flying, page), "every pointer drawn where it is")
-        for key, (turn_deg, _) in drawn_deg(page).items():
-            seen[key].add(round(turn_deg))
+    drawn = []
+    file = tmp_path / "trace.csv"
+    with Trace(file, flying.ask(lambda s: s.running.snapshot(s.clock()))) as trace:
+        for moment_s in MOMENTS_S:
+            paused_at(flying, moment_s)
+            wait_until(lambda: not misdrawn(flying, page), "every pointer drawn where it is")
+            drawn.append(drawn_deg(page))
+            trace.write(flying.ask(lambda s: s.running.snapshot(s.clock())))
+            for key, (turn_deg, _) in drawn[-1].items():
+                seen[key].add(round(turn_deg))
+    rows = list(csv.DictReader(file.read_text().splitlines()))
+    for row, angles in zip(rows, drawn, strict=True):
+        bank_deg = float(row["attitude.bank.face[deg]"])
+        for key, angle in angles.items():
+            off = off_deg(angle, float(row[f"{key}.face[deg]"]), bank_deg, CRANK_MM)
+            assert off <= WITHIN_DEG, f"{key} at {row['time[s]']} s"
     assert sum(len(angles) == len(MOMENTS_S) for angles in seen.values()) >= 5, "the needles moved"
 
 
