@@ -23,11 +23,12 @@ if TYPE_CHECKING:
 HOLDER = "the terminal"
 _JOGS = {"right": 1, "left": -1, "up": 10, "down": -10}
 _MARKS = {"n": 1, "p": -1}
+_CAPTURES, _ADVICE = 8, 2
+"""The last captures and the gravest advice: what a terminal of 24 lines of 80 letters has room for."""
 KEYS = (
     "Enter: the needle covers the mark   left, right: jog a step   down, up: ten",
     "n, p: next, previous mark   d: from the other side   u: undo   s: save   q: quit",
-    "g: go to a reading   w: sweep the scale   h: home",
-    "a: the needle is at its home position",
+    "g: go to a reading  w: sweep the scale  h: home  a: it is at its home position",
     "x, Esc: stop all needles, and let them go on",
 )
 
@@ -203,12 +204,13 @@ class _Front:
             "" if self._typed is None else f"go to {self._typed}_ {bench.unit}   Enter: go   Esc: leave it",
         ]
         backlash = dict(bench.backlash_deg)
-        for capture in bench.captures[-12:]:
+        for capture in bench.captures[-_CAPTURES:]:
             side = "above" if capture.falling else "below"
             play = f"   backlash {backlash[capture.reading]:+.2f} deg" if capture.reading in backlash else ""
             off = f"{capture.residual_deg:+.2f} deg off the curve before"
             lines.append(f"  {capture.reading:>8g} from {side}   {off}{play}")
-        return Shown((*lines, *bench.mistakes, *bench.suggestions, note or bench.note))
+        advice = (*bench.mistakes, *bench.suggestions)[:_ADVICE]
+        return Shown((*lines, *advice, note or bench.note))
 
 
 async def _work(front: _Front, pressed: asyncio.Queue[str], show: Callable[[Shown], None]) -> None:

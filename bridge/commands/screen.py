@@ -34,11 +34,12 @@ class Screen:
         self._note = line
 
     def draw(self, shown: Shown) -> None:
-        """Draw these lines, the latest log line and the keys."""
+        """Draw these lines, wrapped to the terminal; the latest log line and the keys, cut."""
+        from rich.console import Group
         from rich.text import Text
 
-        lines = [*shown.lines, self._note, *self._keys]
-        self.live.update(Text("\n".join(lines), no_wrap=True, overflow="ellipsis"), refresh=True)
+        foot = Text("\n".join((self._note, *self._keys)), no_wrap=True, overflow="ellipsis")
+        self.live.update(Group(Text("\n".join(shown.lines)), foot), refresh=True)
 
 
 async def next_key(pressed: asyncio.Queue[str]) -> str | None:

@@ -25,10 +25,12 @@ from bridge.flight.gauge_bench import GaugeBench, Saving
 from bridge.flight.notices import AllGoOn, AllStopped, GaugeGivenBack, GaugeTaken, PanelNotice
 from bridge.flight.running_panel import RunningPanel
 from bridge.flight.snapshot import BenchSnapshot
+from bridge.gauges.curve import Curve
 from bridge.gauges.pointer import Pointer
 
 GIVE_BACK_S = 5.0
 """A holder silent for this long loses the gauge."""
+_SAME_DEG = 0.01  # of the face; a file has three decimals
 _PAUSE_S = 0.5  # a host that was paused for longer could hear no one
 
 
@@ -194,10 +196,17 @@ class Benches:
 
 def _measured_alike(before: Pointer, after: Pointer) -> bool:
     """Whether drive angles measured on one mean the same on the other: same motor, train, home and face."""
-    return all(
-        getattr(before, name) == getattr(after, name)
-        for name in ("board", "channel", "unit", "face", "home_deg")
+    motor = all(
+        getattr(before, name) == getattr(after, name) for name in ("board", "channel", "unit", "home_deg")
     ) and (before.drive.steps_per_turn, before.drive.zero_steps) == (
         after.drive.steps_per_turn,
         after.drive.zero_steps,
     )
+    return motor and _marked_alike(before.face, after.face)
+
+
+def _marked_alike(before: Curve, after: Curve) -> bool:
+    """Whether marks are at the same places, also with a point more: a capture between marks adds one."""
+    readings = {reading for curve in (before, after) for reading, _ in curve.points}
+    ends = [(curve.low, curve.high, curve.period) for curve in (before, after)]
+    return ends[0] == ends[1] and all(abs(before(at) - after(at)) <= _SAME_DEG for at in readings)

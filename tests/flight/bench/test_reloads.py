@@ -92,3 +92,18 @@ def test_captures_on_a_face_that_has_changed_are_void_and_that_is_noted(rig: Rig
     assert rig.benches.at("airspeed", ME) is bench
     assert bench.draft.captures == ()
     assert "captures are void" in bench.note
+
+
+def test_a_point_that_is_captured_between_marks_and_saved_voids_no_capture(rig: Rig, config: Path) -> None:
+    bench = taken(rig).benches.at("airspeed", ME)
+    bench.mark(0)
+    rig.settle(ME)
+    bench.capture()
+    rig.settle(ME)
+    mark = bench.snapshot().mark
+    face_deg = rig.driven("airspeed.needle").pointer.face(90.0)
+    point = f"[90, {face_deg:.3f}, 131.0], [100, 150, 150.8]"
+    rig.reload(changed(config, "calibration/airspeed.toml", ("[100, 150, 150.8]", point)))
+    assert len(bench.draft.captures) == 1
+    assert bench.snapshot().mark == mark
+    assert bench.note == ""
