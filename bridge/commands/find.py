@@ -202,7 +202,7 @@ class Dialogue:
 
     def _write(self, rest: str) -> list[str]:
         if not rest:
-            raise TypedError("found no file name; expected one, as in: write simulator.toml")
+            raise TypedError("found no file name; expected one, as in: write own.toml")
         if self._result is None or not self._result.written:
             raise TypedError(
                 "found nothing that is sure or likely yet; expected readings of two moments or more"
@@ -226,7 +226,11 @@ class Dialogue:
         else:
             for name, value in decoded.readings.items() if isinstance(decoded, Decoded) else ():
                 rows.append(f"    {name} {value:,.2f} {self._catalogue[name].unit}")
-        return [*rows, f"Try it: pointer-bridge listen --on {self._source.name} --layout {path}"]
+        return [
+            *rows,
+            f"Try it: pointer-bridge listen --on {self._source.name} --layout {path}",
+            f'Then in your panel, under [[sources]]: layouts = ["{path.name}"]',
+        ]
 
 
 def _number(text: str, most: int, what: str) -> int:

@@ -132,7 +132,8 @@ async def test_three_readings_lead_to_a_layout_that_decodes_them(
     assert "found a file that is there already" in " ".join((await talk.ask(f"write {path}")).split())
     assert path.read_text() == "mine"
     path.unlink()
-    assert "pointer-bridge listen --on" in await talk.ask(f"write {path}")
+    answer = await talk.ask(f"write {path}")
+    assert "pointer-bridge listen --on" in answer and 'layouts = ["simulator.toml"]' in answer
     await talk.end()
     assert [file.name for file in tmp_path.iterdir()] == ["simulator.toml"]
 
