@@ -8,6 +8,7 @@ suffice.
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
@@ -84,6 +85,7 @@ class MistakeError(ValueError):
 Model = TypeVar("Model", bound=BaseModel)
 
 _LONGEST_NAME = 60  # of a misspelt name that is compared: what is longer is none
+_QUOTED = re.compile(r"'([^']*)'")  # the choices in a sentence of pydantic's
 
 
 LARGEST_FILE_BYTES = 250_000
@@ -185,11 +187,13 @@ def near(name: str, known: Iterable[str]) -> str:
     names = sorted(known)
     if not names:
         return "Nothing is described there yet"
-    small = {each.lower(): each for each in names}
+    return f"{_did_you_mean(name, names)}Known: {', '.join(names)}"
+
+
+def _did_you_mean(name: str, known: Iterable[str]) -> str:
+    small = {each.lower(): each for each in known}
     close = difflib.get_close_matches(name[:_LONGEST_NAME].lower(), small, n=2, cutoff=0.5)
-    close = [small[each] for each in close]
-    nearest = f"Did you mean {' or '.join(close)}? " if close else ""
-    return f"{nearest}Known: {', '.join(names)}"
+    return f"Did you mean {' or '.join(small[each] for each in close)}? " if close else ""
 
 
 def chosen(where: str, option: str, thing: str, name: str | None, known: Iterable[str]) -> list[str]:
@@ -229,7 +233,10 @@ def _explained(error: ErrorDetails, model: type[BaseModel], where: str, key: str
         return DescriptionError(where, place, "nothing", "a value", f"Add {error['loc'][-1]}")
     if kind in ("literal_error", "enum"):
         expected = str(error["ctx"]["expected"])
-        return DescriptionError(where, place, _written(error["input"]), expected, "Choose one of them")
+        named = _did_you_mean(str(error["input"]), _QUOTED.findall(expected))
+        return DescriptionError(
+            where, place, _written(error["input"]), expected, f"{named}Choose one of them"
+        )
     message = error["msg"].removeprefix("Input should be ").removeprefix("Value error, ")
     message = _IN_WORDS.get(kind, message)
     if kind == "string_pattern_mismatch":

@@ -53,6 +53,7 @@ def test_chance_has_the_stated_rate_and_the_same_times_for_the_same_seed() -> No
     ("text", "found"),
     [
         ('kind = "static_blockd"', "failures.0.kind: found 'static_blockd'"),
+        ('kind = "suction_lots"', "Did you mean suction_lost"),
         ('kind = "suction_lost"\nover_s = 3', "suction_lost has no 'over_s'"),
         ('kind = "altimeter_misset"', "altimeter_misset needs by_inhg"),
         ('kind = "cold_air"\ndeviation_k = -500', "outside -80 to 50 K"),

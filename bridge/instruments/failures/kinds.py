@@ -102,7 +102,7 @@ _KINDS = (
     ),
     Kind(
         "heading_drift",
-        "normal: the heading gyro drifts as the earth turns below it",
+        "normal: the heading gyro drifts as the earth turns, and as the place moves east (no wind is known)",
         {
             "latitude_deg": _LATITUDE_DEG,
             "nut_latitude_deg": Parameter(-80, 80, "deg", "its latitude nut is set for", 0.0),

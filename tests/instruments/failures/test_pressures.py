@@ -86,6 +86,17 @@ def test_a_blocked_static_port_freezes_the_altimeter_and_holds_the_vertical_spee
     assert felt["vertical_speed"] == pytest.approx(0.0, abs=1e-6)
 
 
+def test_with_both_lines_closed_all_three_needles_keep_what_they_showed_whatever_is_flown() -> None:
+    """No opening is left: the pressures of the moment of closing stay."""
+    flight = Flown()
+    flight.fail(STATIC, DRAIN, PITOT)
+    for step in range(100):
+        felt = flight.fly(0.1, pressure_altitude=5000.0 + step * 20.0, calibrated_airspeed=100.0 - step / 2)
+        assert felt["indicated_airspeed"] == pytest.approx(100.0, abs=1e-6)
+        assert felt["indicated_altitude"] == pytest.approx(5000.0, abs=0.01)
+        assert felt["vertical_speed"] == pytest.approx(0.0, abs=1e-6)
+
+
 @pytest.mark.parametrize(("below_hpa", "error_ft", "shown_kt"), rows("alternate-static.csv"))
 def test_alternate_static_shows_the_computed_errors(
     below_hpa: float, error_ft: float, shown_kt: float
