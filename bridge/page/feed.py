@@ -43,7 +43,7 @@ class Feed:
         self._drawn: Mapping[str, DrawnGauge] = {}
         self._revision = 0
         self._needles: Needles | None = None
-        self._survey: tuple[ReplaySource, Survey] | None = None
+        self._survey: tuple[ReplaySource, int, Survey] | None = None
         self._bench: dict[str, Any] | None = None
 
     def layer(self, gauge: str, number: int) -> str | None:
@@ -83,8 +83,9 @@ class Feed:
     async def _follow_panel(self) -> Needles:
         """Draw the panel again when its description has changed, and tell everybody."""
         panel, source = self._service.running.panel, self._service.replay
-        if source is not None and (self._survey is None or self._survey[0] is not source):
-            self._survey = source, await source.survey()
+        if source is not None and (self._survey is None or self._survey[:2] != (source, source.revision)):
+            self._survey = source, source.revision, await source.survey()
+            self._hub.latest.pop("panel", None)
         if panel is not self._panel or self._needles is None:
             self._drawn = await in_thread("drawing", lambda: draw(panel))
             self._panel, self._needles = panel, Needles(panel)
@@ -101,7 +102,7 @@ class Feed:
     def _replay(self) -> dict[str, Any] | None:
         if self._survey is None:
             return None
-        replay, survey = self._survey
+        replay, _, survey = self._survey
         altitude = {"quantity": survey.quantity, "unit": survey.unit, "points": survey.points}
         return {
             "file": replay.name,

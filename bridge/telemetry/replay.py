@@ -151,6 +151,8 @@ class ReplaySource:
     ) -> None:
         self.stays: Callable[[], bool] = lambda: False
         """Asked at the log's end: whether to pause there instead of ending."""
+        self.revision = 0
+        """How often the log has been read otherwise since."""
         self._log = log
         self._speed = speed
         self._window = (start_s, end_s, loop)
@@ -231,6 +233,7 @@ class ReplaySource:
 
     def read_again(self) -> None:
         """The log reads otherwise from now on: go on from here by that."""
+        self.revision += 1
         self._sender = Sender(str(self._log.path), layout="flight log")
         self.seek(self._place_s())
 

@@ -21,6 +21,7 @@ from bridge.page.http import bind
 from bridge.page.hub import Browser
 from bridge.page.server import Page
 from bridge.panel.load import load_panel
+from bridge.telemetry.flightlog import read_log
 from tests.conftest import until
 from tests.flight.one_gauge import one_gauge
 from tests.page.served import served, watching
@@ -47,6 +48,18 @@ async def go_on(service: Service) -> None:
     """The board gets frames as before."""
     before = frames(service)
     await until(lambda: frames(service) > before + 20, "frames go on")
+
+
+async def test_a_log_that_is_read_otherwise_is_drawn_anew(panel: Path, tmp_path: Path) -> None:
+    other = tmp_path / "other.csv"
+    other.write_text("time[s],pressure_altitude[ft]\n0,100\n900,200\n")
+    async with served(panel) as (service, page), watching(page) as browser:
+        await browser.until("panel", lambda message: message["replay"]["end_s"] > 1000)
+        assert service.replay is not None
+        service.replay._log = read_log(other)
+        service.read_again(frozenset())
+        described = await browser.until("panel", lambda message: message["replay"]["end_s"] == 900)
+        assert described["replay"]["altitude"]["points"] == [[900, 200]]
 
 
 async def test_a_browser_sees_the_panel_its_needles_and_its_health(panel: Path) -> None:
