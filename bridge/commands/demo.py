@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import shutil
+import sys
 import tempfile
 from pathlib import Path
 
@@ -38,5 +39,5 @@ def run(arguments: argparse.Namespace) -> int:
         copy = Path(folder) / DEMO_PANEL.parent.name
         shutil.copytree(DEMO_PANEL.parent, copy, ignore=shutil.ignore_patterns("pictures"))
         arguments.panel = copy / DEMO_PANEL.name
-        print(f"panel: a copy, in {copy}, gone at the end", flush=True)
+        print(f"panel: a copy, in {copy}, gone at the end", file=sys.stderr, flush=True)
         return replay.run(arguments)
