@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 HOLDER = "the terminal"
 _JOGS = {"right": 1, "left": -1, "up": 10, "down": -10}
 _MARKS = {"n": 1, "p": -1}
-_CAPTURES, _ADVICE = 8, 2
-"""The last captures and the gravest advice: what a terminal of 24 lines of 80 letters has room for."""
+_CAPTURED, _ADVICE = 8, 2
+"""Marks around the present one, and the gravest advice: 24 lines of 80 letters have room for it."""
 KEYS = (
     "Enter: the needle covers the mark   left, right: jog a step   down, up: ten",
     "n, p: next, previous mark   d: from the other side   u: undo   s: save   q: quit",
@@ -203,14 +203,25 @@ class _Front:
             f"drive at {bench.drive_deg:.3f} deg, {bench.steps:.0f} steps, {still}",
             "" if self._typed is None else f"go to {self._typed}_ {bench.unit}   Enter: go   Esc: leave it",
         ]
-        backlash = dict(bench.backlash_deg)
-        for capture in bench.captures[-_CAPTURES:]:
-            side = "above" if capture.falling else "below"
-            play = f"   backlash {backlash[capture.reading]:+.2f} deg" if capture.reading in backlash else ""
-            off = f"{capture.residual_deg:+.2f} deg off the curve before"
-            lines.append(f"  {capture.reading:>8g} from {side}   {off}{play}")
+        lines += _captured(bench)
         advice = (*bench.mistakes, *bench.suggestions)[:_ADVICE]
         return Shown((*lines, *advice, note or bench.note))
+
+
+def _captured(bench: BenchSnapshot) -> list[str]:
+    """A line for each mark that is captured, with both sides: how far (deg) it is off the curve before."""
+    off_deg = {(capture.reading, capture.falling): capture.residual_deg for capture in bench.captures}
+    backlash_deg = dict(bench.backlash_deg)
+    near = sorted({reading for reading, _ in off_deg}, key=lambda reading: abs(reading - bench.mark))
+    if not near:
+        return []
+    lines = ["captured: degrees off the curve before"]
+    for reading in sorted(near[:_CAPTURED]):
+        sides = (("below", off_deg.get((reading, False))), ("above", off_deg.get((reading, True))))
+        told = "".join(f"   from {side} {'' if off is None else f'{off:+.2f}':>6}" for side, off in sides)
+        play = f"   backlash {backlash_deg[reading]:+.2f}" if reading in backlash_deg else ""
+        lines.append(f"  {reading:>8g}{told}{play}".rstrip())
+    return lines
 
 
 async def _work(front: _Front, pressed: asyncio.Queue[str], show: Callable[[Shown], None]) -> None:

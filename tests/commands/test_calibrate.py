@@ -74,6 +74,7 @@ def test_a_crooked_needle_is_calibrated_by_keys_and_saved(config: Path, tmp_path
                 child.send("\r")
                 if captures < 16:
                     seen = at_rest(child, lambda seen, mark=seen[:2]: seen[:2] != mark)  # type: ignore[misc]
+        child.expect(r"  40   from below +[-+.\d]+   from above +[-+.\d]+   backlash \+[23]\.\d\d")
         child.expect("every mark is captured")
         child.send("s")
         child.expect(r"saved: airspeed\.toml")
