@@ -8,7 +8,7 @@ shows. Readings are in the pointer's unit, settings in inHg, rates in units a se
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from bridge.calibration.bench import face_marks
@@ -18,6 +18,7 @@ from bridge.panel.load import Panel
 from bridge.proof import published
 from bridge.proof.feed import Place, shows_altitude
 from bridge.proof.published import Limits
+from bridge.quantities.units import convert
 
 Purpose = Literal["before", "scale", "after", "friction", "setting"]
 
@@ -95,16 +96,17 @@ def make_plan(
     untested: list[str] = []
     is_altimeter = shows_altitude(panel, pointer)
     top_ft = _top_ft(pointer, is_altimeter, top_ft)
-    limits = _limits(described.instrument, pointer)
+    limits = _limits(panel, pointer)
     own = described.pointers[pointer.name].tolerance
     if own is None:
         untested.append(
             f"the builder's own tolerance: none is written (tolerance = under pointers.{pointer.name})"
         )
     if limits is None:
-        untested.append(
-            f"a published scale error: no free source has one for this instrument ({described.instrument})"
-        )
+        why = f"no free source has one for this instrument ({described.instrument})"
+        if (described.instrument, pointer.indication) == ("altimeter", "indicated_altitude"):
+            why = f"App. E is in feet, and this scale in {pointer.unit}"
+        untested.append(f"a published scale error: {why}")
     if by_index:
         marks = _index_marks(pointer, top_ft if is_altimeter else None)
         return _index_plan(pointer, marks, limits, own, cycles, hold_s, is_altimeter, top_ft, untested)
@@ -160,14 +162,25 @@ def _top_ft(pointer: Pointer, is_altimeter: bool, asked_ft: float | None) -> flo
     return asked_ft
 
 
-def _limits(instrument: str, pointer: Pointer) -> Limits | None:
-    if pointer.conversion is not None:  # the tables are in the quantities' own units
+def _limits(panel: Panel, pointer: Pointer) -> Limits | None:
+    """The published limits of this instrument, in the pointer's unit; an altimeter's are in feet alone."""
+    instrument, unit = panel.description.gauges[pointer.gauge].instrument, pointer.unit
+    own_unit = panel.catalogue[pointer.indication].unit
+    limits = _table(instrument, pointer.indication, convert(pointer.face.high, unit, own_unit))
+    if limits is None or unit == own_unit:
+        return limits
+    if limits is published.SCALE_ERROR:
         return None
-    match instrument, pointer.indication:
+    rows = [tuple(convert(value, own_unit, unit) for value in row) for row in limits.rows]
+    return replace(limits, rows=tuple((reading, limit) for reading, limit in rows))
+
+
+def _table(instrument: str, indication: str, high: float) -> Limits | None:
+    match instrument, indication:
         case "altimeter", "indicated_altitude":
             return published.SCALE_ERROR
         case "airspeed", _:
-            return published.airspeed_limits(pointer.face.high)
+            return published.airspeed_limits(high)
         case "vertical_speed", _:
             return published.VERTICAL_SPEED
         case "heading", _:
@@ -188,7 +201,7 @@ def _marks(panel: Panel, pointer: Pointer, limits: Limits | None, top_ft: float)
         rows = [mark for mark in sorted({*rows, *halfway}) if _is_within(pointer, mark)]
     else:
         rows = [] if limits is None else [row for row, _ in limits.rows if _is_on(pointer, row)]
-    if limits is published.VERTICAL_SPEED:
+    if limits is not None and limits.name == published.VERTICAL_SPEED.name:
         rows = sorted({*rows, 0.0})
     return tuple(rows) if len(rows) >= _FEWEST else tuple(sorted({*_drawn(panel, pointer), *rows}))
 

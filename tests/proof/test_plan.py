@@ -115,6 +115,23 @@ def test_an_altimeter_whose_scale_ends_is_tested_on_it_alone(tmp_path: Path) -> 
         make_plan(panel, pointer, 1, 1.0, top_ft=12_000)
 
 
+def test_a_scale_in_miles_an_hour_is_tested_by_the_table_in_knots(tmp_path: Path) -> None:
+    """1 kt is 1.852 km/h, a statute mile 1.609344 km: 100 kt are 115.08 mph, permitted 4 kt are 4.60."""
+    text = one_gauge("last").replace("[0, 0], [3000, 270]", "[0, 0], [200, 270]")
+    text = text.replace('instrument = "gauge"', 'instrument = "airspeed"')
+    text = text.replace('options = { quantity = "engine_speed" }\n', "")
+    text = text.replace('indication = "engine_speed"', 'indication = "indicated_airspeed"\nunit = "mph"')
+    (tmp_path / "panel.toml").write_text(text)
+    panel = load_panel(tmp_path / "panel.toml")
+    (pointer,) = panel.pointers
+    plan = make_plan(panel, pointer, 1, 1.0)
+    assert plan.limits is not None and plan.unit == "mph"
+    mph = 1.852 / 1.609344
+    by_row = {round(reading / mph, 6): limit / mph for reading, limit in plan.limits.rows}
+    assert by_row[100.0] == pytest.approx(4.0)
+    assert {round(step.wanted / mph, 6) for step in plan.steps if step.purpose == "scale"} >= {40, 100, 160}
+
+
 def test_a_top_is_for_altimeters() -> None:
     pointer, _ = of("airspeed.needle")
     with pytest.raises(DescriptionError, match=r"airspeed\.needle, which shows no altitude"):
