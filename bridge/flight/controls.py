@@ -14,6 +14,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from math import inf
 
+from bridge.boards.messages import RELEASES_SINCE
 from bridge.boards.notices import ButtonPressed, ButtonReleased, KnobTurned, Notice, StateChanged
 from bridge.boards.state import State
 from bridge.panel.control_description import COUNT
@@ -109,12 +110,23 @@ class Controls:
             case ButtonPressed(source, presses):
                 if tells_releases:
                     self._held_since_s[board, source] = time_s
+                else:
+                    yield from self._never_let_go(board, source)
                 yield from self._all(time_s, board, source, "press", presses, values)
             case ButtonReleased(source):
                 self._held_since_s.pop((board, source), None)
                 yield from self._all(time_s, board, source, "release", 1, values)
             case StateChanged(state) if state is not State.READY:  # it may be let go unheard
                 self._held_since_s = {key: s for key, s in self._held_since_s.items() if key[0] != board}
+
+    def _never_let_go(self, board: str, source: int) -> Iterator[NotDone]:
+        for on in ("hold", "release"):
+            for control in self._by_input.get((board, source, on), ()):
+                why = (
+                    f"the firmware of board {board} is older than {'.'.join(map(str, RELEASES_SINCE))}, and "
+                    "does not tell when a button is let go: flash it again"
+                )
+                yield NotDone(control.name, why)
 
     def tick(self, time_s: float, values: Mapping[str, float]) -> Iterator[Action]:
         """What buttons that are held ask for."""

@@ -161,7 +161,8 @@ def _beginning(log: TableLog, columns: Mapping[str, int]) -> tuple[date | None, 
             if number < log.first_line:
                 continue
             try:
-                texts = {key: split(line)[column].strip() for key, column in columns.items()}
+                cells = split(line)
+                texts = {key: cells[column].strip() for key, column in columns.items()}
                 day = datetime.fromisoformat(texts["date"]).date()
                 latitude_deg, longitude_deg = (
                     _number(texts[key].replace(",", ".") if comma else texts[key])

@@ -111,8 +111,16 @@ def test_a_button_is_pressed_and_held(panel: Panel) -> None:
     list(controls.take(10.0, "left", ButtonPressed(1, 1), VALUES))
     list(controls.take(10.2, "left", ButtonReleased(1), VALUES))
     assert list(controls.tick(19.0, VALUES)) == []
-    list(controls.take(20.0, "left", ButtonPressed(1, 1), VALUES, tells_releases=False))
-    assert list(controls.tick(29.0, VALUES)) == [], "an older board never tells that it was let go"
+
+
+def test_a_button_of_an_older_board_is_never_held_and_that_is_told(panel: Panel) -> None:
+    controls = Controls(panel, OWN)
+    not_done, pressed = controls.take(20.0, "left", ButtonPressed(1, 1), VALUES, tells_releases=False)
+    assert pressed == Send("gear", {}, 1)
+    assert isinstance(not_done, NotDone)
+    assert not_done.control == "standard"
+    assert "older than 2.3" in not_done.why and "flash it again" in not_done.why
+    assert list(controls.tick(29.0, VALUES)) == []
 
 
 def test_a_button_of_a_board_that_is_lost_is_not_held(panel: Panel) -> None:
