@@ -21,7 +21,7 @@ import time
 from math import inf
 from pathlib import Path
 
-from bridge.boards.codec import decode
+from bridge.boards.codec import FrameError, decode
 from bridge.boards.line import to_line
 from bridge.boards.messages import FrameType, Move
 from bridge.boards.mqtt.freshness import PAUSE_S
@@ -30,6 +30,8 @@ from bridge.panel.load import load_panel
 from tests.boards.pty_board import PtyBoard
 
 TELEMETRY_S = 0.05
+OWN_PAUSE_S = 0.1
+"""A board's thread runs every 10 ms where it gets a core."""
 _BABBLE = to_line(bytes([1, 0x7F, 0]) + bytes(200)) * 20
 
 
@@ -52,40 +54,57 @@ class Watched(PtyBoard):
         self.homes = 0
         self.wrong_moves = 0
         self.trips_before = 0
-        self._heard_s = inf
+        self._heard_s = self._ran_s = inf
         self._asked = False  # IDENTIFY has come since the last pause
-        receive = self.board.receive
+        receive, advance = self.board.receive, self.board.advance
 
         def kept(time_s: float, payload: bytes) -> list[bytes]:
             self._listen(payload)
-            if payload[1] == FrameType.MOVE:
+            if (move := decoded_move(payload)) is not None:
                 self.moves_s.append(time.monotonic())
-                self.wrong_moves += not self._asked or self._is_too_far(payload)
+                self.wrong_moves += not self._asked or self._is_too_far(move)
             elif payload[1] == FrameType.REST:
                 self.rests += 1
             elif payload[1] == FrameType.HOME:
                 self.homes += 1
             return receive(time_s, payload)
 
+        def ran(time_s: float) -> list[bytes]:
+            self._ran_s = time.monotonic()
+            return advance(time_s)
+
         self.board.receive = kept  # type: ignore[method-assign]
+        self.board.advance = ran  # type: ignore[method-assign]
 
     def _listen(self, payload: bytes) -> None:
-        """After a pause a MOVE that comes before the host has asked who is there was kept back on its way."""
+        """After a pause a MOVE that comes before the host has asked who is there was kept back on its way.
+
+        In a pause of this process the frames may have come all along.
+        """
         now_s = time.monotonic()
-        if now_s - self._heard_s > PAUSE_S:
+        if now_s - self._heard_s > PAUSE_S and now_s - self._ran_s < OWN_PAUSE_S:
             self._asked = False
         self._asked = self._asked or payload[1] == FrameType.IDENTIFY
         self._heard_s = now_s
 
-    def _is_too_far(self, payload: bytes) -> bool:
+    def _is_too_far(self, move: Move) -> bool:
         """Whether it asks of a pointer to be where it can't come within a second."""
-        _, move = decode(payload)
-        assert isinstance(move, Move)
         return any(
             abs(target.position - self.board.channel(target.channel).status.position)
             > self.board.described[target.channel].limits.speed
             for target in move.targets
         )
+
+
+def decoded_move(payload: bytes) -> Move | None:
+    """The MOVE of a payload; None of any other, and of what is no frame."""
+    if payload[1] != FrameType.MOVE:
+        return None
+    try:
+        message = decode(payload)[1]
+    except FrameError:
+        return None
+    return message if isinstance(message, Move) else None
 
 
 def main() -> None:

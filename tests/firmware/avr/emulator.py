@@ -123,6 +123,10 @@ class Emulator:
         emulator.device = Path(line)
         return emulator
 
+    @property
+    def pid(self) -> int:
+        return self._process.pid
+
     async def _line(self) -> str:
         assert self._process.stdout
         async with asyncio.timeout(_PATIENCE_S):
