@@ -3,7 +3,7 @@
     python -m tests.pictures
 
 Six gauges put together are an SVG; the printed sheets are PNG, by `pdftoppm` of poppler-utils, and so is the
-page (in `page/`: three sizes, by day and in the dark), by chromium; each is left as it is, with a word, when
+page (in `page/`: four sizes, by day and in the dark), by chromium; each is left as it is, with a word, when
 its program is not installed.
 """
 
@@ -47,7 +47,7 @@ SHOWN = {
 }
 """A climbing turn to the right: what each pointer shows in the picture."""
 
-SIZES = {"phone": (360, 740), "tablet": (1024, 768), "wall": (1920, 1080)}
+SIZES = {"phone": (360, 740), "tablet": (1024, 768), "upright": (768, 1024), "wall": (1920, 1080)}
 """Of the page's window, in px."""
 LIGHTS: tuple[Literal["light", "dark"], ...] = ("light", "dark")
 
