@@ -160,8 +160,10 @@ def _log(panel: Panel, args: argparse.Namespace) -> list[Finding]:
     from bridge import logs
     from bridge.check.log import check_log
     from bridge.flight.log_defaults import with_defaults
+    from bridge.report.from_trace import refuse_trace
     from bridge.telemetry.recorded import open_log
 
+    refuse_trace(args.log)
     logs.set_up()  # bad lines of the log
     return list(check_log(panel, with_defaults(open_log(args.log, panel.catalogue, args.layout), panel)))
 

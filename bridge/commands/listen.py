@@ -76,12 +76,14 @@ def _log(arguments: argparse.Namespace) -> int:
 
     from bridge import logs
     from bridge.errors import DescriptionError
+    from bridge.report.from_trace import refuse_trace
     from bridge.telemetry.log_contents import contents, shown
     from bridge.telemetry.recorded import open_log
 
     if len(arguments.layout) > 1:
         found, expected = f"{len(arguments.layout)} layouts", "one for a flight log"
         raise DescriptionError("listen", "--layout", found, expected, "Leave the others out")
+    refuse_trace(arguments.panel)
     logs.set_up()
     log = open_log(arguments.panel, layout=arguments.layout[0] if arguments.layout else None)
     Console().print(shown(log, contents(log)))

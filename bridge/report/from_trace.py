@@ -26,6 +26,14 @@ def is_trace(path: Path) -> bool:
         return False  # who reads it has the words for that
 
 
+def refuse_trace(path: Path) -> None:
+    """Raises DescriptionError for a trace, where a flight log is read."""
+    if is_trace(path):
+        found, expected = "a trace, in which needles have moved already", "a flight log"
+        cure = "replay FILE --report REPORT.html tells what went wrong in a trace"
+        raise DescriptionError(str(path), "", found, expected, cure)
+
+
 def read_trace(path: Path, panel: Panel) -> Flight:
     """The flight in this trace, which this panel flew.
 

@@ -12,6 +12,7 @@ import pytest
 
 from bridge.commands import check, listen
 from bridge.errors import BridgeError
+from bridge.flight.trace import MARK
 from tests.conftest import ROOT
 from tests.telemetry.mavlink_frames import MAVLINK_EXAMPLE
 
@@ -104,3 +105,10 @@ def test_what_can_not_be_read_is_named(command: ModuleType, words: list[object],
     with pytest.raises(BridgeError) as raised:
         run(command, *words)
     assert message in str(raised.value)
+
+
+@pytest.mark.parametrize("words", [(listen,), (check, PANEL, "--log")], ids=["listen", "check"])
+def test_a_trace_is_no_log(words: tuple[ModuleType, *tuple[object, ...]], tmp_path: Path) -> None:
+    (tmp_path / "trace.csv").write_text(f"{MARK},x\n")
+    with pytest.raises(BridgeError, match=r"a trace, in which needles have moved already.*--report"):
+        run(*words, tmp_path / "trace.csv")
