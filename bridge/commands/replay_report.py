@@ -12,6 +12,10 @@ if TYPE_CHECKING:
     from bridge.report.tracks import Flight, Recorder
 
 
+_APART_S = 1.0
+_OTHER_TIMES = " (times are the clock's: the replay was paused, sought, or ran at another speed)"
+
+
 def refuse(report: Path, inputs: Iterable[Path], loop: bool = False) -> None:
     """Raise DescriptionError(s) for a report that may not be written, before anything flies."""
     from bridge.errors import DescriptionError
@@ -45,11 +49,19 @@ def write(flight: Flight, report: Path) -> None:
 
 
 async def watch(service: Service, recorder: Recorder) -> None:
-    """Take every tick of a live flight, until cancelled."""
+    """Take every tick of a live flight, until cancelled.
+
+    A pointer moves in the clock's time, which the report's times are. Where the replay leaves it (paused,
+    sought, at another speed) the title states so.
+    """
     import asyncio
 
     replay = service.replay
     recorder.zero_s = service.clock() - (0.0 if replay is None else replay.playback.time_s)
     while True:
-        recorder.take(service.running.snapshot(service.clock()))
+        now_s = service.clock()
+        recorder.take(service.running.snapshot(now_s))
+        if replay is not None and abs(replay.playback.time_s - (now_s - recorder.zero_s)) > _APART_S:
+            recorder.flight.title += _OTHER_TIMES
+            replay = None
         await asyncio.sleep(1.0 / service.running.panel.description.tick_hz)

@@ -4,9 +4,15 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import pytest
 
+from bridge.commands import replay_report
+from bridge.flight.service import Service
+from bridge.report.tracks import Recorder
+from bridge.telemetry.replay import Playback
 from tests.commands.started import CIRCUIT, command, environment
 from tests.conftest import PATIENCE_S, ROOT
 
@@ -39,6 +45,30 @@ def test_a_flight_is_reported_and_so_is_its_trace(tmp_path: Path) -> None:
     assert refused.returncode == 2
     assert "a file that pointer-bridge did not write" in refused.stderr
     assert (tmp_path / "mine.html").read_text() == "mine"
+
+
+@pytest.mark.parametrize(("speed", "noted"), [(1.0, False), (4.0, True)])
+async def test_times_that_are_not_those_of_the_log_are_noted_once(speed: float, noted: bool) -> None:
+    """Three seconds of a replay, at 4 times its pace 12 s of the log."""
+    time_s = 100.0
+
+    class Panel:
+        panel = SimpleNamespace(description=SimpleNamespace(tick_hz=1e6))
+
+        def snapshot(self, now_s: float) -> None:
+            nonlocal time_s
+            time_s = now_s + 0.1
+            replay.playback = Playback(60.0 + (time_s - 100.0) * speed, True, speed)
+            if time_s > 103.0:
+                raise EOFError
+
+    replay = SimpleNamespace(playback=Playback(60.0, True, speed))
+    service = SimpleNamespace(replay=replay, running=Panel(), clock=lambda: time_s)
+    recorder = SimpleNamespace(zero_s=0.0, take=lambda _: None, flight=SimpleNamespace(title="log"))
+    with pytest.raises(EOFError):
+        await replay_report.watch(cast(Service, service), cast(Recorder, recorder))
+    assert recorder.flight.title.count("the replay was paused, sought, or ran at another speed") == noted
+    assert recorder.zero_s == 40.0
 
 
 @pytest.mark.slow
