@@ -94,6 +94,7 @@ async def test_a_good_change_is_taken_and_a_mistake_is_explained_once(
     assert "altimeter_setting" in taken[0].given
 
 
+@pytest.mark.slow
 @on_jumping_clock
 async def test_in_flight_the_needles_go_on_from_where_the_flight_is(
     panel: Panel, layout: Path, reopened: Callable[[], RecordedFlight]
@@ -102,21 +103,24 @@ async def test_in_flight_the_needles_go_on_from_where_the_flight_is(
     source = ReplaySource(log, clock=Service.clock)
     service = Service(panel, sources=FixedSources(source), replayed=True, assumed=assumed_in(log))
     run = asyncio.create_task(service.run())
-    await until(lambda: source.playback.time_s > 10.0)
-    assert service.running.chain.readings.values["true_airspeed"] == pytest.approx(100 / 1.852)
-    assert service.running.snapshot(service.clock()).setting.source == "default"
-    layout.write_text(SETTING)
-    log.log = reopened()
-    service.read_again(assumed_in(log))
-    await until(lambda: service.running.chain.readings.values["true_airspeed"] == pytest.approx(100.0))
-    assert 10.0 < source.playback.time_s < 12.0
-    setting = service.running.snapshot(service.clock()).setting
-    assert setting.source == "telemetry"
-    assert setting.hpa == pytest.approx(1000.0)
-    service.stop()
-    await run
+    try:
+        await until(lambda: source.playback.time_s > 10.0)
+        assert service.running.chain.readings.values["true_airspeed"] == pytest.approx(100 / 1.852)
+        assert service.running.snapshot(service.clock()).setting.source == "default"
+        layout.write_text(SETTING)
+        log.log = reopened()
+        service.read_again(assumed_in(log))
+        await until(lambda: service.running.chain.readings.values["true_airspeed"] == pytest.approx(100.0))
+        assert 10.0 < source.playback.time_s < 12.0
+        setting = service.running.snapshot(service.clock()).setting
+        assert setting.source == "telemetry"
+        assert setting.hpa == pytest.approx(1000.0)
+    finally:
+        service.stop()
+        await run
 
 
+@pytest.mark.slow
 def test_in_the_flights_own_time_too(
     panel: Panel, layout: Path, reopened: Callable[[], RecordedFlight]
 ) -> None:
