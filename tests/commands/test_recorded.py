@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import signal
 import struct
 from collections.abc import Callable
 from pathlib import Path
@@ -13,6 +14,7 @@ import pytest
 from bridge.commands import check, listen
 from bridge.errors import BridgeError
 from bridge.flight.trace import MARK
+from tests.commands.started import change, started
 from tests.conftest import ROOT
 from tests.telemetry.mavlink_frames import MAVLINK_EXAMPLE
 
@@ -112,3 +114,24 @@ def test_a_trace_is_no_log(words: tuple[ModuleType, *tuple[object, ...]], tmp_pa
     (tmp_path / "trace.csv").write_text(f"{MARK},x\n")
     with pytest.raises(BridgeError, match=r"a trace, in which needles have moved already.*--report"):
         run(*words, tmp_path / "trace.csv")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("more", [(), ("--trace", "trace.csv")], ids=["live", "its own time"])
+def test_a_layout_that_is_saved_while_its_flight_is_replayed_is_taken(
+    more: tuple[str, ...], tmp_path: Path
+) -> None:
+    layout = tmp_path / "recorder.toml"
+    layout.write_text(
+        'kind = "igc"\n[codes]\nTAS = { quantity = "true_airspeed", unit = "km/h", scale = 0.1 }\n'
+    )
+    flight = (FLIGHTS / "attitude.igc", "--layout", layout, "--panel", PANEL)
+    with started(tmp_path, "replay", *flight, *more) as replay:
+        replay.wait_for("state=live")
+        change(layout, "scale", "skale")
+        replay.wait_for("log layout not taken")
+        assert "codes.TAS.skale: found an unknown key" in replay.output
+        change(layout, "skale = 0.1", "scale = 0.01")
+        replay.wait_for("log layout taken")
+        assert replay.stop(signal.SIGINT) == 0
+    assert "Traceback" not in replay.output
