@@ -27,7 +27,7 @@ HELD_LONG_S = 600.0
 source)."""
 
 _LISTEN = "`pointer-bridge listen` shows what arrives, and what is wrong with it"
-_USED = frozenset({"ready", "homing"})
+_USED = frozenset({"introducing", "homing", "ready"})  # one that does not introduce itself is soon absent
 Fault = tuple[str, str]
 """What is wrong, and what to do."""
 
