@@ -271,7 +271,7 @@ LAID_OUT = """() => {
   const boxes = (selector) =>
     [...document.querySelectorAll(selector)].map((node) => node.getBoundingClientRect());
   const root = document.documentElement;
-  const lines = "#gauges :is(h3, .state, .to-bench, .shows, .error)";
+  const lines = "#gauges :is(h3, .state, .to-bench, .shows, .error, .why)";
   const along = (a, b, from, to) => a[from] < b[to] - 1 && b[from] < a[to] - 1;
   const overlap = (a, b) => along(a, b, "left", "right") && along(a, b, "top", "bottom");
   const [dials, words] = [boxes("#gauges .dial"), boxes(lines).filter((box) => box.width)];
@@ -344,6 +344,7 @@ def test_flags_the_setting_and_virtual_boards_are_seen(
     window = "{ x_mm = -9, y_mm = 0, width_mm = 8, height_mm = 4 }"
     flags = (
         f'[gauges.airspeed.flags]\noff = {{ when = "indicated_airspeed < 1400", window = {window} }}\n'
+        '[gauges.altimeter.flags]\nfast = { when = "indicated_airspeed < 1400" }\n'  # below three readings
         f'[gauges.vertical_speed.flags]\nlow = {{ when = "indicated_airspeed < -50", window = {window} }}\n'
     )
     before = file.read_text()
@@ -352,6 +353,8 @@ def test_flags_the_setting_and_virtual_boards_are_seen(
     page.locator('[data-gauge="airspeed"] [data-flag="off"][visibility="visible"]').wait_for()
     assert page.locator('[data-flag="low"]').get_attribute("visibility") == "hidden"
     page.get_by_text("flag off: indicated_airspeed < 1400").wait_for()
+    page.set_viewport_size({"width": 768, "height": 1024})
+    wait_until(lambda: not page.evaluate(LAID_OUT)["over"], "the flag's words below its own dial alone")
     in_window = page.locator('[data-gauge="altimeter"] [data-setting] text')
     inhg = flying.ask(lambda service: service.running.snapshot(0.0).setting.inhg)
     page.wait_for_function("() => document.querySelector('[data-setting] text').textContent !== ''")

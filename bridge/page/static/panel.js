@@ -91,7 +91,7 @@ class PanelGauge {
     this.word = "";
   }
 
-  /** What the state is, in a word: the worst of the gauge's and its pointers'. */
+  /** What the state is, in a word: the worst of the gauge's and its pointers'. Whether its line has come or gone. */
   health(health, held, stopped) {
     const gauge = health?.gauges[this.gauge.name];
     let [word, why] = [gauge?.state ?? "", gauge?.why ?? ""];
@@ -107,15 +107,15 @@ class PanelGauge {
     put(this.state, word ? `${shape} ${word}` : "");
     set(this.state, "data-kind", kind);
     put(this.why, why || this.gauge.trouble);
-    this.why.hidden = !this.why.textContent;
     if (health) this.drawing.showSetting(health.telemetry.setting);
+    return hide(this.why, !this.why.textContent);
   }
 
-  /** The flags in sight, in words. */
+  /** The flags in sight, in words; whether their line has come or gone. */
   flags(whys) {
     const own = Object.entries(whys).filter(([key, why]) => why && key.startsWith(`${this.gauge.name}.`));
     put(this.flagged, own.map(([key, why]) => `flag ${plain(key.slice(this.gauge.name.length + 1))}: ${why}`).join("; "));
-    this.flagged.hidden = !own.length;
+    return hide(this.flagged, !own.length);
   }
 }
 
@@ -190,9 +190,10 @@ export class Panel {
     const { gauges } = this.description;
     const [rows, columns] = [bands(gauges, "y_mm", "height_mm"), bands(gauges, "x_mm", "width_mm")];
     const strips = [];
-    for (const gauge of gauges) {
+    for (const { gauge, why, flagged } of this.gauges) {
       const row = rows.get(gauge);
-      strips[row] = Math.max(strips[row] ?? 0, strip.lines(gauge.pointers) * line);
+      const lines = strip.lines(gauge.pointers) + !why.hidden + !flagged.hidden;
+      strips[row] = Math.max(strips[row] ?? 0, lines * line);
     }
     const gaps = this.gapsBelow(rows);
     // A strip has the gap below its row, too: only what it is taller than that pushes the next row down.
@@ -270,7 +271,7 @@ export class Panel {
     this.drawnMs = nowMs;
     const text = nowMs - this.textMs >= TEXT_MS;
     if (text) this.textMs = nowMs;
-    let more = false;
+    let [more, taller] = [false, false];
     for (const gauge of this.gauges) {
       for (const reading of gauge.readings) {
         const values = message.p[reading.pointer.key];
@@ -279,16 +280,28 @@ export class Panel {
         if (text) reading.show(values, nowMs, gauge.word);
       }
       gauge.drawing.showFlags(message.flags);
-      if (text) gauge.flags(message.flags);
+      if (text) taller = gauge.flags(message.flags) || taller;
       more = gauge.drawing.draw(nowMs, still) || more;
     }
+    if (taller) this.arrange();
     this.onDraw(message, nowMs, still);
     if (more) this.ask();
   }
 
   health(health, bench) {
-    for (const gauge of this.gauges) gauge.health(health, bench?.gauges[gauge.gauge.name], bench?.stopped);
+    let taller = false;
+    for (const gauge of this.gauges) {
+      taller = gauge.health(health, bench?.gauges[gauge.gauge.name], bench?.stopped) || taller;
+    }
+    if (taller) this.arrange();
   }
+}
+
+/** Whether it was the other way before. */
+function hide(node, hidden) {
+  const changed = node.hidden !== hidden;
+  node.hidden = hidden;
+  return changed;
 }
 
 /** Row by row from the left, as one reads: so they are listed, read out and reached by Tab. */
