@@ -76,12 +76,14 @@ class Panel:
         return replace(self, description=described.model_copy(update={"boards": boards}))
 
     def switched(self, gauges: Mapping[str, str]) -> Panel:
-        """The same panel where these gauges show another quantity of the same unit."""
+        """The same panel where these gauges show another quantity; one of another unit is left out."""
         described, pointers = self.description, self.pointers
         for gauge, quantity in gauges.items():
             before = described.gauges.get(gauge)
             was = before.options.get("quantity") if before else None
             if before is None or was in (None, quantity) or quantity not in self.catalogue:
+                continue
+            if self.catalogue[quantity].unit != self.catalogue[str(was)].unit:  # its face has one scale
                 continue
             after = before.model_copy(update={"options": {**before.options, "quantity": quantity}})
             described = described.model_copy(update={"gauges": {**described.gauges, gauge: after}})

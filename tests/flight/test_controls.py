@@ -253,6 +253,14 @@ switch = { gauge = "tachometer", quantities = ["engine_speed", "engine_speed_2"]
 """
 
 
+def test_a_gauge_whose_description_has_another_unit_since_is_not_switched_back(tmp_path: Path) -> None:
+    path = tmp_path / "panel.toml"
+    path.write_text(one_gauge("sweep"), encoding="utf-8")
+    panel = load_panel(path)
+    assert panel.switched({"tachometer": "oil_pressure"}) is panel
+    assert panel.switched({"tachometer": "engine_speed_2"}) is not panel
+
+
 @on_jumping_clock
 async def test_a_button_switches_what_a_gauge_shows_and_a_reload_leaves_it(tmp_path: Path) -> None:
     path = tmp_path / "panel.toml"
