@@ -188,8 +188,9 @@ def _answer(question: str, default: str, take: Callable[[str], T]) -> T:
     while True:
         try:
             text = input(f"{question} [{default}]: ").strip() or default
-        except EOFError:
-            raise KeyboardInterrupt from None  # the end of the input ends the questions
+        except (EOFError, KeyboardInterrupt):  # the end of the input ends the questions as well
+            print()
+            raise KeyboardInterrupt from None
         try:
             return take(text)
         except BridgeError as wrong:

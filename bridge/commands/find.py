@@ -155,7 +155,7 @@ class Dialogue:
         results = [result for family in families if (result := judge(family, self._moments, self._catalogue))]
         self._result = best_result(results)
         if not self._moments or self._result is None:
-            return ["Nothing has been read yet: type what the instruments show, as in: altitude 3763 ft"]
+            return ["Nothing has been read yet: type what instruments show, as in: altitude 3763 ft"]
         order = self._result.shape.head.get("byte_order")
         rows = [printable(f"In {self._result.family}{f', {order}-endian' if order else ''}:")[:WIDTH]]
         for verdict in self._result.verdicts:

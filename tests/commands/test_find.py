@@ -119,6 +119,7 @@ async def test_three_readings_lead_to_a_layout_that_decodes_them(
     talk = Talk()
     port = await talk.port()
     assert "Nothing has been heard" in await talk.ask("altitude 3763 ft")
+    assert "Nothing has been read" in await talk.ask("found")
     answers = []
     for i, state in enumerate(READ):
         await hear(talk, sender, port, state, 6 * i)
