@@ -15,8 +15,11 @@ from bridge.telemetry.finding.history import Family
 from bridge.telemetry.finding.shapes import Place, Shape
 
 _MICROSECONDS = 1e-6
-_UNITS = (("s", 1.0), ("ms", 1.0), ("s", _MICROSECONDS), ("min", 1.0), ("h", 1.0))
-"""Units and scales of clocks, the most usual first (common practice, no source)."""
+_UNITS = [
+    (unit, scale, convert(scale, unit, "s"))
+    for unit, scale in (("s", 1.0), ("ms", 1.0), ("s", _MICROSECONDS), ("min", 1.0), ("h", 1.0))
+]
+"""Units and scales of clocks, the most usual first (common practice, no source), each with its seconds."""
 _TYPES = ("", "float64", "float32", "uint32", "int32", "uint64", "int64")
 """The most usual first; what has fewer bits starts anew too soon."""
 _POINTS, _PAIRS = 24, 240
@@ -57,11 +60,13 @@ def sender_clock(family: Family, shape: Shape, taken: Sequence[Place]) -> Clock 
     found: list[tuple[tuple[int, ...], Clock]] = []
     for index, numbers in enumerate(zip(*(shape.numbers(datagram) for _, datagram in points), strict=True)):
         place = shape.places[index]
-        there = [number for number in numbers if number is not None]
-        if place.type not in _TYPES or len(there) < len(numbers) or any(map(place.overlaps, taken)):
+        if place.type not in _TYPES:
             continue
-        for rank, (unit, scale) in enumerate(_UNITS):
-            running = _running(times_s, there, convert(scale, unit, "s"))
+        there = [number for number in numbers if number is not None]
+        if len(there) < len(numbers) or there[0] >= there[-1] or any(map(place.overlaps, taken)):
+            continue
+        for rank, (unit, scale, unit_s) in enumerate(_UNITS):
+            running = _running(times_s, there, unit_s)
             if running and _changes([end_s for _, (end_s, _) in pairs], through(index), running):
                 aligned = place.begin % max(1, min(4, place.end - place.begin)) == 0
                 # The lower half of 64 bits is as good a clock until it starts anew: microseconds do so soon.
@@ -73,7 +78,7 @@ def sender_clock(family: Family, shape: Shape, taken: Sequence[Place]) -> Clock 
 
 def _running(times_s: Sequence[float], numbers: Sequence[float], unit_s: float) -> list[tuple[float, float]]:
     """The stretches (s) in which the number ran as a clock of this unit (s); none where it is no clock."""
-    if not 0.0 < (numbers[-1] - numbers[0]) * unit_s < 2.0 * (times_s[-1] - times_s[0]):
+    if (numbers[-1] - numbers[0]) * unit_s > 2.0 * (times_s[-1] - times_s[0]):
         return []
     running = []
     for i in range(len(times_s) - 1):
