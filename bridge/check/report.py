@@ -26,7 +26,9 @@ def by_severity(findings: Iterable[Finding]) -> list[tuple[Severity, list[Findin
 def summary(findings: Sequence[Finding]) -> str:
     """How many of each severity."""
     counts = {severity: sum(f.severity == severity for f in findings) for severity in reversed(SEVERITIES)}
-    return ", ".join(f"{count} {severity}" for severity, count in counts.items())
+    return ", ".join(
+        f"{count} {severity}{'s' * (severity != 'ok' and count != 1)}" for severity, count in counts.items()
+    )
 
 
 def terminal(name: str, findings: Sequence[Finding], all_rows: bool) -> RenderableType:

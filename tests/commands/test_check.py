@@ -11,7 +11,7 @@ import pytest
 
 from bridge.check.findings import SEVERITIES, Finding
 from bridge.check.html import to_html
-from bridge.check.report import to_json
+from bridge.check.report import summary, to_json
 from bridge.commands import check as command
 from bridge.errors import BridgeError
 
@@ -169,6 +169,11 @@ def test_names_are_escaped_in_the_page_and_kept_in_json() -> None:
     page = to_html("<panel>", [finding])
     assert "<script>" not in page and "1 &lt; 2 &amp; 3" in page and "&lt;panel&gt;" in page
     assert json.loads(to_json("<panel>", [finding]))["findings"][0]["text"] == "<script>."
+
+
+def test_findings_are_counted_by_their_severity() -> None:
+    found = [Finding("a", "x", severity, text="x.") for severity in ("note", "note", "failure", "ok", "ok")]
+    assert summary(found) == "1 failure, 0 warnings, 2 notes, 2 ok"
 
 
 def test_the_gravest_comes_first_and_what_is_ok_only_on_request(capsys: pytest.CaptureFixture[str]) -> None:
