@@ -5,8 +5,8 @@ sends telemetry to PORT, and answers lines on its input: `mark` forgets what was
 prints, as one line of JSON, the times of MOVE frames by board since then (and of the last one before), how
 many REST and HOME frames and watchdog trips there were, how many MOVE frames were old or such as no pointer
 can follow, how far each pointer is from where its board counts it (steps), and the telemetry that a program
-could hear; `babble BOARD` lets a board send 1 MB/s, `hold BOARD` lets it take no byte, `unplug BOARD` pulls
-its cable; `quiet` ends all three.
+could hear; `count` prints how many MOVE frames each board has had; `babble BOARD` lets a board send 1 MB/s,
+`hold BOARD` lets it take no byte, `unplug BOARD` pulls its cable; `quiet` ends all three.
 """
 
 from __future__ import annotations
@@ -49,6 +49,7 @@ class Watched(PtyBoard):
 
     def watch(self) -> None:
         """Begin; until then nothing is kept."""
+        self.moves = 0
         self.moves_s: list[float] = []
         self.rests = 0
         self.homes = 0
@@ -61,6 +62,7 @@ class Watched(PtyBoard):
         def kept(time_s: float, payload: bytes) -> list[bytes]:
             self._listen(payload)
             if (move := decoded_move(payload)) is not None:
+                self.moves += 1
                 self.moves_s.append(time.monotonic())
                 self.wrong_moves += not self._asked or self._is_too_far(move)
             elif payload[1] == FrameType.REST:
@@ -153,6 +155,8 @@ def obey(words: list[str], boards: dict[str, Watched], babbling: threading.Event
                 board.moves_s = board.moves_s[-1:]
                 board.homes = board.wrong_moves = 0
                 board.trips_before = board.board.trips
+        case ["count"]:
+            print(json.dumps({name: board.moves for name, board in boards.items()}), flush=True)
         case ["report"]:
             seen = {
                 name: {

@@ -143,10 +143,13 @@ class Flight:
         return Seen(intervals, rests, trips, homes, wrong_moves, off_steps)
 
     def _report(self) -> dict[str, Any]:
-        self.tell("report")
+        return self._answer("report")
+
+    def _answer(self, word: str) -> dict[str, Any]:
+        self.tell(word)
         assert self.double.stdout
-        report: dict[str, Any] = json.loads(self.double.stdout.readline())
-        return report
+        answer: dict[str, Any] = json.loads(self.double.stdout.readline())
+        return answer
 
     @property
     def received(self) -> int | None:
@@ -188,10 +191,10 @@ class Flight:
 
     def flies(self) -> bool:
         """Whether frames reach every board now."""
-        before = self._report()
+        before = self._answer("count")
         time.sleep(0.1)
-        after = self._report()
-        return all(len(after[name]["moves_s"]) > len(before[name]["moves_s"]) + 3 for name in BOARDS)
+        after = self._answer("count")
+        return all(after[name] > before[name] + 1 for name in BOARDS)
 
     def stop(self, number: signal.Signals = signal.SIGTERM) -> tuple[int, float]:
         """Ask the program to end; its exit code and how long that took, in seconds."""

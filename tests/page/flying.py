@@ -187,6 +187,7 @@ class Eye:
         """How far the needle, at rest, is short of the mark of this reading, clockwise positive."""
 
         def still(service: Service) -> bool:
+            self._follow()  # it may have moved since the last look, which a busy machine delays
             pointer = self._pointer(service)
             link = service.boards[pointer.board].link
             assert isinstance(link, VirtualLink)
