@@ -199,7 +199,7 @@ async def test_datagrams_are_heard_while_a_line_is_answered(
 
     monkeypatch.setattr("bridge.commands.find.judge", search)
     answer = asyncio.create_task(talk.ask("altitude 3763 ft"))
-    await searching.wait()
+    await until(searching.is_set, "the search")
     for count in range(3):
         sender.sendto(datagram(READ[0], 6 + count), ("127.0.0.1", port))
     await until(lambda: sources[0].datagrams == 9, "three more datagrams")
