@@ -33,7 +33,7 @@ from bridge.telemetry.flightlog import read_log
 from tests.conftest import wait_until
 from tests.faults.faults import BLOCKED, FAULTS, HANGS, SENDING_S, WATCH_S, Fault
 from tests.faults.flight import BOARDS, Seen
-from tests.faults.network import RELAYED
+from tests.faults.network import RELAYED, network_of
 from tests.faults.over_mqtt import MQTT_FAULTS, MqttFault
 
 GAP_S, RATIO = 0.050, 1.5
@@ -124,7 +124,12 @@ def mqtt_row(name: str, fault: MqttFault) -> tuple[tuple[str, ...], bool]:
         flight.tell("mark")
         fault.work(flight)
         over_s = time.monotonic()
-        wait_until(flight.flies, "frames at every board after the fault")
+        try:
+            wait_until(flight.flies, "frames at every board after the fault")
+        except AssertionError as error:
+            logs = (flight.log.read_text(errors="replace"), network_of(flight).relay_log("right"))
+            error.add_note("\n".join(log[-2000:] for log in logs))
+            raise
         again_s = time.monotonic() - over_s
         time.sleep(max(0.0, begun_s + WATCH_S - time.monotonic()))
         during, serial, after = flight.seen(fault.untouched), flight.seen(SERIAL), flight.seen()
@@ -216,6 +221,7 @@ def main() -> int:
             except AssertionError as error:  # a state that never came
                 cells = (name, *[""] * (len(table.columns) - 2), f"missed: {error}".splitlines()[0])
                 fine = False
+                console.print(*getattr(error, "__notes__", []), highlight=False, markup=False)
             console.print(*cells, sep=" | ", highlight=False)
             table.add_row(*cells)
             if not fine:
