@@ -133,7 +133,7 @@ def by_network(change: Callable[[Proxy], None], for_s: float) -> Callable[[Fligh
                 await asyncio.to_thread(connected.wait)
                 change(proxy)
                 await asyncio.sleep(for_s)
-                proxy.delay_s = 0.0
+                proxy.delay_s, proxy.loses_every = 0.0, 0
                 proxy.stall(False)
                 over.set()
                 await asyncio.to_thread(flight.over.wait)
@@ -263,6 +263,9 @@ MQTT_FAULTS: dict[str, MqttFault] = {
         by_network(lambda proxy: proxy.stall(True), 3.0), back_s=8.0
     ),
     "mqtt: the relay's network cut": MqttFault(by_network(lambda proxy: proxy.cut(), 0.0)),
+    "mqtt: one of five frames to and from the relay lost": MqttFault(
+        by_network(lambda proxy: setattr(proxy, "loses_every", 5), 4.0)
+    ),
     "mqtt: every frame doubled and out of order": MqttFault(stranger(doubled)),
     "mqtt: a late will after a new birth": MqttFault(stranger(late_will), touched=()),
     "mqtt: two relays of one board": MqttFault(second_relay),

@@ -1,22 +1,30 @@
-"""A network between a party and the broker that does what networks do: it delays, stalls and breaks off."""
+"""What is between a party and the broker: it delays, stalls and breaks off as networks do, and loses frames
+as bridges may."""
 
 from __future__ import annotations
 
 import asyncio
 from collections import deque
+from collections.abc import Iterator
 from types import TracebackType
 from typing import Self
+
+_TYPE_AND_QOS, _PUBLISH_0 = 0xF6, 0x30
 
 
 class Proxy:
     """Listens at a port of its own and passes on to `to_port`, both ways, `delay_s` later.
 
-    While `stalled` nothing goes on, as when a cable is out; `cut` breaks all connections off.
+    While `stalled` nothing goes on, as when a cable is out; `cut` breaks all connections off. Every so many
+    PUBLISH of QoS 0, `loses_every`, one is lost; 0 for none.
     """
 
     def __init__(self, to_port: int) -> None:
         self.to_port = to_port
         self.delay_s = 0.0
+        self.loses_every = 0
+        self.lost = 0
+        self._frames = 0
         self._goes_on = asyncio.Event()
         self._goes_on.set()
         self._writers: set[asyncio.StreamWriter] = set()
@@ -80,9 +88,12 @@ class Proxy:
         arrived = asyncio.Event()
 
         async def take() -> None:
+            whole = bytearray()
             while data := await reader.read(65_536):
-                waiting.append((loop.time() + self.delay_s, data))
-                arrived.set()
+                whole += data
+                if data := b"".join(packet for packet in _taken(whole) if not self._loses(packet)):
+                    waiting.append((loop.time() + self.delay_s, data))
+                    arrived.set()
             raise ConnectionResetError
 
         async def give() -> None:
@@ -99,3 +110,28 @@ class Proxy:
         async with asyncio.TaskGroup() as both:
             both.create_task(take())
             both.create_task(give())
+
+    def _loses(self, packet: bytes) -> bool:
+        if self.loses_every == 0 or packet[0] & _TYPE_AND_QOS != _PUBLISH_0:
+            return False
+        self._frames += 1
+        is_lost = self._frames % self.loses_every == 0
+        self.lost += is_lost
+        return is_lost
+
+
+def _taken(data: bytearray) -> Iterator[bytes]:
+    """The whole packets at the beginning of the data, which are taken away (MQTT 3.1.1, 2.2.3)."""
+    while True:
+        length = place = 0
+        for place in range(1, min(5, len(data))):
+            length |= (data[place] & 0x7F) << 7 * (place - 1)
+            if not data[place] & 0x80:
+                break
+        else:
+            return
+        end = place + 1 + length
+        if len(data) < end:
+            return
+        yield bytes(data[:end])
+        del data[:end]

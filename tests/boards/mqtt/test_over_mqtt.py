@@ -131,6 +131,19 @@ async def test_a_slow_network_makes_fewer_moves_and_loses_no_board(broker: Runni
             assert rig.session.statistics.worst_round_trip_s > 0.12
 
 
+async def test_where_one_of_five_frames_is_lost_the_board_still_gets_there_and_nothing_homes(
+    broker: RunningBroker,
+) -> None:
+    async with Proxy(broker.port) as proxy:
+        rig = Rig(broker.broker, relay_at=replace(broker.broker, port=proxy.port))
+        async with rig.running():
+            homes = rig.near.homes
+            proxy.loses_every = 5
+            await rig.follows(300.0)
+            assert proxy.lost > 0
+            assert rig.near.homes == homes
+
+
 async def test_a_relay_that_is_cut_off_is_back_and_nothing_homes(broker: RunningBroker) -> None:
     async with Proxy(broker.port) as network:
         rig = Rig(broker.broker, relay_at=replace(broker.broker, port=network.port))
