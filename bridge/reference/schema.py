@@ -57,6 +57,9 @@ def _leave_to_ready_gauges(definitions: dict[str, Any]) -> None:
         for key, value in here["properties"].items():
             inner = json.dumps(value)
             waiting += [other for other in definitions if f'"#/$defs/{other}"' in inner]
+            named = value.get("additionalProperties")
+            if isinstance(named, dict) and "$ref" in named:  # tables by name: one of them may go, or all
+                value["additionalProperties"] = {"anyOf": [named, {"const": False}]}
             if value.get("type") == "object" or ("$ref" in inner and value.get("type") != "array"):
                 here["properties"][key] = {"anyOf": [value, {"const": False}]}
     definitions[_GAUGE]["properties"]["like"]["enum"] = [*ready_names(), None]

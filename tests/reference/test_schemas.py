@@ -25,6 +25,7 @@ def validator(name: str) -> Any:
 SHIPPED = [
     ("panel", CONFIG / "panel.toml"),
     ("panel", WRITTEN_OUT),
+    *(("panel", file) for file in sorted((ROOT / "tests" / "data" / "panels").glob("*.toml"))),
     *(("calibration", file) for file in sorted((CONFIG / "calibration").glob("*.toml"))),
     *(("layout", file) for file in sorted((CONFIG / "layouts").glob("*.toml"))),
     *(("log-layout", file) for file in sorted((CONFIG / "log-layouts").glob("*.toml"))),
