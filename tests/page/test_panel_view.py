@@ -74,6 +74,9 @@ def at_rest(service: Service) -> dict[str, float] | None:
     pointers = service.running.snapshot(service.clock()).pointers
     angles = {p.key: p.face_deg for p in pointers if p.face_deg is not None and p.commanded_steps_s == 0.0}
     there = all(abs(p.reported_steps - p.commanded_steps) <= 1.0 for p in pointers)
+    # A reading that has just come moves nothing before the next tick.
+    driven = service.running.chain.pointers.values()
+    there = there and all(d.target is not None and abs(d.target - d.position) <= 1.0 for d in driven)
     return angles if service.running.still and there and len(angles) == len(pointers) else None
 
 
@@ -86,12 +89,17 @@ def replay(service: Service) -> ReplaySource:
 def paused_at(flying: Flying, time_s: float) -> None:
     """Let the replay stay at this time of the log (s)."""
 
-    def seek(service: Service) -> None:
+    def rows(service: Service) -> int:
+        return replay(service).senders[0].datagrams
+
+    def seek(service: Service) -> int:
         replay(service).seek(time_s)
         replay(service).pause()
+        return rows(service)
 
-    flying.ask(seek)
-    wait_until(lambda: flying.ask(lambda s: replay(s).playback.time_s) == time_s, "the moment")
+    before = flying.ask(seek)
+    wait_until(lambda: flying.ask(rows) > before, "the first reading from there")
+    assert flying.ask(lambda s: replay(s).playback.time_s) == time_s
 
 
 @pytest.fixture(autouse=True)

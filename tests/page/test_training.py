@@ -41,7 +41,8 @@ async def test_on_this_machine_the_trainees_address_only_watches(tmp_path: Path)
     tail.take(None, "info", {"event": "telemetry", "state": "live"})
     async with served(panel, tail=tail) as (service, page), watching(page, "?trainee") as trainee:
         needle = next(iter(service.running.chain.pointers.values())).pointer.key
-        you = await trainee.until("you", lambda message: True)
+        described = await trainee.until("panel", lambda message: True)
+        you = trainee.latest.get("you") or await trainee.until("you", lambda message: True)
         assert you["may_move"] is False
         assert "may only watch" in (await trainee.ask("fail", kind="needle_sticks", pointer=needle) or "")
         async with watching(page) as instructor:
@@ -50,6 +51,7 @@ async def test_on_this_machine_the_trainees_address_only_watches(tmp_path: Path)
             (reading,) = (await trainee.until("health", lambda message: message["readings"]))["readings"]
             assert reading["name"] == "engine_speed"
         assert [each["text"] for each in trainee.latest["health"]["log"]] == LINES[1:]
+        assert described["replay"]["altitude"] is None
         assert trainee.latest["panel"]["replay"]["altitude"] is None
         assert "training" not in trainee.latest
 
