@@ -112,7 +112,9 @@ def table(sources: Sequence[UdpSource], catalogue: Catalogue, now_s: float) -> R
                 Text(f"{host}: not allowed, {count} datagrams skipped; add it to allow", style="yellow")
             )
         shown += [Text(line, style="yellow") for line in _bounds(source)]
-    shown.append(Text("Ctrl-C stops", style="dim"))
+    described = any(source.layouts for source in sources)
+    hint = "" if described else "; with --find it works out a layout, with --layout it reads by one"
+    shown.append(Text(f"Ctrl-C stops{hint}", style="dim"))
     return Group(*shown)
 
 

@@ -72,6 +72,14 @@ async def test_on_a_terminal_it_draws_a_table() -> None:
     assert "\x1b[" in output
     for word in ("1,000.000", "not seen yet", "41 49 52 20", "Ctrl-C stops"):
         assert word in output
+    assert "--find" not in output
+
+
+def test_without_a_layout_it_names_the_ways_to_one() -> None:
+    console = Console(file=io.StringIO(), width=80)
+    console.print(table([UdpSource("127.0.0.1", 58226, [])], CATALOGUE, 0.0))
+    ways = "Ctrl-C stops; with --find it works out a layout, with --layout it reads by one"
+    assert ways in written(console)
 
 
 def test_a_sender_that_is_not_allowed_is_shown_with_the_cure() -> None:
