@@ -73,6 +73,8 @@ let described = null;
 let latestHealth = null;
 let latestBench = null;
 let stopped = null;
+let refusal = "";
+const REFUSAL_MS = 8000;
 
 function speak(text) {
   put($("spoken"), "");
@@ -153,7 +155,7 @@ function foot() {
   document.body.dataset.stopped = halted ? "yes" : "no";
   $("go-on").hidden = !halted;
   if (!open) put($("summary"), "▲ No connection. To stop the needles, switch off the motors' supply.");
-  else if (halted) put($("summary"), `■ Stopped by ${stopped}: every needle holds.`);
+  else if (halted) put($("summary"), `■ Stopped by ${stopped}: every needle holds. ${refusal}`.trim());
   else if (latestHealth) put($("summary"), summary(latestHealth));
 }
 
@@ -167,8 +169,17 @@ async function stop() {
 $("stop").addEventListener("click", stop);
 $("go-on").addEventListener("click", async () => {
   const error = await link.do("go_on");
-  if (error) put($("summary"), error);
-  else $("stop").focus();
+  if (!error) {
+    $("stop").focus();
+    return;
+  }
+  refusal = error;
+  speak(error);
+  foot();
+  setTimeout(() => {
+    refusal = "";
+    foot();
+  }, REFUSAL_MS);
 });
 // Before anything else can take the key.
 window.addEventListener(

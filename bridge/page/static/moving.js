@@ -71,6 +71,7 @@ export class Moving {
   }
 
   buildDriving() {
+    this.refusal = el("p", { class: "trouble" }); // here, too: what is read out may be out of sight
     const field = (id, label, command) => {
       const input = el("input", { id, inputmode: "decimal", size: 6, autocomplete: "off" });
       return el(
@@ -78,7 +79,7 @@ export class Moving {
         {
           submit: (event) => {
             event.preventDefault();
-            this.withReading(input, (reading) => this.ask(command, { reading }));
+            this.withReading(input, async (reading) => put(this.refusal, (await this.ask(command, { reading })) ?? ""));
           },
         },
         el("label", { for: id }, label),
@@ -93,6 +94,7 @@ export class Moving {
       field("go-reading", "Drive to", "go"),
       field("here-reading", "It is on", "here"),
       field("capture-reading", "Capture: it covers", "capture"),
+      this.refusal,
       el(
         "div",
         { class: "buttons" },
@@ -124,7 +126,9 @@ export class Moving {
   withReading(input, does) {
     const reading = Number(input.value.trim().replace(",", ".").replace("−", "-"));
     if (input.value.trim() === "" || !Number.isFinite(reading)) {
-      this.refuse(`Found ‘${input.value}’; expected a reading in ${unit(this.pointer.unit)}, such as ${this.pointer.low}.`);
+      const why = `Found ‘${input.value}’; expected a reading in ${unit(this.pointer.unit)}, such as ${this.pointer.low}.`;
+      this.refuse(why);
+      put(this.refusal, why);
       input.focus();
     } else {
       does(reading);
