@@ -313,6 +313,8 @@ class _Front:
         elif now.asks == "read":
             tap = "tap beside the gauge, then " if now.tapped else ""
             line = f"{tap}read the needle, {now.unit}: {self._typed}_"
+        elif now.hindered:
+            line = f"the needle is not driven: {now.hindered}"
         else:
             line = "on its way: wait until the needle is at rest"
         side = "from above" if now.falling else "from below"

@@ -83,7 +83,8 @@ what can fail, `in_force` what has, `truth` the needles that would show somethin
 test: while a gauge is tested (`prove --page`), when it changes. The keys are those of
 `proof.desk.DeskSnapshot`; what the needle should show is not among them.
     {"type":"test","pointer":"airspeed.needle","unit":"kt","taken":3,"planned":56,"asks":"read",
-     "purpose":"scale","falling":false,"cycle":1,"tapped":false,"setting_inhg":null,"file":"...","trouble":""}
+     "purpose":"scale","falling":false,"cycle":1,"tapped":false,"setting_inhg":null,"file":"...","trouble":"",
+     "hindered":""}
 answer: to each command, in their order; to `save` once it is written. `id` is null for a message without one.
     {"type":"answer","id":7,"error":null|"a sentence"}
 

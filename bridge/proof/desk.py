@@ -23,7 +23,7 @@ Asks = Literal["wait", "set", "read", "done"]
 class DeskSnapshot:
     """What is asked now: to `wait`, to `set` the altimeter to `setting_inhg`, to `read` the needle (when
     `tapped`, after tapping beside the gauge), or nothing more. `taken` of `planned` readings are done;
-    `trouble` is why the last of them is not in the file."""
+    `trouble` is why the last of them is not in the file, `hindered` why the needle is not driven."""
 
     pointer: str
     unit: str
@@ -37,6 +37,7 @@ class DeskSnapshot:
     setting_inhg: float | None
     file: str
     trouble: str
+    hindered: str
 
 
 class Desk:
@@ -109,4 +110,5 @@ class Desk:
             setting,
             str(work.json),
             self._trouble(),
+            run.hindered,
         )

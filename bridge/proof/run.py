@@ -35,6 +35,8 @@ class Needle:
     arrived: bool
     passed: tuple[int, float] = (0, 0.0)
     """How many index marks it has passed, and where on its path (steps) the last one was."""
+    hindered: str = ""
+    """Why it is not driven at all; "" where it is, or looks for its home position."""
 
 
 def needle_of(running: RunningPanel, address: PointerAddress) -> Needle:
@@ -49,7 +51,12 @@ def needle_of(running: RunningPanel, address: PointerAddress) -> Needle:
         and abs(driven.target - driven.position) < 0.5
         and abs(channel.position - driven.position) <= 1.0
     )
-    return Needle(driven.indication, arrived, channel.passed)
+    hindered = ""
+    if channel.phase in (Phase.FAULTED, Phase.WAITING):
+        hindered = channel.detail
+    elif channel.phase is Phase.UNKNOWN:
+        hindered = f"its board is {running.sessions[address[0]].state.value}"
+    return Needle(driven.indication, arrived, channel.passed, hindered)
 
 
 class ProofRun:
@@ -73,6 +80,8 @@ class ProofRun:
         self._unit_per_step = unit_per_step
         self._fastest = _FASTEST_SHARE * fastest
         self._asks_setting = asks_setting
+        self.hindered = ""
+        """Why the needle is not driven, "" where it is."""
         self.passed_steps: float | None = None
         """Where on its path (steps) its index mark passed on the last part of the way, if it did."""
         self._passes: int | None = None
@@ -147,6 +156,7 @@ class ProofRun:
         """Advance to this time."""
         since_s = 0.0 if self._time_s is None else min(max(0.0, time_s - self._time_s), 0.5)
         self._time_s = time_s
+        self.hindered = needle.hindered
         if self._passes is None or len(self._places) > 1:  # what was passed on the way there does not count
             self._passes = needle.passed[0]
         self.passed_steps = needle.passed[1] if needle.passed[0] != self._passes else None

@@ -32,6 +32,10 @@ class Test:
             self.time_s += 0.05
             self.work.run.tick(self.time_s, Needle(self.work.run.place.fed, arrived))
 
+    def halt(self, why: str) -> None:
+        self.time_s += 0.05
+        self.work.run.tick(self.time_s, Needle(None, False, hindered=why))
+
     def until_due(self) -> None:
         for _ in range(100_000):
             if self.work.run.due or self.desk.snapshot().asks == "set":
@@ -106,3 +110,11 @@ def test_a_reading_that_is_taken_back_after_a_tap_is_read_from_before_it(tmp_pat
     test.desk.again()
     assert len(test.work.run.taken) == tapped - 1
     assert test.work.run.step == test.work.plan.steps[tapped - 1]
+
+
+def test_a_needle_that_is_not_driven_is_not_shown_as_on_its_way(tmp_path: Path) -> None:
+    test = Test(tmp_path)
+    test.halt("no index mark found")
+    assert (test.desk.snapshot().asks, test.desk.snapshot().hindered) == ("wait", "no index mark found")
+    test.fly(0.1)
+    assert test.desk.snapshot().hindered == ""

@@ -45,6 +45,7 @@ export class Reading {
     const pass = test.cycle ? `, pass ${test.cycle}` : "";
     const where = `${PURPOSES[test.purpose] ?? test.purpose}, ${side}${pass}.`;
     if (asks === "done") put(this.what, "Every reading is taken: the sheet is being written.");
+    else if (asks === "wait" && test.hindered) put(this.what, `${where} The needle is not driven: ${test.hindered}.`);
     else if (asks === "wait") put(this.what, `${where} The needle is on its way: wait until it is at rest.`);
     else if (asks === "set") put(this.what, `Set ${test.setting_inhg.toFixed(2)} inHg on the altimeter's own scale.`);
     else put(this.what, `${where} ${test.tapped ? "Tap beside the gauge, then read" : "Read"} the needle.`);
