@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from bridge.flight import bench
-from tests.conftest import PATIENCE_S, ROOT
+from tests.conftest import PATIENCE_S, ROOT, wait_until
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
@@ -24,8 +24,15 @@ OpenPage = Callable[..., "Page"]
 
 
 @pytest.fixture(autouse=True)
-def patient_bench(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A browser on a busy machine may give no sign of life for seconds; tests of giving back shorten this."""
+def patient_bench(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A browser on a busy machine may give no sign of life for seconds; tests of giving back shorten this.
+
+    What the test before had at the bench of the same flight is given back before this one begins.
+    """
+    if "flying" in request.fixturenames:
+        flight: Flying = request.getfixturevalue("flying")
+        monkeypatch.setattr(bench, "GIVE_BACK_S", 0.2)
+        wait_until(lambda: not flight.ask(lambda s: s.benches.snapshot(s.clock())), "every gauge given back")
     monkeypatch.setattr(bench, "GIVE_BACK_S", PATIENCE_S)
 
 

@@ -59,9 +59,6 @@ def holder(flying: Flying, open_page: OpenPage) -> Page:
 
 def with_gauge(flying: Flying, open_page: OpenPage, gauge: str) -> Page:
     """A page with the token, that has this gauge at the bench, on its way to a mark."""
-    with pytest.MonkeyPatch.context() as soon:
-        soon.setattr(bench, "GIVE_BACK_S", 0.2)
-        wait_until(lambda: at_bench(flying) is None, "the gauge given back")
     page = open_page(f"{flying.url}#token={flying.token}")
     page.goto(f"{flying.url}#/bench/{gauge}")
     page.locator("[data-do=take]").click()
