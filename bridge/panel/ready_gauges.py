@@ -86,7 +86,7 @@ def expanded(data: Table, where: str) -> tuple[Table, Origins]:
             filled[gauge] = own
         elif name in ready_names():
             wrong += _units_alone(ready_gauge(name), own, where, f"gauges.{gauge}")
-            filled[gauge] = _over(ready_gauge(name).described, own)
+            filled[gauge] = _over(_less_of_its_readings(ready_gauge(name).described, own), own)
         else:
             found, cure = f"an unknown ready gauge {name!r}", near(name, ready_names())
             wrong.append(DescriptionError(where, f"gauges.{gauge}.like", found, "a ready gauge", cure))
@@ -116,6 +116,19 @@ def _units_alone(ready: ReadyGauge, own: Table, where: str, key: str) -> Iterato
             found = f"a unit of its own beside {', '.join(kept)} of the ready gauge {ready.name!r}"
             cure = "Write them as well in that unit, face = false for a face made from the scale, or no unit"
             yield DescriptionError(where, f"{key}.pointers.{name}.unit", found, "readings in one unit", cure)
+
+
+def _less_of_its_readings(ready: Table, own: Table) -> Table:
+    """The ready gauge without the tolerance of pointers for which the builder writes other readings: it is
+    that of the ready scale. In another unit the place to park is another, too."""
+    pointers, written = dict(ready["pointers"]), own.get("pointers")
+    for name, pointer in written.items() if isinstance(written, dict) else ():
+        if not isinstance(pointer, dict) or not isinstance(pointers.get(name), dict):
+            continue
+        lost = {"tolerance"} if {"unit", *_IN_POINTERS} & pointer.keys() else set()
+        lost |= {"park"} if "unit" in pointer else set()
+        pointers[name] = {key: value for key, value in pointers[name].items() if key not in lost}
+    return {**ready, "pointers": pointers}
 
 
 def _over(ready: Table, own: Table) -> dict[str, Any]:

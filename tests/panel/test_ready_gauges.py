@@ -13,7 +13,7 @@ from bridge.faces.geometry import gauge_parts
 from bridge.faces.panel_gauge import panel_gauge
 from bridge.faces.svg import assembly_svg
 from bridge.panel.load import Panel, load_panel
-from bridge.panel.ready_gauges import expanded, ready_gauge
+from bridge.panel.ready_gauges import expanded, ready_gauge, ready_names
 from tests.conftest import ROOT, WRITTEN_OUT
 
 DEMO = ROOT / "config" / "panel.toml"
@@ -51,6 +51,24 @@ def test_own_tables_go_over_the_ready_ones_and_lists_replace_lists() -> None:
     assert gauge["face"]["letters"] == [] and gauge["face"]["diameter_mm"] == 57
     assert gauge["face"]["scales"] == ready["face"]["scales"] and ready["face"]["letters"]
     assert gauge["pointers"]["needle"] == {**ready["pointers"]["needle"], "park": 40}
+
+
+def test_every_ready_pointer_has_the_tolerance_of_its_scale_and_another_scale_has_its_own() -> None:
+    for name in ready_names():
+        for pointer, ready in ready_gauge(name).described["pointers"].items():
+            assert ready["tolerance"] > 0, (name, pointer)
+    own: dict[str, Any] = {"like": "g_meter", "pointers": {"needle": {"scale": [[-2, 0], [5, 90]]}}}
+    needle = expanded({"gauges": {"g": own}}, "panel.toml")[0]["gauges"]["g"]["pointers"]["needle"]
+    assert "tolerance" not in needle and needle["park"] == 1
+    own["pointers"]["needle"]["tolerance"] = 0.5
+    assert (
+        expanded({"gauges": {"g": own}}, "panel.toml")[0]["gauges"]["g"]["pointers"]["needle"]["tolerance"]
+        == 0.5
+    )
+    own["pointers"]["needle"]["unit"] = "m/s2"
+    own["face"] = False
+    needle = expanded({"gauges": {"g": own}}, "panel.toml")[0]["gauges"]["g"]["pointers"]["needle"]
+    assert "park" not in needle
 
 
 def test_false_takes_a_table_of_the_ready_gauge_out() -> None:

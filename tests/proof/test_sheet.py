@@ -20,7 +20,6 @@ from bridge.proof.plan import Plan, make_plan
 from bridge.proof.readers import Reader
 from bridge.proof.record import Record, fingerprint, read_record, to_json
 from bridge.proof.sheet import Sheet, facts, number, sheet
-from tests.conftest import ROOT
 from tests.proof.altimeter import altimeter
 
 READER = Reader("eye", "Ada <b>, by eye, to 1 ft as stated", 1.0)
@@ -91,8 +90,11 @@ def test_a_number_has_the_digits_that_count(value: float, text: str) -> None:
     assert number(value) == text
 
 
-def test_a_gauge_without_any_limit_is_not_judged_and_rounding_is_no_error() -> None:
-    panel = load_panel(ROOT / "config" / "panel.toml")
+def test_a_gauge_without_any_limit_is_not_judged_and_rounding_is_no_error(config: Path) -> None:
+    file = config / "panel.toml"
+    before, table = file.read_text().split("[gauges.turn.pointers.ball]")
+    file.write_text(before + "[gauges.turn.pointers.ball]" + table.replace("tolerance = 1\n", "", 1))
+    panel = load_panel(file)
     ball = next(pointer for pointer in panel.pointers if pointer.key == "turn.ball")
     plan = make_plan(panel, ball, 2, 1.0)
     evaluation = evaluate(plan, ball, [step.wanted + 1e-4 for step in plan.steps], 0.0)
