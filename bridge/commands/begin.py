@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TypeVar
 
+from bridge.commands import completion
 from bridge.errors import DescriptionError
 
 T = TypeVar("T")
@@ -24,11 +25,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "folder", type=Path, metavar="FOLDER", help="where the panel goes; nothing is overwritten"
     )
-    parser.add_argument("--gauge", action="append", metavar="NAME", help="a ready gauge; repeat it for more")
-    parser.add_argument(
+    gauge = parser.add_argument(
+        "--gauge", action="append", metavar="NAME", help="a ready gauge; repeat it for more"
+    )
+    motor = parser.add_argument(
         "--motor", action="append", metavar="NAME", help="one for all gauges, or one for each in order"
     )
-    parser.add_argument("--part", default=None, metavar="NAME", help=f"the microcontroller ({PART})")
+    part = parser.add_argument("--part", default=None, metavar="NAME", help=f"the microcontroller ({PART})")
+    for option, names in ((gauge, completion.gauges), (motor, completion.motors), (part, completion.parts)):
+        completion.offer(option, names)
     parser.add_argument(
         "--port",
         action="append",

@@ -8,6 +8,7 @@ from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from bridge.commands import completion
 from bridge.errors import BridgeError, DescriptionError
 
 if TYPE_CHECKING:  # the command's help should not wait for these
@@ -44,7 +45,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="print the JSON Schema of such a file, for editors that complete TOML",
     )
     drive = parser.add_argument_group("one drive instead of a panel")
-    drive.add_argument("--motor", metavar="NAME", help="a motor of the catalogue")
+    motor = drive.add_argument("--motor", metavar="NAME", help="a motor of the catalogue")
+    completion.offer(motor, completion.motors)
     drive.add_argument("--gears", nargs="+", default=[], metavar="N/N", help="motor turns per pointer turn")
     drive.add_argument(
         "--microsteps",

@@ -74,9 +74,13 @@ def test_what_it_does_not_take_is_answered_with_what_it_does(
         ("pointer-bridge re", {"replay", "relay"}),
         ("pointer-bridge run --tr", {"--trace "}),
         ("pointer-bridge check --reference --sch", {"--schema "}),
+        ("pointer-bridge begin own --gauge oil_t", {"oil_temperature "}),
+        ("pointer-bridge begin own --motor bipolar-400", {"bipolar-400-nema17 "}),
     ],
 )
-def test_a_shell_that_asks_gets_commands_and_options(line: str, completed: set[str], tmp_path: Path) -> None:
+def test_a_shell_that_asks_gets_commands_options_and_names(
+    line: str, completed: set[str], tmp_path: Path
+) -> None:
     """The protocol of argcomplete: the line in the environment, the words into the file that is named."""
     answer = tmp_path / "answer"
     asked = {"_ARGCOMPLETE": "1", "COMP_LINE": line, "COMP_POINT": str(len(line)), "_ARGCOMPLETE_IFS": "\n"}
