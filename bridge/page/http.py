@@ -21,6 +21,9 @@ CONNECTIONS = 256
 """More at once are refused."""
 SEND_BUFFER_BYTES = 32_768
 """Of each connection: what waits in it is old by the time it arrives."""
+READ_BYTES = 2048
+"""Read of one connection in one turn of the event loop: what is read at once is taken apart at once, and a
+flood of the shortest frames would hold up the boards' frames for as long as that takes."""
 STALLED_S = 10.0
 
 _log = structlog.get_logger(__name__)
@@ -67,6 +70,7 @@ class _Protocol(WebSocketsSansIOProtocol):
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         super().connection_made(transport)
         self.transport.set_write_buffer_limits(high=0)
+        self.transport.max_size = READ_BYTES  # type: ignore[attr-defined]  # asyncio's own would be 256 kB
 
 
 class Server(uvicorn.Server):

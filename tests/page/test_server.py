@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+from contextlib import suppress
 from pathlib import Path
 
 import httpx
@@ -184,18 +185,47 @@ async def test_a_flood_and_a_message_too_long_are_told_why_and_closed_and_the_bo
         await go_on(service)
 
 
+HANDSHAKE = (
+    "GET /live HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nUpgrade: websocket\r\nConnection: Upgrade\r\n"
+    "Sec-WebSocket-Version: 13\r\nSec-WebSocket-Key: MDEyMzQ1Njc4OTAxMjM0NQ==\r\n\r\n"
+)
+
+
+async def test_of_a_burst_of_the_shortest_frames_little_is_taken_apart_in_one_turn(
+    panel: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Frames of 6 bytes (RFC 6455, 5.2), 2 MB at once: in one read they held up the boards for 100 ms."""
+    sizes = []
+    received = http._Protocol.data_received
+
+    def noted(protocol: http._Protocol, data: bytes) -> None:
+        sizes.append(len(data))
+        received(protocol, data)
+
+    monkeypatch.setattr(http._Protocol, "data_received", noted)
+    async with served(panel) as (service, page):
+        reader, writer = await asyncio.open_connection("127.0.0.1", page.address.port)
+        writer.write(HANDSHAKE.format(port=page.address.port).encode())
+        await reader.readuntil(b"\r\n\r\n")
+        sizes.clear()
+        with suppress(ConnectionError):
+            writer.write(b"\x81\x80\0\0\0\0" * 350_000)
+            await writer.drain()
+        await until(lambda: len(page.hub) == 0, "it is thrown out")
+        assert 0 < max(sizes) <= http.READ_BYTES
+        await go_on(service)
+        writer.close()
+        with suppress(ConnectionError):
+            await writer.wait_closed()
+
+
 async def test_a_browser_that_never_reads_loses_its_place_and_delays_nobody(
     panel: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(http, "STALLED_S", 0.3)
     async with served(panel) as (service, page):
         reader, writer = await asyncio.open_connection("127.0.0.1", page.address.port, limit=1024)
-        handshake = (
-            f"GET /live HTTP/1.1\r\nHost: 127.0.0.1:{page.address.port}\r\nUpgrade: websocket\r\n"
-            "Connection: Upgrade\r\nSec-WebSocket-Version: 13\r\n"
-            "Sec-WebSocket-Key: MDEyMzQ1Njc4OTAxMjM0NQ==\r\n\r\n"
-        )
-        writer.write(handshake.encode())
+        writer.write(HANDSHAKE.format(port=page.address.port).encode())
         await until(lambda: len(page.hub) == 1, "it watches")
         # Its window is full as soon as nobody reads: messages of a mebibyte stand for hours of watching.
         (hung,) = page.hub
