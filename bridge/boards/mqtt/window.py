@@ -18,7 +18,9 @@ MOVES_PER_QUERY = 4
 _AFTER_A_MOVE = 0.5
 """Ticks: the QUERY is due between two MOVEs, so that the one before takes it along, see `runner.Board`."""
 _MOST_QUERIES = 16
-_OVERTAKE = (FrameType.HOME, FrameType.ADOPT, FrameType.REST)
+_OVERTAKE = (FrameType.HOME, FrameType.ADOPT, FrameType.REST, FrameType.IDENTIFY)
+"""A MOVE that waits must not come after these: it would undo the first three, and a host that asks who is
+there drives the board no more, so that a late STATUS would let an old position go."""
 
 
 def query_s(tick_hz: float) -> float:
@@ -55,7 +57,7 @@ class MoveWindow:
             self._sent += 1
         elif kind == FrameType.QUERY:
             self._queries.append((payload[2], self._sent))
-        elif kind in _OVERTAKE and self._held is not None:  # a MOVE that comes after would undo it
+        elif kind in _OVERTAKE and self._held is not None:
             self.superseded += 1
             self._held = None
         return payload

@@ -52,7 +52,7 @@ def test_a_status_that_nobody_asked_for_confirms_nothing() -> None:
     assert window.received(frame(FrameType.STATUS, 99)) is None
 
 
-@pytest.mark.parametrize("kind", [FrameType.REST, FrameType.HOME, FrameType.ADOPT])
+@pytest.mark.parametrize("kind", [FrameType.REST, FrameType.HOME, FrameType.ADOPT, FrameType.IDENTIFY])
 def test_a_move_that_waits_does_not_come_after_a_command(kind: FrameType) -> None:
     window = MoveWindow()
     for number in range(11):
