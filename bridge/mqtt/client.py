@@ -32,7 +32,8 @@ TAKEN_S, LONGEST_TAKEN_S = 5.0, 60.0
 LEAST_SHARE = 0.2
 """Of that pause, also where the other one is not there any more: two without a board take turns slowly."""
 SHORT_S, MOST_SHORT = 2.0, 5
-"""Not every broker tells who has taken our place: so many connections that last no longer tell it as well."""
+"""Not every broker tells who has taken our place: where nobody else does, so many connections that last no
+longer tell it as well."""
 
 
 def client_id(role: str, topic: str) -> str:
@@ -130,7 +131,7 @@ class Client:
             self._short += 1
         if error.taken:
             self._short = max(self._short, MOST_SHORT)
-        elif self._short >= MOST_SHORT and lasted_s < SHORT_S:
+        elif self._place is None and self._short >= MOST_SHORT and lasted_s < SHORT_S:
             why = "it lets us in and closes again: look whether this panel or this board's relay runs twice"
             error = BrokerError(self.broker, why, taken=True)
         self._up_s = -inf  # until it is up again

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from types import TracebackType
-from typing import Self
+from typing import Any, Self
 
 import aiomqtt
 from aiomqtt import MqttCodeError, MqttError, ProtocolVersion
@@ -115,19 +115,25 @@ class RetainedConnection:
         await self._end()
 
     async def publish(self, topic: str, payload: bytes, forgotten_s: int | None = None) -> None:
-        """Let the broker keep this; raises BrokerError. MQTT 5 brokers forget it after `forgotten_s`."""
+        """Let the broker keep this; raises BrokerError, at once when the connection is lost meanwhile.
+
+        MQTT 5 brokers forget it after `forgotten_s`.
+        """
         expiry = {} if forgotten_s is None else {"MessageExpiryInterval": forgotten_s}
+        properties = self._properties(PacketTypes.PUBLISH, **expiry) if expiry else None
+        kept = asyncio.ensure_future(
+            self._client.publish(topic, payload, qos=1, retain=True, properties=properties)
+        )
+        ends: set[asyncio.Future[Any]] = {kept, self.lost}
         try:
-            with _cancellable():
-                await self._client.publish(
-                    topic,
-                    payload,
-                    qos=1,
-                    retain=True,
-                    properties=self._properties(PacketTypes.PUBLISH, **expiry) if expiry else None,
-                )
+            await asyncio.wait(ends, return_when=asyncio.FIRST_COMPLETED)
+            if not kept.done():
+                raise BrokerError(self._broker, f"the connection was lost before it kept {topic}")
+            kept.result()
         except MqttError as error:
             raise BrokerError(self._broker, f"does not keep {topic} ({error})") from None
+        finally:
+            kept.cancel()
 
     async def _subscribe(self) -> None:
         try:

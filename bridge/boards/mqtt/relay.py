@@ -173,22 +173,23 @@ class Relay:
             try:
                 async with asyncio.timeout(None if told is None else HEARD_S):
                     await self._changed.wait()
-                self._changed.clear()
-                if self._client.is_up:
-                    await self._tell()
-            except BrokerError as error:
-                self._down(error)
-                self._client.renew()
             except TimeoutError:
                 if self._told == told == self._session:
                     why = f"does not let us read {self._topic}/{STATE}: allow it in its access list"
-                    self._down(BrokerError(self._client.broker, why))
-                    self._client.renew()
+                    self._connect_again(BrokerError(self._client.broker, why))
                 self._told = None
+                continue
+            self._changed.clear()
+            session = self._session
+            try:
+                if self._client.is_up:
+                    await self._tell(session, self._introduction)
+            except BrokerError as error:
+                if session == self._session:  # else there is a newer connection, which is told anew
+                    self._connect_again(error)
 
-    async def _tell(self) -> None:
+    async def _tell(self, session: int, introduction: bytes) -> None:
         """A host sends frames once it has state and introduction: by then they are passed on."""
-        session, introduction = self._session, self._introduction
         if not introduction:
             state = encode_state(session, False, self._why)
             await self._client.keep(f"{self._topic}/{STATE}", state, FORGOTTEN_S)
@@ -197,6 +198,10 @@ class Relay:
             await self._client.keep(f"{self._topic}/{STATE}", encode_state(session, True))
         else:
             await self._client.keep(f"{self._topic}/{ABOUT}", encode_about(session, introduction))
+
+    def _connect_again(self, error: BrokerError) -> None:
+        self._down(error)
+        self._client.renew()
 
     # -- the board's side -------------------------------------------------------------------------
 
