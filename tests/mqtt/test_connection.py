@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import signal
 import socket
 import subprocess
 from collections.abc import AsyncIterator, Iterator
@@ -197,3 +198,15 @@ async def test_a_broker_that_knows_no_mqtt_5_is_tried_with_3_1_1() -> None:
     await asyncio.wait({task})
     server.close()
     assert versions == [5, 4, 5, 4]
+
+
+async def test_what_is_not_kept_yet_when_the_connection_is_lost_fails_at_once() -> None:
+    """And not when aiomqtt's time for it is over: by then there may be a newer connection."""
+    with running() as own:
+        async with RetainedConnection(own.broker, Retained("pb1"), True) as connection:
+            own.stall(True)
+            keeping = asyncio.create_task(connection.publish("a/state", b"kept"))
+            await asyncio.sleep(0)
+            own.stop(signal.SIGKILL)
+            with pytest.raises(BrokerError, match="lost before it kept a/state"):
+                await keeping
