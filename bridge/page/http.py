@@ -12,6 +12,7 @@ from contextlib import contextmanager
 import structlog
 import uvicorn
 from starlette.types import ASGIApp
+from uvicorn.protocols.http.h11_impl import H11Protocol
 from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
 from bridge.errors import DescriptionError
@@ -23,7 +24,7 @@ SEND_BUFFER_BYTES = 32_768
 """Of each connection: what waits in it is old by the time it arrives."""
 READ_BYTES = 2048
 """Read of one connection in one turn of the event loop: what is read at once is taken apart at once, and a
-flood of the shortest frames would hold up the boards' frames for as long as that takes."""
+flood of the shortest frames, or chunks of a body, would hold up the boards for as long as that takes."""
 STALLED_S = 10.0
 
 _log = structlog.get_logger(__name__)
@@ -64,13 +65,25 @@ def _bound(address: Address) -> socket.socket:
     return listener
 
 
+def _read_little(transport: asyncio.BaseTransport) -> None:
+    transport.max_size = READ_BYTES  # type: ignore[attr-defined]  # asyncio's own would be 256 kB
+
+
+class _Requests(H11Protocol):
+    """HTTP, until a WebSocket takes the connection over."""
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        _read_little(transport)
+        super().connection_made(transport)  # type: ignore[arg-type]
+
+
 class _Protocol(WebSocketsSansIOProtocol):
     """A browser that reads slowly misses messages; it does not get old ones."""
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        _read_little(transport)
         super().connection_made(transport)
         self.transport.set_write_buffer_limits(high=0)
-        self.transport.max_size = READ_BYTES  # type: ignore[attr-defined]  # asyncio's own would be 256 kB
 
 
 class Server(uvicorn.Server):
@@ -80,6 +93,7 @@ class Server(uvicorn.Server):
         super().__init__(
             uvicorn.Config(
                 app,
+                http=_Requests,
                 ws=_Protocol,
                 ws_per_message_deflate=False,
                 ws_max_size=16 * MOST_BYTES,
