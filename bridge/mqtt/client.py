@@ -29,8 +29,8 @@ RETRY_S = 0.2
 """A lost connection is opened again after once to twice this long."""
 TAKEN_S, LONGEST_TAKEN_S = 5.0, 60.0
 """The same, after another program came with our name, doubled each time: the two take turns otherwise."""
-LEAST_SHARE = 0.2
-"""Of that pause, also where the other one is not there any more: two without a board take turns slowly."""
+LEAST_TAKEN_S = 1.0
+"""Where the other one tells when it has gone, the pause is at least so long."""
 SHORT_S, MOST_SHORT = 2.0, 5
 """Not every broker tells who has taken our place: where nobody else does, so many connections that last no
 longer tell it as well."""
@@ -148,7 +148,7 @@ class Client:
             return
         with suppress(TimeoutError):
             async with asyncio.timeout(pause_s):
-                await asyncio.sleep(LEAST_SHARE * shortest_s)
+                await asyncio.sleep(LEAST_TAKEN_S)
                 await self._vacated(self._place)
 
     async def _vacated(self, place: str) -> None:
