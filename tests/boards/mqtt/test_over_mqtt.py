@@ -23,6 +23,7 @@ from bridge.boards.mqtt.relay import Relay
 from bridge.boards.mqtt.window import MOST_UNCONFIRMED
 from bridge.boards.state import State
 from bridge.boards.virtual.board import VirtualBoard
+from bridge.errors import BoardError
 from tests.boards import conformance
 from tests.boards.mqtt.rig import CHANNELS, Kept, Rig
 from tests.boards.mqtt.subjects import MqttSubject
@@ -186,9 +187,17 @@ async def test_a_relay_that_ends_tells_so(broker: RunningBroker) -> None:
 
 async def test_a_board_whose_link_fails_is_gone_with_the_relays_reason(broker: RunningBroker) -> None:
     rig = Rig(broker.broker)
+
+    async def unplugged() -> None:
+        raise BoardError("left", "/dev/ttyUSB0 was lost: look at its cable")
+
+    async def lost() -> list[bytes]:
+        raise BoardError("left", "/dev/ttyUSB0 was lost: look at its cable")
+
     async with rig.running():
-        rig.relay._is_gone("/dev/ttyUSB0 was lost: look at its cable")
+        rig.near.open, rig.near.receive = unplugged, lost  # type: ignore[method-assign]
         await until(lambda: "/dev/ttyUSB0 was lost" in rig.session.detail, "the reason")
+        assert rig.session.state is State.ABSENT
 
 
 async def test_a_move_that_somebody_left_at_the_broker_is_not_obeyed(broker: RunningBroker) -> None:
