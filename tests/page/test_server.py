@@ -201,6 +201,7 @@ HANDSHAKE = (
             b"1\r\na\r\n",
         ),
     ],
+    ids=["frames", "chunks"],
 )
 async def test_of_a_burst_little_is_taken_apart_in_one_turn(
     panel: Path, monkeypatch: pytest.MonkeyPatch, protocol: type, begun: str, burst: bytes
