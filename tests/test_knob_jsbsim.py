@@ -91,12 +91,14 @@ async def test_a_knob_sets_the_simulators_altimeter_and_the_needle_follows(confi
         def is_still() -> bool:
             assert service is not None
             ready = service.running.sessions["left"].state is State.READY
-            target = needle.target
+            target, board = needle.target, link.board.channel(0).status
             return (
                 ready
                 and target is not None
                 and abs(needle.position - target) < 0.5
                 and needle.velocity == 0.0
+                and board.velocity == 0
+                and abs(board.position - needle.position) <= 1.0
             )
 
         await until(is_still, "a needle that shows the field's altitude")

@@ -116,8 +116,11 @@ class GaugeBench:
 
     @property
     def _arrived(self) -> bool:
-        driven = self._driven
-        return driven.motion.at_rest and driven.target in (None, driven.position)
+        """Whether it is where it was sent, by what its board reports: that may hear nothing for a moment, and
+        where it turns round decides which side its play is on."""
+        driven, channel = self._driven, self._channel
+        at_rest = driven.motion.at_rest and driven.target in (None, driven.position)
+        return at_rest and channel.reported.velocity == 0 and abs(channel.position - driven.position) <= 1.0
 
     # -- moving -----------------------------------------------------------------------------------
 

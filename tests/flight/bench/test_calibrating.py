@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from bridge.boards.messages import FrameType
+from bridge.calibration.bench import APPROACH_DEG
 from bridge.errors import BenchError
-from tests.flight.bench.rig import ME, NEEDLE, Rig, taken
+from tests.flight.bench.rig import ME, NEEDLE, TICK_S, Rig, taken
 
 
 def test_a_capture_counts_only_where_the_needle_came_from_the_right_side_and_is_at_rest(rig: Rig) -> None:
@@ -27,6 +29,30 @@ def test_a_capture_counts_only_where_the_needle_came_from_the_right_side_and_is_
     bench.capture(40.0)
     assert [(c.reading, c.falling) for c in bench.draft.captures] == [(40.0, False)]
     assert bench.snapshot().mark == 60.0
+
+
+def test_a_needle_whose_board_hears_nothing_for_a_moment_comes_all_the_way_round_all_the_same(
+    rig: Rig, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On its way back to the place short of the mark the board misses 0.3 s of MOVE frames: it turns round
+    there, not where the host had it turn."""
+    bench = taken(rig).benches.at("airspeed", ME)
+    bench.go(100.0)
+    rig.settle(ME)
+    board = rig.board(bench.pointer.board)
+    places, ends_s, receive = [rig.place(NEEDLE)], rig.time_s + 0.3, board.receive
+
+    def missing(time_s: float, payload: bytes) -> list[bytes]:
+        return [] if payload[1] == FrameType.MOVE and time_s < ends_s else receive(time_s, payload)
+
+    monkeypatch.setattr(board, "receive", missing)
+    goal_steps = rig.place(NEEDLE)
+    bench.go(100.0)  # the same again: back, and on to it
+    while not places[1:] or bench.moving:
+        rig.fly(TICK_S, ME)
+        places.append(rig.place(NEEDLE))
+    assert places[-1] == pytest.approx(goal_steps, abs=1.0)
+    assert min(places) == pytest.approx(goal_steps - bench.pointer.drive.steps(APPROACH_DEG), abs=1.0)
 
 
 def test_a_knob_turned_far_enough_from_the_right_side_needs_no_second_approach(rig: Rig) -> None:
