@@ -169,7 +169,7 @@ def _parking(panel: Panel) -> Iterator[Finding]:
 
 
 def _unused(panel: Panel) -> Iterator[Finding]:
-    """What the description has and nothing uses: a stop of the motor for homing, buttons, knobs."""
+    """What the description has and nothing uses: a stop of the motor for homing, buttons, knobs, a port."""
     description = panel.description
     setting = description.altimeter_setting
     for name, board in description.boards.items():
@@ -189,6 +189,11 @@ def _unused(panel: Panel) -> Iterator[Finding]:
                 continue
             text = f"Nothing uses the {given.kind} at input {place}."
             yield Finding(f"board {name}", "input", "note", text=text)
+        if board.is_virtual and (board.port is not None or board.topic is not None):
+            key, link = ("topic", "mqtt") if board.port is None else ("port", "serial")
+            text = f"It has a {key} and is virtual all the same: nothing is sent there."
+            cure = f"Write link = '{link}' beside its {key}, or delete that."
+            yield Finding(f"board {name}", "link", "warning", text=text, cure=cure)
 
 
 def _overlaps(panel: Panel) -> Iterator[Finding]:

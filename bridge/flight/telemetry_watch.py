@@ -50,7 +50,7 @@ class TelemetryWatch:
         self.latest_s = time_s
         if self._paused_s is not None:  # somebody looks for a place in a replay that is paused
             self._paused_s = time_s
-        elif self.state is not Telemetry.LIVE:
+        elif self.state not in (Telemetry.LIVE, Telemetry.SILENT):  # silent: `look` knows how old these are
             self.live_s = time_s
             return self._change(Telemetry.LIVE)
         return []
@@ -92,14 +92,21 @@ class TelemetryWatch:
         return self._pace >= 1.0
 
     def look(self, time_s: float, rest_after_s: float) -> list[TelemetryChanged]:
-        """Look whether watched telemetry is silent, or has been for so long that the pointers rest."""
+        """Look whether watched telemetry is silent, live again, or silent for so long that the pointers rest.
+
+        Readings that a held-up program takes long after they arrived do not make it live.
+        """
         assert self.latest_s is not None, "it is watched"
         latest_s = max(self.latest_s, self._on_path_s)  # between two rows the next is known to come
         age_s = (time_s - latest_s) * min(1.0, self._pace)  # a slow replay comes in slowly
         if age_s >= rest_after_s:
             return self._change(Telemetry.RESTING)
-        if self.state is Telemetry.LIVE and age_s >= patience_s(self._interval_s):
+        is_silent = age_s >= patience_s(self._interval_s)
+        if self.state is Telemetry.LIVE and is_silent:
             return self._change(Telemetry.SILENT)
+        if self.state is Telemetry.SILENT and not is_silent:
+            self.live_s = self.latest_s
+            return self._change(Telemetry.LIVE)
         return []
 
     def age_s(self, time_s: float) -> float | None:

@@ -389,3 +389,19 @@ def test_gauges_that_overlap_on_the_panel_are_noted(tmp_path: Path) -> None:
 
 def test_a_knob_or_button_that_a_control_has_is_not_unused(config: Path) -> None:
     assert [each.text for each in check_panel(controlled(config)) if each.check == "input"] == []
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "link"), [("port", "/dev/ttyUSB0", "serial"), ("topic", "a", "mqtt")]
+)
+def test_a_virtual_board_with_a_way_to_a_real_one_is_warned_of(
+    tmp_path: Path, key: str, value: str, link: str
+) -> None:
+    config = tmp_path / "config"
+    shutil.copytree(DEMO.parent, config)
+    file = config / "panel.toml"
+    text = file.read_text(encoding="utf-8")
+    file.write_text(text.replace("[boards.left]\n", f'[boards.left]\n{key} = "{value}"\n'), encoding="utf-8")
+    found = checked(file)["board left", "link"]
+    assert found.severity == "warning" and f"link = '{link}'" in found.cure
+    assert ("board right", "link") not in checked(file)
