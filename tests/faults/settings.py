@@ -8,7 +8,7 @@ import pty
 import termios
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import partial
 
 from tests.faults.flight import Flight, flying
@@ -66,10 +66,12 @@ def log_read_slowly() -> Iterator[Flight]:
 
     def read_a_line_a_second(read: int) -> None:
         while not over.wait(1.0):
-            while os.read(read, 1) != b"\n":
-                pass
+            with suppress(BlockingIOError):  # all is read; waiting for more would outlast the test
+                while os.read(read, 1) != b"\n":
+                    pass
 
     with full_pipe() as (read, write):
+        os.set_blocking(read, False)
         reader = threading.Thread(target=read_a_line_a_second, args=(read,), daemon=True)
         reader.start()
         try:
