@@ -231,7 +231,11 @@ def pointer_case(panel: Panel, pointer: Pointer) -> Case:
     stops = described.stops_deg or (curve.angles[0], curve.angles[-1])
     share = pointer.unit_share  # what is known of a quantity is in its own unit
     fastest, fastest_from = defaults.fastest_per_s(quantity, span / share)
-    given = panel.description.aircraft.fastest.get(pointer.indication)
+    given, own = panel.description.aircraft.fastest.get(pointer.indication), described.fastest
+    if own is not None:
+        fastest, fastest_from = own / share, "fastest of this pointer"
+    if given is not None:
+        fastest, fastest_from = given, "aircraft.fastest"
     allowed, allowed_from = defaults.tolerance(quantity, span / share, pointer.endless)
     return Case(
         subject=pointer.key,
@@ -245,8 +249,8 @@ def pointer_case(panel: Panel, pointer: Pointer) -> Case:
         span_deg=360.0 if pointer.endless else abs(stops[1] - stops[0]),
         unit_per_deg=unit_per_deg,
         deg_per_unit=deg_per_unit,
-        fastest=(given or fastest) * share,
-        fastest_from="aircraft.fastest" if given else fastest_from,
+        fastest=fastest * share,
+        fastest_from=fastest_from,
         tolerance=described.tolerance or allowed * share,
         tolerance_from="tolerance" if described.tolerance else allowed_from,
         length_mm=described.length_mm,

@@ -58,6 +58,9 @@ class PointerDescription(PointerBody):
     """Of a bounded one: readings with face angles, as in `[[0, 0], [40, 28], [180, 310]]`."""
     stops_deg: tuple[Degrees, Degrees] | None = None
     """Face angles that it must never pass; the motor's own where none are written, as in `[0, 315]`."""
+    fastest: Positive | None = None
+    """The fastest change that it follows, in its unit per second, where `fastest` under `[aircraft]` has none
+    for its indication, as in `10`."""
     home_deg: Degrees = 0.0
     """Face angle at the index mark or the stop."""
     park: float = 0.0

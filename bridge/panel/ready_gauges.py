@@ -120,13 +120,13 @@ def _units_alone(ready: ReadyGauge, own: Table, where: str, key: str) -> Iterato
 
 def _less_of_its_readings(ready: Table, own: Table) -> Table:
     """The ready gauge without the tolerance of pointers for which the builder writes other readings: it is
-    that of the ready scale. In another unit the place to park is another, too."""
+    that of the ready scale. In another unit the place to park and the fastest change are others, too."""
     pointers, written = dict(ready["pointers"]), own.get("pointers")
     for name, pointer in written.items() if isinstance(written, dict) else ():
         if not isinstance(pointer, dict) or not isinstance(pointers.get(name), dict):
             continue
         lost = {"tolerance"} if {"unit", *_IN_POINTERS} & pointer.keys() else set()
-        lost |= {"park"} if "unit" in pointer else set()
+        lost |= {"park", "fastest"} if "unit" in pointer else set()
         pointers[name] = {key: value for key, value in pointers[name].items() if key not in lost}
     return {**ready, "pointers": pointers}
 

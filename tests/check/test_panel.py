@@ -9,7 +9,7 @@ import pytest
 
 from bridge.check.electrics import check_board
 from bridge.check.findings import Finding, worst
-from bridge.check.panel import check_panel
+from bridge.check.panel import check_panel, pointer_case
 from bridge.description import validate
 from bridge.errors import DescriptionErrors
 from bridge.panel.hardware import BoardDescription
@@ -405,3 +405,27 @@ def test_a_virtual_board_with_a_way_to_a_real_one_is_warned_of(
     found = checked(file)["board left", "link"]
     assert found.severity == "warning" and f"link = '{link}'" in found.cure
     assert ("board right", "link") not in checked(file)
+
+
+def test_the_fastest_change_is_the_aircrafts_else_the_pointers_else_that_of_the_quantity(
+    tmp_path: Path,
+) -> None:
+    config = tmp_path / "config"
+    shutil.copytree(DEMO.parent, config)
+    file = config / "panel.toml"
+    text = file.read_text(encoding="utf-8")
+
+    def fastest(text: str) -> tuple[float, str]:
+        file.write_text(text, encoding="utf-8")
+        panel = load_panel(file)
+        case = pointer_case(panel, next(p for p in panel.pointers if p.key == "airspeed.needle"))
+        return case.fastest, case.fastest_from
+
+    assert fastest(text) == (10.0, "fastest of this pointer")
+    own = "pointers.needle = { "
+    head, _, rest = text.partition("[gauges.airspeed]\n")
+    assert rest.count(own) >= 1
+    slower = f"{head}[gauges.airspeed]\n{rest.replace(own, own + 'fastest = 7, ', 1)}"
+    assert fastest(slower) == (7.0, "fastest of this pointer")
+    aircraft = slower.replace("[aircraft]\n", "[aircraft]\nfastest = { indicated_airspeed = 5 }\n")
+    assert fastest(aircraft) == (5.0, "aircraft.fastest")

@@ -53,10 +53,11 @@ def test_own_tables_go_over_the_ready_ones_and_lists_replace_lists() -> None:
     assert gauge["pointers"]["needle"] == {**ready["pointers"]["needle"], "park": 40}
 
 
-def test_every_ready_pointer_has_the_tolerance_of_its_scale_and_another_scale_has_its_own() -> None:
+def test_every_ready_pointer_has_its_tolerance_and_fastest_change_and_another_scale_has_its_own() -> None:
     for name in ready_names():
         for pointer, ready in ready_gauge(name).described["pointers"].items():
             assert ready["tolerance"] > 0, (name, pointer)
+            assert ready["fastest"] > 0, (name, pointer)
     own: dict[str, Any] = {"like": "g_meter", "pointers": {"needle": {"scale": [[-2, 0], [5, 90]]}}}
     needle = expanded({"gauges": {"g": own}}, "panel.toml")[0]["gauges"]["g"]["pointers"]["needle"]
     assert "tolerance" not in needle and needle["park"] == 1
@@ -68,7 +69,7 @@ def test_every_ready_pointer_has_the_tolerance_of_its_scale_and_another_scale_ha
     own["pointers"]["needle"]["unit"] = "m/s2"
     own["face"] = False
     needle = expanded({"gauges": {"g": own}}, "panel.toml")[0]["gauges"]["g"]["pointers"]["needle"]
-    assert "park" not in needle
+    assert "park" not in needle and "fastest" not in needle
 
 
 def test_false_takes_a_table_of_the_ready_gauge_out() -> None:
