@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Callable, Iterator
-from datetime import date
 from pathlib import Path
 
 import structlog
 
 from bridge.errors import BridgeError
 from bridge.panel.watch import saved
-from bridge.quantities.catalogue import Catalogue
-from bridge.telemetry.flightlog import Moment, Place
-from bridge.telemetry.recorded import RecordedFlight
+from bridge.telemetry.flightlog import Moment
+from bridge.telemetry.recorded import LogAround, RecordedFlight
 from bridge.threads import in_thread
 
 _log = structlog.get_logger(__name__)
 
 
-class ChangingLog:
+class ChangingLog(LogAround):
     """The log that `open_again` returns, and what it returns after each good change of the file `layout`."""
 
     def __init__(self, layout: Path, open_again: Callable[[], RecordedFlight]) -> None:
@@ -29,28 +27,12 @@ class ChangingLog:
         """As it is described by now."""
 
     @property
-    def path(self) -> Path:
-        return self.log.path
-
-    @property
-    def catalogue(self) -> Catalogue:
-        return self.log.catalogue
-
-    @property
     def given(self) -> frozenset[str]:
         return self.log.given
 
     @property
     def assumptions(self) -> tuple[str, ...]:
         return self.log.assumptions
-
-    @property
-    def date(self) -> date | None:
-        return self.log.date
-
-    @property
-    def place(self) -> Place | None:
-        return self.log.place
 
     def __iter__(self) -> Iterator[Moment]:
         """The moments; after a change those that were not there yet, the first with all known by then."""

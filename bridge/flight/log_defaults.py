@@ -9,17 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import date
-from pathlib import Path
 
 from bridge.flight.changing_log import ChangingLog
 from bridge.instruments.magnetism import magnetic_variation_deg
 from bridge.panel.load import Panel
-from bridge.quantities.catalogue import Catalogue
 from bridge.quantities.units import convert
-from bridge.telemetry.flightlog import Moment, Place
+from bridge.telemetry.flightlog import Moment
 from bridge.telemetry.log_contents import place_words
-from bridge.telemetry.recorded import RecordedFlight
+from bridge.telemetry.recorded import LogAround, RecordedFlight
 
 STANDARD_SETTING_INHG = convert(1013.25, "hPa", "inHg")
 """The pressure at sea level of the standard atmosphere (ICAO Doc 7488)."""
@@ -28,7 +25,7 @@ APART_DEG = 1.0
 
 
 @dataclass(frozen=True, slots=True)
-class CompletedLog:
+class CompletedLog(LogAround):
     """A log whose first moment has the `defaults` as well."""
 
     log: RecordedFlight
@@ -36,24 +33,8 @@ class CompletedLog:
     assumptions: tuple[str, ...]
 
     @property
-    def path(self) -> Path:
-        return self.log.path
-
-    @property
-    def catalogue(self) -> Catalogue:
-        return self.log.catalogue
-
-    @property
     def given(self) -> frozenset[str]:
         return self.log.given | self.defaults.keys()
-
-    @property
-    def date(self) -> date | None:
-        return self.log.date
-
-    @property
-    def place(self) -> Place | None:
-        return self.log.place
 
     def __iter__(self) -> Iterator[Moment]:
         moments = iter(self.log)

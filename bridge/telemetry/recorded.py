@@ -53,6 +53,28 @@ class RecordedFlight(Protocol):
     def __iter__(self) -> Iterator[Moment]: ...
 
 
+class LogAround:
+    """A log that is as `log` in what does not differ: for those that complete or change another one."""
+
+    log: RecordedFlight
+
+    @property
+    def path(self) -> Path:
+        return self.log.path
+
+    @property
+    def catalogue(self) -> Catalogue:
+        return self.log.catalogue
+
+    @property
+    def date(self) -> date | None:
+        return self.log.date
+
+    @property
+    def place(self) -> Place | None:
+        return self.log.place
+
+
 @dataclass(frozen=True, slots=True)
 class LogKind:
     """One kind of log: how it is known by its file's name and first bytes, and how it is read."""

@@ -66,9 +66,7 @@ class Relay:
         self._freshness = Freshness()
         self._throttle = LogThrottle()
         self._session = secrets.randbits(32)
-        self._told: int | None = (
-            None  # the session that we have told the broker of, until it comes back to us
-        )
+        self._told: int | None = None  # the session that the broker was told of, until it comes back to us
         self._is_here = False  # it has come: from now on the host talks to this board
         self._reported = True  # the host has had a STATUS of this board since another relay had its place
         self._introduction = b""
