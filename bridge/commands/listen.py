@@ -19,7 +19,7 @@ from bridge.commands.shipped import PANEL
 if TYPE_CHECKING:
     from bridge.panel.source_description import PortDescription
     from bridge.quantities.catalogue import Catalogue
-    from bridge.telemetry.udp import UdpSource
+    from bridge.telemetry.source import Source
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -113,7 +113,7 @@ def _option(key: str) -> str:
     return "--on" if key == "listen" else "--allow"
 
 
-def _sources(arguments: argparse.Namespace) -> tuple[list[UdpSource], Catalogue]:
+def _sources(arguments: argparse.Namespace) -> tuple[list[Source], Catalogue]:
     from bridge.errors import DescriptionError
     from bridge.flight.sources import DescribedSources
     from bridge.panel.load import load_panel
@@ -124,12 +124,11 @@ def _sources(arguments: argparse.Namespace) -> tuple[list[UdpSource], Catalogue]
     if arguments.on is None:
         panel = load_panel(arguments.panel)
         described = DescribedSources().make(panel, time.monotonic)
-        ports = [source for source in described if isinstance(source, UdpSource)]
-        if not ports:
+        if not described:
             raise DescriptionError(
-                str(panel.path), "sources", "no UDP port", "at least one", "Add [[sources]], or give --on"
+                str(panel.path), "sources", "none", "at least one", "Add [[sources]], or give --on"
             )
-        return ports, panel.catalogue
+        return described, panel.catalogue
     port = _port(arguments)
     layouts = [load_layout(path, CATALOGUE) for path in arguments.layout]
     return [UdpSource(port.host, port.port, layouts, port.allow)], CATALOGUE

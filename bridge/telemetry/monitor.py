@@ -18,7 +18,8 @@ from rich.text import Text
 
 from bridge.logs import printable
 from bridge.quantities.catalogue import CATALOGUE, Catalogue
-from bridge.telemetry.source import Arrival, Sender
+from bridge.telemetry.mqtt import MqttSource
+from bridge.telemetry.source import Arrival, Sender, Source
 from bridge.telemetry.udp import MOST_SENDERS, UdpSource
 
 SLOW_HZ = 7.0
@@ -31,7 +32,7 @@ _NUMBER_ROWS = 16
 
 
 async def listen(
-    sources: Sequence[UdpSource],
+    sources: Sequence[Source],
     console: Console,
     catalogue: Catalogue = CATALOGUE,
     clock: Callable[[], float] = time.monotonic,
@@ -53,7 +54,7 @@ def _ignore(arrival: Arrival) -> None:
 
 
 async def _show(
-    sources: Sequence[UdpSource], console: Console, catalogue: Catalogue, clock: Callable[[], float]
+    sources: Sequence[Source], console: Console, catalogue: Catalogue, clock: Callable[[], float]
 ) -> None:
     if console.is_terminal:
         with Live(table(sources, catalogue, clock()), console=console, auto_refresh=False) as live:
@@ -61,14 +62,14 @@ async def _show(
                 await asyncio.sleep(_DRAW_EVERY_S)
                 live.update(table(sources, catalogue, clock()), refresh=True)
     for source in sources:
-        print(printable(f"{source.name}: waiting for datagrams"), file=console.file, flush=True)
+        print(_waiting(source), file=console.file, flush=True)
     while True:
         await asyncio.sleep(_LINE_EVERY_S)
         for line in lines(sources, catalogue, clock()):
             print(line, file=console.file, flush=True)
 
 
-def lines(sources: Sequence[UdpSource], catalogue: Catalogue, now_s: float) -> Iterator[str]:
+def lines(sources: Sequence[Source], catalogue: Catalogue, now_s: float) -> Iterator[str]:
     """A line for each sender, with the bytes that could not be used, and for each that isn't allowed."""
     for source in sources:
         for sender in source.senders:
@@ -80,10 +81,10 @@ def lines(sources: Sequence[UdpSource], catalogue: Catalogue, now_s: float) -> I
             yield from number_rows(sender.sample)
         for host, count in source.refused.items():
             yield printable(f"{source.name} < {host}: not allowed, {count} datagrams skipped")
-        yield from _bounds(source)
+        yield from _notes(source)
 
 
-def table(sources: Sequence[UdpSource], catalogue: Catalogue, now_s: float) -> RenderableType:
+def table(sources: Sequence[Source], catalogue: Catalogue, now_s: float) -> RenderableType:
     """The whole picture as it is at `now_s`."""
     shown: list[RenderableType] = []
     for source in sources:
@@ -106,23 +107,33 @@ def table(sources: Sequence[UdpSource], catalogue: Catalogue, now_s: float) -> R
                 shown.extend(Text(row, style="dim") for row in sample_rows(sender.sample))
                 shown.extend(Text(row, style="dim") for row in number_rows(sender.sample))
         if not source.senders:
-            shown.append(Text(printable(f"{source.name}: waiting for datagrams"), style="bold"))
+            shown.append(Text(_waiting(source), style="bold"))
         for host, count in source.refused.items():
             shown.append(
                 Text(f"{host}: not allowed, {count} datagrams skipped; add it to allow", style="yellow")
             )
-        shown += [Text(line, style="yellow") for line in _bounds(source)]
-    described = any(source.layouts for source in sources)
+        shown += [Text(line, style="yellow") for line in _notes(source)]
+    described = any(not isinstance(source, UdpSource) or source.layouts for source in sources)
     hint = "" if described else "; with --find it works out a layout, with --layout it reads by one"
     shown.append(Text(f"Ctrl-C stops{hint}", style="dim"))
     return Group(*shown)
 
 
-def _bounds(source: UdpSource) -> Iterator[str]:
-    """What the bounds of a source have cost, where they have acted."""
-    if source.turned_away:
+def _waiting(source: Source) -> str:
+    return printable(f"{source.name}: waiting for {_messages(source)}")
+
+
+def _messages(source: Source) -> str:
+    return "datagrams" if isinstance(source, UdpSource) else "messages"
+
+
+def _notes(source: Source) -> Iterator[str]:
+    """What the bounds of a source have cost, where they have acted, and why one is not at its broker."""
+    if isinstance(source, MqttSource) and source.why:
+        yield printable(source.why)
+    if isinstance(source, UdpSource) and source.turned_away:
         yield f"{source.turned_away} datagrams skipped: more than {MOST_SENDERS} senders at a time"
-    if source.forgotten:
+    if isinstance(source, UdpSource) and source.forgotten:
         yield f"{source.forgotten} senders gave way to others: more than {MOST_SENDERS} of them"
 
 
@@ -164,15 +175,16 @@ def _usual_numbers(data: bytes) -> int:
     return max(counts)
 
 
-def _summary(source: UdpSource, sender: Sender, now_s: float) -> str:
+def _summary(source: Source, sender: Sender, now_s: float) -> str:
     layout = (sender.layout or "none fits") + (f" ({sender.follows})" if sender.follows else "")
     rate_hz = sender.rate_hz(now_s)
     slow = (
         f" (slow: needles show a change up to {1.0 / rate_hz:.1f} s late)" if 0.0 < rate_hz < SLOW_HZ else ""
     )
     return (
-        f"{source.name} < {sender.address}: {sender.datagrams:,} datagrams, {rate_hz:.1f} Hz{slow}, "
-        f"{sender.latest_bytes} bytes, layout {layout}, {max(0.0, now_s - sender.latest_s):.1f} s ago"
+        f"{source.name} < {sender.address}: {sender.datagrams:,} {_messages(source)}, "
+        f"{rate_hz:.1f} Hz{slow}, {sender.latest_bytes} bytes, layout {layout}, "
+        f"{max(0.0, now_s - sender.latest_s):.1f} s ago"
     )
 
 
@@ -191,8 +203,8 @@ def _trouble(sender: Sender) -> str:
     return f"dropped: {counts}; latest: {sender.trouble}"
 
 
-def _unseen(source: UdpSource, sender: Sender) -> set[str]:
-    for layout in source.layouts:
+def _unseen(source: Source, sender: Sender) -> set[str]:
+    for layout in source.layouts if isinstance(source, UdpSource) else ():
         if layout.name == sender.layout:
             return set(layout.given - sender.readings.keys())
     return set()

@@ -41,6 +41,8 @@ class MqttSource:
     ) -> None:
         self.name = f"{topic} at {broker.host}:{broker.port}"
         self.given = frozenset(catalogue)
+        self.why = "not connected yet"
+        """Why it is not connected; empty while it is."""
         self._clock = clock
         self._reader = Reader(catalogue)
         self._sender = Sender(topic, layout=FORMAT)
@@ -77,10 +79,12 @@ class MqttSource:
             await asyncio.wait({connection})
 
     async def _up(self) -> None:
+        self.why = ""
         _log.info("listening", source=self.name)
 
     def _down(self, error: BrokerError) -> None:
-        fields = {"source": self.name, "why": str(error)}
+        self.why = str(error)
+        fields = {"source": self.name, "why": self.why}
         self._throttle.error("telemetry is off", str(error), self._clock(), **fields)
 
     def _received(self, message: Message) -> None:

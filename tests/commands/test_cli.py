@@ -15,6 +15,7 @@ import pytest
 from bridge.telemetry.flightlog import read_log
 from tests.commands.started import CIRCUIT, change, command, started, told
 from tests.conftest import ROOT
+from tests.ports import free_port
 
 COMMANDS = ["demo", "run", "replay", "listen", "calibrate", "prove", "check", "faces", "wiring", "firmware"]
 
@@ -200,6 +201,21 @@ def test_listen_without_a_layout_shows_that_something_arrives(tmp_path: Path) ->
         listen.wait_for("1 datagrams")
         assert listen.stop(signal.SIGINT) == 0
     assert "8 bytes, layout none fits" in listen.output
+
+
+@pytest.mark.slow
+def test_listen_takes_a_panel_of_a_class_and_names_what_its_broker_lacks(tmp_path: Path, panel: Path) -> None:
+    text = panel.read_text(encoding="utf-8")
+    before, _, after = text.partition("[[sources]]")
+    broker = f"[broker]\nport = {free_port(socket.SOCK_STREAM)}\n"
+    source = '[[sources]]\nkind = "mqtt"\ntopic = "class/readings"\n'
+    panel.write_text(
+        f"{before}{broker}{source}{after[after.index('[altimeter_setting]') :]}", encoding="utf-8"
+    )
+    with started(tmp_path, "listen", panel) as listen:
+        listen.wait_for("waiting for messages")
+        listen.wait_for("nothing listens there: start the broker")
+        assert listen.stop(signal.SIGINT) == 0
 
 
 def sender_port(line: str) -> int:

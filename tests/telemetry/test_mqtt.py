@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import socket
 import time
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager
@@ -11,12 +12,15 @@ import aiomqtt
 import pytest
 
 from bridge.flight.publisher import Publisher
+from bridge.mqtt.broker import Broker
 from bridge.quantities.catalogue import CATALOGUE
+from bridge.telemetry.monitor import lines
 from bridge.telemetry.mqtt import MOST_IN_SLICE, MqttSource
 from bridge.telemetry.published import encode
 from bridge.telemetry.source import Arrival
 from tests.conftest import until
 from tests.mqtt.broker import RunningBroker, running
+from tests.ports import free_port
 
 pytestmark = pytest.mark.slow
 
@@ -121,3 +125,18 @@ async def test_a_message_that_the_broker_kept_is_ignored(broker: RunningBroker) 
             assert source.senders[0].causes == {"retained": 1}
             assert not arrivals
         await client.publish(TOPIC, b"", retain=True, qos=1)
+
+
+async def test_a_listener_sees_what_arrives_or_why_nothing_can(broker: RunningBroker) -> None:
+    arrivals: list[Arrival] = []
+    async with hearing(broker, arrivals) as (source,), aiomqtt.Client("127.0.0.1", broker.port) as client:
+        assert list(lines([source], CATALOGUE, time.monotonic())) == []
+        await client.publish(TOPIC, encode(1.0, {"mach": 0.5}))
+        await until(lambda: arrivals, "the reading")
+        [line] = lines([source], CATALOGUE, time.monotonic())
+        assert f"{source.name} < {TOPIC}: 1 messages" in line and "mach 0.50" in line
+    away = MqttSource(Broker("127.0.0.1", free_port(socket.SOCK_STREAM)), TOPIC, CATALOGUE)
+    task = asyncio.create_task(away.run(arrivals.append))
+    await until(lambda: "nothing listens there" in "".join(lines([away], CATALOGUE, 0.0)), "the cure")
+    task.cancel()
+    await asyncio.wait({task})
