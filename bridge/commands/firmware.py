@@ -26,7 +26,7 @@ runs: flash with the motor supply off, and read the cautions in {readme} before 
 
 Then enter where the board is in the panel description, under [boards.{board}]:
 
-    link = "serial"
+    link = "{link}"
     port = "{port}"
     id = "{id}"
 """
@@ -54,6 +54,7 @@ def run(args: argparse.Namespace) -> int:
         "readme": args.out / "README.md",
         "board": args.board,
         "part": board.part,
+        "link": board.link if board.kind.is_real else "serial",
         "id": board_id(panel, args.board).hex(),
         "port_word": "" if board.port else f" PORT={_USUAL_PORT}",  # config.mk has the port that is described
         "port": board.port or _USUAL_PORT,

@@ -34,6 +34,7 @@ _REFUSED = {  # 3.2.2.3, and 3.1.1's words for a cure
     5: _REFUSED_LOGIN,  # which of the two a broker sends for a wrong password is its own choice
 }
 _REFUSED_TOPIC = 0x80
+_CLOSED = "closed the connection before it answered: correct port or tls, or look at its log"
 
 
 class Connection(asyncio.Protocol):
@@ -182,6 +183,8 @@ class Connection(asyncio.Protocol):
 
     def connection_lost(self, exc: Exception | None) -> None:
         why = f"the connection was lost ({exc})" if exc else "it closed the connection"
+        if not self._answer.done():
+            why = _CLOSED
         self._drop(BrokerError(self._broker, why))
 
 
@@ -193,6 +196,8 @@ def unreachable(error: Exception) -> str:
         return f"no TLS there ({error.reason}): correct port or tls"
     if isinstance(error, ConnectionRefusedError):
         return "nothing listens there: start the broker, or correct host and port"
+    if isinstance(error, ConnectionError):
+        return _CLOSED
     if isinstance(error, socket.gaierror):
         return f"no such host ({error.strerror}): correct host"
     if isinstance(error, TimeoutError):

@@ -178,7 +178,7 @@ async def late_will(client: aiomqtt.Client, broker: RunningBroker) -> None:
 
 
 async def retained_move(client: aiomqtt.Client, broker: RunningBroker) -> None:
-    """Left there while the relay is away, and taken away at the end."""
+    """Left there while the relay is away."""
     await client.publish(f"{PREFIX}/right/to", encode_move(0, [9000.0] * 2, [0.0] * 2, 3), qos=1, retain=True)
 
 

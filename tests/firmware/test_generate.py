@@ -114,8 +114,18 @@ def test_the_command_prints_how_to_go_on(tmp_path: Path, capsys: pytest.CaptureF
     words = capsys.readouterr().out
     assert f"make -C {tmp_path / 'left'} flash PORT=/dev/ttyUSB0" in words
     assert re.search('id = "[0-9a-f]{16}"', words)
+    assert 'link = "serial"\n' in words
     assert main(["firmware", "lift", "--panel", str(DEMO), "--out", str(tmp_path / "lift")]) == 2
     assert "Did you mean left" in capsys.readouterr().err
+
+
+def test_a_board_behind_a_relay_is_told_to_stay_there(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    mqtt = '[broker]\n[boards.example]\nlink = "mqtt"\nport = "/dev/ttyUSB7"\n'
+    panel = altered(tmp_path, ("[boards.example]\n", mqtt))
+    assert main(["firmware", "example", "--panel", str(panel), "--out", str(tmp_path / "out")]) == 0
+    assert 'link = "mqtt"\n    port = "/dev/ttyUSB7"\n' in capsys.readouterr().out
 
 
 def test_an_earlier_firmware_is_replaced_and_a_file_of_the_users_is_not(tmp_path: Path) -> None:

@@ -147,6 +147,11 @@ async def test_frames_and_what_is_retained_go_encrypted(authority: Path, tmp_pat
             assert "no TLS there" in await refused(Broker("127.0.0.1", port, tls=True, ca=authority))
         stranger = make_authority(tmp_path, "stranger")
         assert "certificate is refused" in await refused(replace(broker, ca=stranger))
+        assert "correct port or tls" in await refused(replace(broker, tls=False))
+
+
+async def test_tls_to_a_port_that_speaks_none_is_named_as_such(closed: RunningBroker) -> None:
+    assert "correct port or tls" in await refused(replace(closed.broker, tls=True))
 
 
 async def test_an_expired_certificate_is_named_as_such(authority: Path, tmp_path: Path) -> None:
