@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import re
 import shutil
 import socket
 import subprocess
@@ -12,12 +13,15 @@ from pathlib import Path
 
 import pytest
 
+from bridge.cli import main
 from bridge.operation import systemd
 from bridge.operation.systemd import Notifier
 from tests.conftest import ROOT, until
 from tests.page.served import served
 
 UNIT = ROOT / "config" / "systemd" / "pointer-bridge.service"
+RELAY = UNIT.with_name("relay.conf")
+PROGRAM = "/opt/pointer-bridge/.venv/bin/pointer-bridge"
 needs_systemd = pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd is not installed")
 
 
@@ -105,13 +109,16 @@ def test_the_watchdog_is_fed_twice_in_its_time(environment: dict[str, str], ever
 
 
 @needs_systemd
-def test_systemd_takes_the_unit_and_finds_little_exposed(tmp_path: Path) -> None:
+@pytest.mark.parametrize("relays", [False, True])
+def test_systemd_takes_the_unit_and_finds_little_exposed(relays: bool, tmp_path: Path) -> None:
     """Its own scale goes from 0 to 10; what calls less than 2 is a service with next to no rights."""
     unit = tmp_path / UNIT.name
-    text = UNIT.read_text(encoding="utf-8")
-    program = "/opt/pointer-bridge/.venv/bin/pointer-bridge"
-    assert program in text
-    unit.write_text(text.replace(program, shutil.which("true") or ""), encoding="utf-8")
+    drop_in = tmp_path / f"{UNIT.name}.d" / RELAY.name
+    drop_in.parent.mkdir()
+    for shipped, copy in [(UNIT, unit), *([(RELAY, drop_in)] if relays else [])]:
+        text = shipped.read_text(encoding="utf-8")
+        assert PROGRAM in text
+        copy.write_text(text.replace(PROGRAM, shutil.which("true") or ""), encoding="utf-8")
     verified = subprocess.run(
         ["systemd-analyze", "verify", "--man=no", unit], capture_output=True, text=True, check=False
     )
@@ -124,3 +131,14 @@ def test_systemd_takes_the_unit_and_finds_little_exposed(tmp_path: Path) -> None
     )
     assert judged.returncode == 0, judged.stdout[-300:] + judged.stderr
     assert "exposure level" in judged.stdout
+
+
+@pytest.mark.parametrize("file, command", [(UNIT, "run"), (RELAY, "relay")])
+def test_the_program_takes_what_systemd_starts_it_with(
+    file: Path, command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """With a description that is not there: it is all that the program finds wrong."""
+    [line] = re.findall(f"^ExecStart={PROGRAM} (.+)$", file.read_text(encoding="utf-8"), re.MULTILINE)
+    panel = tmp_path / "panel.toml"
+    assert main(line.replace("/etc/pointer-bridge/panel.toml", str(panel)).split()) == 2
+    assert capsys.readouterr().err.startswith(f"pointer-bridge {command}: {panel}: ")
