@@ -20,7 +20,6 @@ from bridge.boards.codec import encode_move
 from bridge.boards.mqtt.presence import encode_state
 from bridge.mqtt import packets
 from bridge.mqtt.connection import Connection
-from bridge.mqtt.packets import Message
 from bridge.telemetry.published import encode
 from tests.faults.flight import BOARDS, Flight
 from tests.faults.network import (
@@ -35,6 +34,7 @@ from tests.faults.network import (
 )
 from tests.mqtt.broker import RunningBroker
 from tests.mqtt.certificates import make_certificate
+from tests.mqtt.doubling import doubling
 from tests.mqtt.proxy import Proxy
 
 WRONG_CLOCK = "import time\nright = time.time\ntime.time = lambda: right() - 1e9\n"
@@ -183,26 +183,9 @@ async def retained_move(client: aiomqtt.Client, broker: RunningBroker) -> None:
 
 
 async def doubled(client: aiomqtt.Client, broker: RunningBroker) -> None:
-    """Every frame to and from the right board comes again, up to 30 ms later, in any order; for 3 s."""
-    random, waiting = Random(1), set[asyncio.Task[None]]()
-    own: list[bytes] = []
-
-    async def again(topic: str, payload: bytes) -> None:
-        await asyncio.sleep(random.uniform(0.0, 0.03))
-        own.append(payload)
-        connection.send(topic, payload)
-
-    def heard(message: Message) -> None:
-        if message.payload in own:
-            own.remove(message.payload)
-        else:
-            task = asyncio.create_task(again(message.topic, message.payload))
-            waiting.add(task)
-            task.add_done_callback(waiting.discard)
-
-    connection = await Connection.opened(broker.broker, [f"{PREFIX}/right/to", f"{PREFIX}/right/from"], heard)
-    await asyncio.sleep(3.0)
-    await connection.close()
+    """Every frame to and from the right board comes again, late and in any order; for 3 s."""
+    async with doubling(broker.broker, [f"{PREFIX}/right/to", f"{PREFIX}/right/from"]):
+        await asyncio.sleep(3.0)
 
 
 async def junk(client: aiomqtt.Client, broker: RunningBroker) -> None:

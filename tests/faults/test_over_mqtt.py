@@ -15,8 +15,8 @@ pytestmark = pytest.mark.slow
 
 
 @pytest.mark.usefixtures("patient")
-def test_a_relay_that_is_killed_is_there_again_and_no_pointer_homes() -> None:
-    fault = MQTT_FAULTS["mqtt: relay killed, there again after 1 s"]
+def test_a_relay_that_is_killed_is_there_again_with_its_clock_wrong_and_no_pointer_homes() -> None:
+    fault = MQTT_FAULTS["mqtt: relay whose clock is 30 years off"]
     with flying_over_mqtt() as flight:
         off_steps = flight.seen().off_steps
         flight.tell("mark")

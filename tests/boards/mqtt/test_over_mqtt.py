@@ -18,7 +18,7 @@ from structlog.testing import capture_logs
 from bridge.boards.codec import encode, encode_move
 from bridge.boards.messages import ChannelState, FrameType, Home
 from bridge.boards.mqtt.freshness import PAUSE_S
-from bridge.boards.mqtt.presence import ABOUT, STATE, TO, encode_state
+from bridge.boards.mqtt.presence import ABOUT, FROM, STATE, TO, encode_state
 from bridge.boards.mqtt.relay import Relay
 from bridge.boards.mqtt.window import MOST_UNCONFIRMED
 from bridge.boards.state import State
@@ -29,6 +29,7 @@ from tests.boards.mqtt.rig import CHANNELS, Kept, Rig
 from tests.boards.mqtt.subjects import MqttSubject
 from tests.conftest import PATIENCE_S, until
 from tests.mqtt.broker import RunningBroker, running
+from tests.mqtt.doubling import doubling
 from tests.mqtt.proxy import Proxy
 
 pytestmark = pytest.mark.slow
@@ -153,6 +154,20 @@ async def test_where_one_of_five_frames_is_lost_the_board_still_gets_there_and_n
             await rig.follows(300.0)
             assert proxy.lost > 0
             assert rig.near.homes == homes
+
+
+async def test_frames_that_come_again_late_and_in_any_order_home_nothing(broker: RunningBroker) -> None:
+    rig = Rig(broker.broker)
+    async with rig.running():
+        homes = rig.near.homes
+        ends = {f"{rig.topic}/{TO}", f"{rig.topic}/{FROM}"}
+        async with doubling(broker.broker, sorted(ends)) as doubled:
+            for goal in (300.0, -100.0, 200.0):
+                await rig.follows(goal)
+            await until(lambda: set(doubled) == ends, "frames that came again, both ways")
+        await rig.follows(100.0)
+        assert rig.near.homes == homes
+        assert rig.session.statistics.undecodable == 0
 
 
 async def test_a_relay_that_is_cut_off_is_back_and_nothing_homes(broker: RunningBroker) -> None:
