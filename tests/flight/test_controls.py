@@ -32,10 +32,11 @@ from bridge.flight.sources import FixedSources
 from bridge.panel.load import Panel, load_panel
 from bridge.telemetry.flightlog import read_log
 from tests.clock import on_jumping_clock
-from tests.conftest import until
+from tests.conftest import PATIENCE_S, until
 from tests.flight.controlled import controlled, datagrams, simulator
 from tests.flight.one_gauge import one_gauge
 from tests.flight.test_knob import Steady
+from tests.ports import free_port
 
 VALUES = {"altimeter_setting": 29.90, "magnetic_variation": 4.0}
 OWN = frozenset({"magnetic_variation"})
@@ -149,15 +150,14 @@ def test_commands_are_limited_in_rate_and_the_newest_value_is_sent_last(panel: P
 
 def test_a_press_is_sent_although_nobody_heard_the_one_before(config: Path) -> None:
     """The system answers a datagram that nobody takes at the next one, which it does not send then."""
-    with simulator() as closed:
-        address = closed.getsockname()
+    address = ("127.0.0.1", free_port(socket.SOCK_DGRAM))
     sender = CommandSender(controlled(config, address[1]).commands, replayed=False)
     with capture_logs() as lines:
         sender.add(Send("gear", {}, 1))
         sender.send_due(1.0)
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as heard:
             heard.bind(address)
-            heard.settimeout(2.0)
+            heard.settimeout(PATIENCE_S)
             sender.add(Send("gear", {}, 1))
             sender.send_due(2.0)
             assert heard.recv(100) == b"gear"

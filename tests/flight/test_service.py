@@ -30,6 +30,7 @@ from tests.boards.pty_board import PtyBoard
 from tests.clock import on_jumping_clock
 from tests.conftest import KEYVALUE_LAYOUT, until
 from tests.flight.one_gauge import one_gauge
+from tests.ports import free_port
 
 
 @pytest.fixture
@@ -194,8 +195,8 @@ async def test_a_changed_source_listens_anew_and_a_port_in_use_leaves_the_old_on
     async with flying(service):
         await until(lambda: service.running.telemetry.state is Telemetry.LIVE)
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
-            other.bind(("127.0.0.1", 0))
-            taken = other.getsockname()[1]
+            taken = free_port(socket.SOCK_DGRAM)  # one that stays free once it is closed
+            other.bind(("127.0.0.1", taken))
             panel = service.running.panel
             text = panel_file.read_text()
             panel_file.write_text(text.replace("127.0.0.1:0", f"127.0.0.1:{taken}"))

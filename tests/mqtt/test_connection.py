@@ -30,6 +30,9 @@ ACCESS = """
 user left
 topic write test/left/from
 topic read test/left/to
+user host
+topic write test/left/to
+topic read test/left/from
 """
 
 
@@ -47,9 +50,11 @@ async def refused(broker: Broker, *topics: str) -> str:
 
 @pytest.fixture(scope="module")
 def closed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningBroker]:
-    """A broker that lets in one user, who may do little."""
+    """A broker that lets in a board and its host, who may do little."""
     folder = tmp_path_factory.mktemp("closed")
-    subprocess.run(["mosquitto_passwd", "-b", "-c", folder / "users", "left", SECRET], check=True)
+    (folder / "users").touch(0o600)
+    for user in ("left", "host"):
+        subprocess.run(["mosquitto_passwd", "-b", folder / "users", user, SECRET], check=True)
     (folder / "access").write_text(ACCESS)
     (folder / "users").chmod(0o644)
     configuration = f"allow_anonymous false\npassword_file {folder}/users\nacl_file {folder}/access\n"
@@ -57,9 +62,9 @@ def closed(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningBroker]:
         yield made
 
 
-def login(folder: Path, password: str) -> Path:
-    file = folder / "broker.login"
-    file.write_text(f"left\n{password}\n")
+def login(folder: Path, password: str, user: str = "left") -> Path:
+    file = folder / f"{user}.login"
+    file.write_text(f"{user}\n{password}\n")
     file.chmod(0o600)
     return file
 
@@ -92,12 +97,19 @@ async def test_a_topic_that_the_access_list_refuses_is_named(closed: RunningBrok
     await connection.close()
     # mosquitto 2.0 lets anybody subscribe and sends nothing: who reads there learns nothing.
     heard: list[Message] = []
+    heard_by_host: list[Message] = []
+    at_host = replace(broker, login=login(tmp_path, SECRET, "host"))
+    host = await Connection.opened(at_host, ["test/#"], heard_by_host.append)
     other = await Connection.opened(broker, ["test/#"], heard.append)
     other.send("test/right/to", b"not allowed")
     other.send("test/left/from", b"allowed, and not for us to read")
-    await asyncio.sleep(0.1)
+    await until(lambda: heard_by_host, "at the host: the broker has handed on both by then")
+    host.send("test/left/to", b"for us to read")
+    await until(lambda: heard, "what we may read")
     await other.close()
-    assert not heard
+    await host.close()
+    assert [message.payload for message in heard] == [b"for us to read"]
+    assert [message.payload for message in heard_by_host] == [b"allowed, and not for us to read"]
 
 
 async def test_frames_of_one_moment_are_one_write_also_the_last_ones_before_it_closes(

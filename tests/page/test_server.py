@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import socket
 from contextlib import suppress
 from pathlib import Path
 
@@ -26,6 +27,7 @@ from bridge.telemetry.flightlog import read_log
 from tests.conftest import until
 from tests.flight.one_gauge import one_gauge
 from tests.page.served import served, watching
+from tests.ports import free_port
 
 pytestmark = pytest.mark.slow
 
@@ -159,11 +161,11 @@ async def test_a_flood_and_a_message_too_long_are_told_why_and_closed_and_the_bo
 ) -> None:
     async with served(panel) as (service, page):
         async with watching(page) as flooding:
-            for number in range(2000):
-                await flooding.line.send(json.dumps({"id": number, "do": "alive"}))
-                if number % 50 == 0:
-                    await asyncio.sleep(0)
-            with pytest.raises(websockets.ConnectionClosed) as closed:
+            with pytest.raises(websockets.ConnectionClosed) as closed:  # while it sends, or thereafter
+                for number in range(2000):
+                    await flooding.line.send(json.dumps({"id": number, "do": "alive"}))
+                    if number % 50 == 0:
+                        await asyncio.sleep(0)
                 while True:
                     await flooding.hear()
             assert "messages a second" in closed.value.rcvd.reason  # type: ignore[union-attr]
@@ -314,7 +316,7 @@ async def test_a_replay_is_controlled_and_a_pause_is_no_fault(panel: Path) -> No
 async def test_a_stop_while_the_page_starts_leaves_nothing_that_listens(panel: Path, turns: int) -> None:
     """Wherever in its first turns of the loop: the port is free, and the loop looks at its socket no more."""
     service = Service(load_panel(panel), sources=FixedSources())
-    listener = bind(Address("127.0.0.1", 0), exactly=True, option="--page")
+    listener = bind(Address("127.0.0.1", free_port(socket.SOCK_STREAM)), exactly=True, option="--page")
     number = listener.fileno()
     page = Page(service, listener, LogTail())
     starting = asyncio.create_task(page.run())
