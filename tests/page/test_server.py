@@ -24,7 +24,7 @@ from bridge.page.hub import Browser
 from bridge.page.server import Page
 from bridge.panel.load import load_panel
 from bridge.telemetry.flightlog import read_log
-from tests.conftest import until
+from tests.conftest import PATIENCE_S, until
 from tests.flight.one_gauge import one_gauge
 from tests.page.served import served, watching
 from tests.ports import free_port
@@ -343,15 +343,14 @@ async def test_the_page_fails_and_restarts_alone_at_the_same_address(
                     while True:
                         await browser.hear()
             await go_on(service)
-        for _ in range(1000):
-            try:
-                async with watching(page) as again:
-                    await again.until("needles", lambda message: True)
-                    break
-            except OSError:
-                await asyncio.sleep(0.01)
-        else:
-            pytest.fail("the page did not come back")
+        async with asyncio.timeout(PATIENCE_S):
+            while True:
+                try:
+                    async with watching(page) as again:
+                        await again.until("needles", lambda message: True)
+                        break
+                except OSError:
+                    await asyncio.sleep(0.01)
 
 
 async def test_the_latest_message_of_a_kind_takes_the_place_of_one_that_waits() -> None:
