@@ -14,6 +14,7 @@ from math import floor
 from typing import Any, Protocol
 
 from bridge.boards.messages import (
+    LATE_GAP,
     MAX_CHANNELS,
     MAX_LAMPS,
     MAX_PAYLOAD,
@@ -217,7 +218,7 @@ def sequence_gap(expected: int | None, sequence: int) -> int | None:
     `expected` is the sequence after the last frame, None when the count starts with this one.
     """
     gap = 0 if expected is None else sequence - expected & 255
-    return gap if gap < 128 else None
+    return gap if gap < LATE_GAP else None
 
 
 def channels_of(mask: int) -> tuple[int, ...]:

@@ -18,6 +18,8 @@ LAMPS_SINCE = (2, 2)
 RELEASES_SINCE = (2, 3)
 """The first firmware that tells when a button is let go."""
 MAX_PAYLOAD = 250
+LATE_GAP = 128
+"""Half the count of sequences: a frame that seems so far ahead, or further, is a late or doubled one."""
 MAX_CHANNELS = 12
 MAX_LAMPS = 16
 FULL_LEVEL = 65_535

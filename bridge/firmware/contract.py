@@ -27,6 +27,7 @@ def contract_h() -> str:
             "",
             f"#define FRAME_VERSION {messages.VERSION}",
             f"#define FRAME_LONGEST {messages.MAX_PAYLOAD} /* bytes of payload */",
+            f"#define LATE_GAP {messages.LATE_GAP} /* sequences */",
             f"#define FIRMWARE_MAJOR {major}",
             f"#define FIRMWARE_MINOR {minor}",
             "",

@@ -1,9 +1,11 @@
-"""What a board can't tell its host uses up a number of its count: the host sees the gap, and counts it."""
+"""Gaps in the count of frames: board and host count them alike; what a board can't tell its host is one."""
 
 from __future__ import annotations
 
-from bridge.boards import messages
-from bridge.boards.messages import EventKind
+import pytest
+
+from bridge.boards import codec, messages
+from bridge.boards.messages import LATE_GAP, EventKind
 from tests.firmware.script import Script
 
 LEVELS = (0b01, 0b00, 0b10, 0b11)  # of the two phases over one click of the knob, clockwise
@@ -52,3 +54,16 @@ def test_refusals_for_which_there_is_no_room_are_counted() -> None:
     refusals = [m for m in log.sent if isinstance(m, messages.Refusal)]
     assert 0 < len(refusals) < REFUSED
     assert sum(log.gaps) == REFUSED - len(refusals)
+
+
+@pytest.mark.parametrize("ahead", [0, 1, LATE_GAP - 1, LATE_GAP, 255])
+def test_a_board_takes_the_same_gap_for_a_late_frame_as_its_host(ahead: int) -> None:
+    script = Script()
+    script.advance(0.1)
+    script.send(messages.Identify())
+    expected = script.sequence
+    script.sequence = (expected + ahead) % 256
+    missed = codec.sequence_gap(expected, script.sequence)
+    assert missed == (ahead if ahead < LATE_GAP else None)
+    script.send(messages.Query())
+    assert script.run().last_status().frames_missed == (missed or 0)

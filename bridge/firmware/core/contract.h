@@ -5,6 +5,7 @@
 
 #define FRAME_VERSION 2
 #define FRAME_LONGEST 250 /* bytes of payload */
+#define LATE_GAP 128 /* sequences */
 #define FIRMWARE_MAJOR 2
 #define FIRMWARE_MINOR 3
 

@@ -3,7 +3,7 @@
 #include <stddef.h>
 
 #define EVENTS 16
-#define MOST_DROPPED 127 /* the host takes a longer gap for a late frame */
+#define MOST_DROPPED (LATE_GAP - 1) /* the host takes a longer gap for a late frame */
 
 static struct event events[EVENTS];
 static uint8_t first, count, dropped;

@@ -127,7 +127,7 @@ static void count(const uint8_t *payload)
     if (!met || payload[1] == IDENTIFY)
         gap = 0;
     met = true;
-    if (gap < 128) {
+    if (gap < LATE_GAP) {
         missed += gap;
         expected = payload[2] + 1;
     }
