@@ -73,6 +73,17 @@ def refuse_taken(paths: Iterable[Path], inputs: Iterable[Path] = (), mark: str =
         raise DescriptionErrors(errors)
 
 
+def refuse_unwritable(path: Path) -> None:
+    """Raise DescriptionError where this file could not be written: before a long work whose result it has."""
+    final = _identity(path)
+    if final.exists() and not final.is_file():
+        return  # a device takes what comes
+    part = part_name(final)
+    with writing(path):
+        part.touch()
+        part.unlink()
+
+
 def write_files(files: Mapping[Path, str | bytes], inputs: Iterable[Path] = ()) -> None:
     """Write all of these files or none; raises DescriptionErrors (see `refuse_taken`) or DescriptionError."""
     refuse_taken(files, inputs)

@@ -216,13 +216,8 @@ def _refuse_existing(folder: Path, names: Iterable[str]) -> None:
 
 
 def _write(folder: Path, files: Mapping[str, str]) -> None:
-    """Write all or nothing; raises `DescriptionError` where one is there already."""
+    """Write all or nothing; raises `DescriptionError` where one is there already, or can't be written."""
+    from bridge.outputs import put_files
+
     _refuse_existing(folder, files)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, text in files.items():
-            with (folder / name).open("x", encoding="utf-8") as file:
-                file.write(text)
-    except OSError as error:
-        found = f"a folder that can't be written ({error.strerror or error})"
-        raise DescriptionError(str(folder), "", found, "a folder of yours", "Name another folder") from None
+    put_files({folder / name: text for name, text in files.items()}, folder)

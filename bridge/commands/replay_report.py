@@ -19,12 +19,13 @@ _OTHER_TIMES = " (times are the clock's: the replay was paused, sought, or ran a
 def refuse(report: Path, inputs: Iterable[Path], loop: bool = False) -> None:
     """Raise DescriptionError(s) for a report that may not be written, before anything flies."""
     from bridge.errors import DescriptionError
-    from bridge.outputs import refuse_taken
+    from bridge.outputs import refuse_taken, refuse_unwritable
 
     if loop:
         found, expected = "a flight without end, by --loop", "one that ends"
         raise DescriptionError("--report", "", found, expected, "Leave out --loop, or --report")
     refuse_taken((report,), inputs)
+    refuse_unwritable(report)
 
 
 def of_trace(trace: Path, panel: Panel, report: Path) -> int:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from argparse import ArgumentParser
 from pathlib import Path
 
@@ -74,6 +76,29 @@ def test_nothing_is_overwritten(tmp_path: Path) -> None:
         run(str(tmp_path), "--gauge", "airspeed")
     assert [file.name for file in tmp_path.iterdir()] == ["simulator.toml"]
     assert (tmp_path / "simulator.toml").read_text() == "mine"
+
+
+@pytest.mark.parametrize("place", ["a-file", "a-file/below", "no/folder"])
+def test_a_folder_that_can_not_be_made_is_refused_as_by_every_command(place: str, tmp_path: Path) -> None:
+    (tmp_path / "a-file").write_text("mine")
+    with pytest.raises(DescriptionError, match=r"found (no such folder|a file where a folder is needed); "):
+        run(str(tmp_path / place), "--gauge", "airspeed")
+    assert [file.name for file in tmp_path.iterdir()] == ["a-file"]
+
+
+def test_a_disk_that_fills_leaves_no_part_of_a_panel(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    write = Path.write_bytes
+
+    def fill(path: Path, data: bytes) -> int:
+        if "simulator" in path.name:
+            write(path, data[:10])
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return write(path, data)
+
+    monkeypatch.setattr(Path, "write_bytes", fill)
+    with pytest.raises(DescriptionError, match=r"simulator.toml: found No space left on device"):
+        run(str(tmp_path / "new"), "--gauge", "airspeed")
+    assert not (tmp_path / "new").exists()
 
 
 @pytest.mark.parametrize(

@@ -13,7 +13,7 @@ from bridge.commands import replay_report
 from bridge.flight.service import Service
 from bridge.report.tracks import Recorder
 from bridge.telemetry.replay import Playback
-from tests.commands.started import CIRCUIT, command, environment
+from tests.commands.started import CIRCUIT, command, environment, told
 from tests.conftest import PATIENCE_S, ROOT
 
 pexpect = pytest.importorskip("pexpect", reason="a terminal is needed", exc_type=ImportError)
@@ -45,6 +45,14 @@ def test_a_flight_is_reported_and_so_is_its_trace(tmp_path: Path) -> None:
     assert refused.returncode == 2
     assert "a file that pointer-bridge did not write" in refused.stderr
     assert (tmp_path / "mine.html").read_text() == "mine"
+
+
+@pytest.mark.parametrize("report", ["no/folder.html", "a-file/below.html"])
+def test_a_report_that_can_not_be_written_is_refused_before_the_flight(report: str, tmp_path: Path) -> None:
+    (tmp_path / "a-file").write_text("mine")
+    refused = command(tmp_path, "replay", CIRCUIT, "--panel", PANEL, *WINDOW, "--report", report)
+    told(refused, report, "a file that can be written")
+    assert len(refused.stderr.splitlines()) == 1, "nothing has been flown"
 
 
 @pytest.mark.parametrize(("speed", "noted"), [(1.0, False), (4.0, True)])
