@@ -238,7 +238,9 @@ class PointerBuilder:
             else:
                 # The home position, which counts as zero, is within reach: the pointer starts there.
                 low, high = min(stops[0], 0.0), max(stops[1], 0.0)
-                reach = (low, high) if described.stops_deg else self._room(described, drive, face, low, high)
+                reach = (low, high)
+                if not described.stops_deg:
+                    reach = self._room(key, described, drive, face, low, high)
         own_unit = self.catalogue[described.indication].unit
         wrap_turns, mark_turns = self._turns(gauge, key, name, described, drive.steps_per_turn)
         return Pointer(
@@ -265,20 +267,31 @@ class PointerBuilder:
         )
 
     def _room(
-        self, described: PointerDescription, drive: Drive, face: Curve, low: float, high: float
+        self, key: str, described: PointerDescription, drive: Drive, face: Curve, low: float, high: float
     ) -> tuple[float, float]:
         """The reach of a pointer whose motor has no stops: some room beyond the ends of its face.
 
         Of its face, which no calibration moves, lest a board need new firmware for a few degrees. None beyond
-        home where the scale begins there.
+        home where the scale begins there. A calibration that needs more is noted: the board, whose firmware
+        has this reach, would be refused with all its pointers.
         """
         ends = (drive.steps(end - described.home_deg) for end in (face.angles[0], face.angles[-1]))
         first, last = sorted(ends)
         room = drive.steps(_ROOM_DEG)
-        return (
-            min(low, first - room) if first < -_SAME_STEPS else low,
-            max(high, last + room) if last > _SAME_STEPS else high,
-        )
+        reach_low = first - room if first < -_SAME_STEPS else 0.0
+        reach_high = last + room if last > _SAME_STEPS else 0.0
+        if low < reach_low - _SAME_STEPS or high > reach_high + _SAME_STEPS:
+            needed, allowed = (
+                [described.home_deg + drive.angle_deg(steps) for steps in two]
+                for two in ((low, high), (reach_low, reach_high))
+            )
+            self.mistakes.wrong(
+                f"{key}.stops_deg",
+                f"none, and a calibration from {needed[0]:g} to {needed[1]:g} degrees",
+                f"{allowed[0]:g} to {allowed[1]:g} degrees: {_ROOM_DEG:g} beyond the face, none beyond home",
+                "Measure that end again; if it is right, write stops_deg and flash the board again",
+            )
+        return min(low, reach_low), max(high, reach_high)
 
     def _within_reach(
         self, key: str, described: PointerDescription, drive: Drive, scale: tuple[float, float]

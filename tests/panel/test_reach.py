@@ -21,6 +21,20 @@ def changed(config: Path, file: str, old: str, new: str) -> Panel:
     return load_panel(config / "panel.toml")
 
 
+def with_a_motor_without_stops(config: Path) -> None:
+    """The airspeed needle on a geared motor that finds home by an index mark."""
+    text = (config / "panel.toml").read_text()
+    text = text.replace(
+        '0 = { output = "gauge_stepper", pins = ["D2", "D3", "D4", "D5"], homing = "sweep" }',
+        '0 = { output = "four_wire", pins = ["D2", "D3", "D4", "D5"], homing = "index", '
+        'index = { pin = "D12" } }',
+    )
+    text = text.replace(
+        'drive = "sweep"\nboard = "right"\nchannel = 0', 'drive = "geared"\nboard = "right"\nchannel = 0'
+    )
+    (config / "panel.toml").write_text(text)
+
+
 @pytest.mark.parametrize(
     ("home", "words"), [("", "from a motor|takes 307 to 1269|108 to 116"), ("home_deg = 120\n", "takes -12")]
 )
@@ -57,16 +71,7 @@ def test_an_end_of_the_scale_can_be_calibrated_without_new_firmware(old: str, ne
 
 
 def test_a_pointer_on_a_motor_without_stops_has_room_beyond_its_scale(config: Path) -> None:
-    text = (config / "panel.toml").read_text()
-    text = text.replace(
-        '0 = { output = "gauge_stepper", pins = ["D2", "D3", "D4", "D5"], homing = "sweep" }',
-        '0 = { output = "four_wire", pins = ["D2", "D3", "D4", "D5"], homing = "index", '
-        'index = { pin = "D12" } }',
-    )
-    text = text.replace(
-        'drive = "sweep"\nboard = "right"\nchannel = 0', 'drive = "geared"\nboard = "right"\nchannel = 0'
-    )
-    (config / "panel.toml").write_text(text)
+    with_a_motor_without_stops(config)
     panel = load_panel(config / "panel.toml")
     needle = next(p for p in panel.pointers if p.gauge == "airspeed")
     assert needle.high_steps is not None and needle.reach_high_steps is not None
@@ -86,3 +91,26 @@ def test_stops_inside_the_scale_are_refused(config: Path) -> None:
         DescriptionErrors, match=r"stops_deg: found stops at 40 and 300 degrees; expected stops outside"
     ):
         changed(config, "panel.toml", "[180, 310]]\n", "[180, 310]]\nstops_deg = [40, 300]\n")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "needed"),
+    [("[180, 310, 309.5]", "[180, 310, 325.0]", "0 to 325"), ("[0, 0, 0.0]", "[0, 0, -3.0]", "-3 to 309.5")],
+)
+def test_a_calibration_beyond_that_room_is_refused_lest_it_take_a_whole_board_out(
+    old: str, new: str, needed: str, config: Path
+) -> None:
+    with_a_motor_without_stops(config)
+    with pytest.raises(DescriptionErrors) as raised:
+        changed(config, "calibration/airspeed.toml", old, new)
+    said = str(raised.value)
+    assert "airspeed.pointers.needle.stops_deg" in said
+    assert f"a calibration from {needed} degrees; expected 0 to 320 degrees" in said
+    text = (config / "panel.toml").read_text()
+    (config / "panel.toml").write_text(
+        text.replace(
+            'drive = "geared"\nboard = "right"', 'drive = "geared"\nstops_deg = [-5, 330]\nboard = "right"'
+        )
+    )
+    needle = next(p for p in load_panel(config / "panel.toml").pointers if p.gauge == "airspeed")
+    assert needle.reach_high_steps == pytest.approx(needle.drive.steps(330.0))
