@@ -35,7 +35,9 @@ class DrivenPointer:
     targets come from one reading, so their places on the face agree, whatever the turns.
 
     A pointer that is `held` goes only where `go_to` sends it, as far as its board lets it, also beyond the
-    scale. Its indication goes on, and it returns to it when it is let go.
+    scale. Its board is sent no velocity on the way: it is behind by what it takes to brake, and never runs
+    over the place to come back, whatever frames are late, or the play of the needle would be on the wrong
+    side. Its indication goes on, and it returns to it when it is let go.
     """
 
     pointer: Pointer
@@ -55,6 +57,7 @@ class DrivenPointer:
     ran_away_s: float = -inf
     """When the target was last seen to run away."""
     held: bool = False
+    _sent: bool = False  # by `go_to`, since it is held
     true_indication: float | None = None
     """What it should show without the failures in force; None while there are none."""
 
@@ -94,13 +97,13 @@ class DrivenPointer:
 
     def hold(self) -> None:
         """Brake and stay: from now on only `go_to` and `halt` move it."""
-        self.held = True
+        self.held, self._sent = True, False
         self.motion.set_limits(held_limits(self.pointer))
         self.halt()
 
     def let_go(self) -> None:
         """Show its readings again, from the next one on; what is to be shown until then is the caller's."""
-        self.held = False
+        self.held = self._sent = False
         self.direction.moved(self.position, self.position)
         self.motion.set_limits(motion_limits(self.pointer))
 
@@ -111,7 +114,7 @@ class DrivenPointer:
             limits = replace(limits, speed_steps_s=min(speed_steps_s, limits.speed_steps_s))
         self.motion.set_limits(limits)
         self.direction.moved(self.position, position_steps)
-        self.target = position_steps
+        self.target, self._sent = position_steps, True
         self.motion.glide_to(position_steps)
 
     def halt(self) -> None:
@@ -121,6 +124,8 @@ class DrivenPointer:
     def step(self, time_s: float) -> None:
         """Advance `position` and `velocity` to this time."""
         self.position, self.velocity = self.motion.step(time_s)
+        if self._sent:
+            self.velocity = 0.0
         target = None if self.held else self.target
         if target is not None and not -self.half_turn_steps <= target - self.position <= self.half_turn_steps:
             self._go_the_short_way(time_s, target)
@@ -133,7 +138,7 @@ class DrivenPointer:
             self.indicate(before.pointer.own_reading(before.indication))
         self.direction.continue_from(before.direction, self.position)
         if before.held and before.pointer.key == self.pointer.key:
-            self.held, self.target = True, before.target
+            self.held, self._sent, self.target = True, before._sent, before.target
             if held_limits(before.pointer) != held_limits(self.pointer):  # else a slow way stays slow
                 self.motion.set_limits(held_limits(self.pointer))
             return

@@ -55,6 +55,26 @@ def test_a_needle_whose_board_hears_nothing_for_a_moment_comes_all_the_way_round
     assert min(places) == pytest.approx(goal_steps - bench.pointer.drive.steps(APPROACH_DEG), abs=1.0)
 
 
+def test_a_needle_never_runs_over_the_place_it_was_sent_to_whatever_frames_are_late(rig: Rig) -> None:
+    """A host without a core for 60 ms, anywhere on the way. Come back from beyond the mark, the needle would
+    be on the wrong side of its play: the eye sees it on the mark, and what is captured is off by the play."""
+    bench = taken(rig).benches.at("airspeed", ME)
+    bench.go(100.0)
+    rig.settle(ME)
+    goal_steps = rig.place(NEEDLE)
+    for late_after in range(1, 60):
+        bench.go(100.0)  # the same again: back, and on to it
+        places: list[float] = []
+        while not places or bench.moving:
+            rig.fly(TICK_S, ME)
+            places.append(rig.place(NEEDLE))
+            if len(places) == late_after:
+                rig.ticks += 6
+        assert max(places) < goal_steps + 0.5, f"held up after {late_after} ticks"
+        assert min(places) > goal_steps - bench.pointer.drive.steps(APPROACH_DEG) - 1.0
+        assert places[-1] == pytest.approx(goal_steps, abs=1.0)
+
+
 def test_a_knob_turned_far_enough_from_the_right_side_needs_no_second_approach(rig: Rig) -> None:
     bench = taken(rig).benches.at("airspeed", ME)
     bench.go(60.0)
