@@ -278,20 +278,22 @@ class PointerBuilder:
         ends = (drive.steps(end - described.home_deg) for end in (face.angles[0], face.angles[-1]))
         first, last = sorted(ends)
         room = drive.steps(_ROOM_DEG)
-        reach_low = first - room if first < -_SAME_STEPS else 0.0
-        reach_high = last + room if last > _SAME_STEPS else 0.0
-        if low < reach_low - _SAME_STEPS or high > reach_high + _SAME_STEPS:
+        lowest, highest = min(first - room, 0.0), max(last + room, 0.0)
+        if low < lowest - _SAME_STEPS or high > highest + _SAME_STEPS:
             needed, allowed = (
                 [described.home_deg + drive.angle_deg(steps) for steps in two]
-                for two in ((low, high), (reach_low, reach_high))
+                for two in ((low, high), (lowest, highest))
             )
             self.mistakes.wrong(
                 f"{key}.stops_deg",
                 f"none, and a calibration from {needed[0]:g} to {needed[1]:g} degrees",
-                f"{allowed[0]:g} to {allowed[1]:g} degrees: {_ROOM_DEG:g} beyond the face, none beyond home",
+                f"{allowed[0]:g} to {allowed[1]:g} degrees, {_ROOM_DEG:g} beyond the face",
                 "Measure that end again; if it is right, write stops_deg and flash the board again",
             )
-        return min(low, reach_low), max(high, reach_high)
+        return (
+            min(low, first - room) if first < -_SAME_STEPS else low,
+            max(high, last + room) if last > _SAME_STEPS else high,
+        )
 
     def _within_reach(
         self, key: str, described: PointerDescription, drive: Drive, scale: tuple[float, float]

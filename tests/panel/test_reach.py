@@ -95,7 +95,10 @@ def test_stops_inside_the_scale_are_refused(config: Path) -> None:
 
 @pytest.mark.parametrize(
     ("old", "new", "needed"),
-    [("[180, 310, 309.5]", "[180, 310, 325.0]", "0 to 325"), ("[0, 0, 0.0]", "[0, 0, -3.0]", "-3 to 309.5")],
+    [
+        ("[180, 310, 309.5]", "[180, 310, 325.0]", "0 to 325"),
+        ("[0, 0, 0.0]", "[0, 0, -12.0]", "-12 to 309.5"),
+    ],
 )
 def test_a_calibration_beyond_that_room_is_refused_lest_it_take_a_whole_board_out(
     old: str, new: str, needed: str, config: Path
@@ -105,11 +108,11 @@ def test_a_calibration_beyond_that_room_is_refused_lest_it_take_a_whole_board_ou
         changed(config, "calibration/airspeed.toml", old, new)
     said = str(raised.value)
     assert "airspeed.pointers.needle.stops_deg" in said
-    assert f"a calibration from {needed} degrees; expected 0 to 320 degrees" in said
+    assert f"a calibration from {needed} degrees; expected -10 to 320 degrees" in said
     text = (config / "panel.toml").read_text()
     (config / "panel.toml").write_text(
         text.replace(
-            'drive = "geared"\nboard = "right"', 'drive = "geared"\nstops_deg = [-5, 330]\nboard = "right"'
+            'drive = "geared"\nboard = "right"', 'drive = "geared"\nstops_deg = [-15, 330]\nboard = "right"'
         )
     )
     needle = next(p for p in load_panel(config / "panel.toml").pointers if p.gauge == "airspeed")
