@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 from dataclasses import replace
 from itertools import pairwise
-from math import acos, atan2, degrees
+from math import acos, atan2, degrees, floor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -73,10 +73,11 @@ def at_rest(service: Service) -> dict[str, float] | None:
     """The face angle of every pointer by its board's report; None while one moves or is not known."""
     pointers = service.running.snapshot(service.clock()).pointers
     angles = {p.key: p.face_deg for p in pointers if p.face_deg is not None and p.commanded_steps_s == 0.0}
-    there = all(abs(p.reported_steps - p.commanded_steps) <= 1.0 for p in pointers)
+    # To the step that it ends on: the last one is still to come when it is near, and shows on the page.
+    there = all(p.reported_steps == floor(p.commanded_steps + 0.5) for p in pointers)
     # A reading that has just come moves nothing before the next tick.
     driven = service.running.chain.pointers.values()
-    there = there and all(d.target is not None and abs(d.target - d.position) <= 1.0 for d in driven)
+    there = there and all(d.target is not None and abs(d.target - d.position) < 0.01 for d in driven)
     return angles if service.running.still and there and len(angles) == len(pointers) else None
 
 
