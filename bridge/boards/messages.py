@@ -175,6 +175,7 @@ class LampLevel:
 
     lamp: int
     level: int
+    """Share of its full current, 65,535 for all of it."""
     fade_ms: int
 
 
@@ -196,6 +197,7 @@ class LampCapability:
 
     output: int
     when_lost: int
+    """As `LampLevel.level`."""
 
 
 @dataclass(frozen=True, slots=True)

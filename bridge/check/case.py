@@ -71,11 +71,13 @@ class Case:
     fastest: float
     fastest_from: str
     tolerance: float
+    """How far off the pointer may be, in `unit`."""
     tolerance_from: str
     length_mm: float
     altitude: bool = False
     two_way: bool = False
     smallest_mark: float | None = None
+    """From one to the next of the finest marks that its face has, in `unit`; None without marks."""
     index_mark: bool = False
     fastest_cure: str = ""
 

@@ -24,10 +24,12 @@ class Gearing:
     driver: str
     driven: str
     gears: tuple[Fraction, ...]
+    """Turns of the driving wheel for one of the driven wheel, stage by stage."""
     needed: Fraction
     per_turn: float
     unit: str
     tolerance: float
+    """How far off the driven pointer may be, in `unit`."""
     backlash_deg: float = 0.0
 
 

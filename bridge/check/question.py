@@ -47,9 +47,11 @@ class DriveQuestion:
     span: float
     sweep_deg: float | None = None
     gears: tuple[Fraction, ...] = ()
+    """Turns of the driving wheel for one of the driven wheel, stage by stage."""
     microsteps: int | None = None
     fastest: float | None = None
     tolerance: float | None = None
+    """How far off the pointer may be, in `unit`."""
     speed: float | None = None
     acceleration: float | None = None
     backlash_deg: float = 0.0

@@ -26,6 +26,7 @@ class Train:
     """Stages that make a ratio exactly. Ordered by what is easiest to build."""
 
     awkward: tuple[int, int, int]
+    """How many of wrong sense and other axis it has, its stages, its teeth in all; compared in that order."""
     stages: tuple[Stage, ...]
 
     @property

@@ -47,9 +47,11 @@ class Hand:
     """What a drawing needs of a pointer: its face curve, the unit of its readings, its length, its pivot."""
 
     curve: Callable[[float], float]
+    """From a reading in `unit` to degrees clockwise from 12 o'clock."""
     unit: str
     length_mm: float = 30.0
     pivot: Point = (0.0, 0.0)
+    """In mm from the axis of the face, x right, y up."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,7 @@ class MarkPlacement:
     """How an angle of the pointer becomes a place on the sheet: an angle, or a height on a sliding card."""
 
     sign: float
+    """1 where a mark is at the pointer's angle, -1 where it is as far the other way."""
     crank_mm: float | None = None
 
     def __call__(self, angle_deg: float, offset_deg: float) -> float:

@@ -28,7 +28,7 @@ CAPTION_MM = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Placed:
-    """A part on a sheet: where its origin lies, from the sheet's lower left corner."""
+    """A part on a sheet: where its origin lies, in mm right and up from the sheet's lower left corner."""
 
     caption: str
     part: Part

@@ -49,6 +49,7 @@ class Pointer:
     low_steps: float | None
     high_steps: float | None
     park: float
+    """The reading at which it rests."""
     reach_low_steps: float | None = None
     reach_high_steps: float | None = None
     wrap_turns: Fraction = Fraction(1)

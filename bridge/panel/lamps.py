@@ -36,6 +36,7 @@ class Lamp:
     knob: LampKnob | None
     fade_s: float
     when_lost: float
+    """Brightness while the reading that it follows is not there, and while its board hears no host."""
 
     @property
     def key(self) -> str:

@@ -16,8 +16,10 @@ class Place:
     """Where the gauge is taken: what it is fed (as a reading), the setting, and how fast at most (0: any)."""
 
     fed: float
+    """In the pointer's unit."""
     setting_inhg: float
     rate: float = 0.0
+    """In the pointer's unit per second."""
 
 
 def shows_altitude(panel: Panel, pointer: Pointer) -> bool:

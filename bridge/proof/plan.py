@@ -40,8 +40,10 @@ class Step:
 
     purpose: Purpose
     wanted: float
+    """In the pointer's unit."""
     falling: bool
     cycle: int
+    """Which time over the scale, from 1; 0 for a reading of no cycle."""
     places: tuple[Place, ...]
     tapped: bool = False
 

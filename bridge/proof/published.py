@@ -27,6 +27,7 @@ class Limits:
     source: str
     seen: str
     rows: tuple[tuple[float, float], ...]
+    """Reading and permitted error of each row, by rising reading."""
 
     def at(self, reading: float) -> float | None:
         """The permitted error at a reading of the table, None between its rows: nothing is made up."""

@@ -32,6 +32,7 @@ class Needle:
     """The pointer as the program knows it: what it should show, and whether its motor is where it belongs."""
 
     indication: float | None
+    """In the pointer's unit; None until it is known."""
     arrived: bool
     passed: tuple[int, float] = (0, 0.0)
     """How many index marks it has passed, and where on its path (steps) the last one was."""

@@ -39,6 +39,7 @@ class Moment:
 
     time_s: float
     error: float
+    """Shown less wanted, in the pointer's unit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +48,7 @@ class Histogram:
 
     low: float
     width: float
+    """Of one bin, like `low` in the unit of the errors."""
     counts: tuple[int, ...]
     beyond: int
 
@@ -61,7 +63,9 @@ class Figures:
 
     reports: int
     rms: float
+    """Root of the mean square of the errors, in the pointer's unit."""
     mean: float
+    """Of the errors, in the pointer's unit, positive where too much is shown."""
     worst: Moment | None
     within: float | None
     off_scale_reports: int

@@ -34,7 +34,9 @@ class Track:
 
     pointer: Pointer
     wraps: float | None
+    """After which change of reading (the pointer's unit) it shows the same again; None where it does not."""
     tolerance: float | None
+    """The builder's own, in the pointer's unit; None where none is written."""
     scale: tuple[float, float] | None
     wanted_s: array[float] = field(default_factory=lambda: array("d"))
     wanted: array[float] = field(default_factory=lambda: array("d"))

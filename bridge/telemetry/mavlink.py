@@ -58,6 +58,7 @@ class Frame(NamedTuple):
     """One frame. `message` is None, and the checksum not looked at, where no gauge can use it."""
 
     end: int
+    """Index of the first byte after it, in the data that it was read from."""
     message: Message | None
     system: int
     component: int

@@ -32,7 +32,7 @@ _LETTER = 1.7
 
 @dataclass(slots=True)
 class Picture:
-    """One drawing: its height and what is on it."""
+    """One drawing: its height (mm) and what is on it."""
 
     height: float = 0.0
     items: list[Primitive] = field(default_factory=list)

@@ -58,9 +58,11 @@ class Candidate:
     the best MOST_COMPARED have them."""
 
     index: int
+    """Of its place, among those of the shape."""
     place: Place
     conversion: Conversion
     weight: float
+    """How usual such a number is, times how near the readings it came."""
     series: list[float | None] = field(default_factory=list)
 
 
