@@ -104,6 +104,7 @@ class Drawing(Flowable):  # type: ignore[misc]
         self.width, self.height = width_mm * MM, height_mm * MM
 
     def draw(self) -> None:
+        """As `Flowable.draw`, which reportlab calls with the canvas at the lower left corner."""
         self.canv.saveState()
         self.canv.translate(0, self.height)
         self.canv.scale(MM, MM)

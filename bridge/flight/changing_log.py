@@ -28,10 +28,12 @@ class ChangingLog(LogAround):
 
     @property
     def given(self) -> frozenset[str]:
+        """As `RecordedFlight.given`, of the log as it is described by now."""
         return self.log.given
 
     @property
     def assumptions(self) -> tuple[str, ...]:
+        """As `RecordedFlight.assumptions`, of the log as it is described by now."""
         return self.log.assumptions
 
     def __iter__(self) -> Iterator[Moment]:

@@ -34,6 +34,7 @@ class CompletedLog(LogAround):
 
     @property
     def given(self) -> frozenset[str]:
+        """The quantities of `log`, and those of `defaults`."""
         return self.log.given | self.defaults.keys()
 
     def __iter__(self) -> Iterator[Moment]:

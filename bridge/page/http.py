@@ -108,6 +108,7 @@ class Server(uvicorn.Server):
 
     @contextmanager
     def capture_signals(self) -> Iterator[None]:
+        """Capture none: uvicorn's own would take them over while it serves."""
         yield
 
     async def drop_stalled(self) -> None:

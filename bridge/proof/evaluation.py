@@ -37,6 +37,10 @@ class Check:
 
     @property
     def verdict(self) -> Verdict:
+        """Whether the error passes, or fails, with the uncertainty against it; "undecided" between.
+
+        "proves nothing" where the uncertainty is more than `COARSEST` of the limit; never "not done".
+        """
         if self.uncertainty > COARSEST * self.limit:
             return "proves nothing"
         if abs(self.error) + self.uncertainty <= self.limit:

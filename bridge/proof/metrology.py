@@ -29,10 +29,15 @@ class Target:
 
     @property
     def mean_up(self) -> float:
+        """Mean deviation of the approaches from below, in the unit of the reading, positive when too high.
+
+        Raises StatisticsError when there are none.
+        """
         return fmean(self.up)
 
     @property
     def mean_down(self) -> float:
+        """As `mean_up`, from above."""
         return fmean(self.down)
 
     @property

@@ -31,6 +31,7 @@ class Record:
     taken: list[float | None] = field(default_factory=list)
 
     def is_finished(self, plan: Plan) -> bool:
+        """Whether every step of this plan has its entry, also those that could not be read (None)."""
         return len(self.taken) >= len(plan.steps)
 
 

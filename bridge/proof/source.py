@@ -29,14 +29,17 @@ class ProofSource:
 
     @property
     def name(self) -> str:
+        """As `Source.name`: the test, and the name of what is tested."""
         return self._sender.address
 
     @property
     def senders(self) -> tuple[Sender, ...]:
+        """As `Source.senders`: the test alone."""
         return (self._sender,)
 
     @property
     def refused(self) -> dict[str, int]:
+        """As `Source.refused`; always empty, since nothing comes from a network."""
         return {}
 
     async def open(self) -> None:

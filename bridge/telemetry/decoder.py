@@ -78,12 +78,14 @@ class Dropped:
         self.others: dict[str, int] = {}
 
     def add(self, layout: str, measure: Measure, cause: str, detail: str) -> None:
+        """Take a field that is left out; once `first` has `MOST_DROPPED`, only its cause is counted."""
         if len(self.first) < MOST_DROPPED:
             self.take(TelemetryError(layout, measure.quantity, cause, detail))
         else:
             self.others[cause] = self.others.get(cause, 0) + 1
 
     def take(self, error: TelemetryError) -> None:
+        """Take an error that is reported in any case."""
         self.first.append(error)
 
 

@@ -129,6 +129,7 @@ class Delimited(LayoutDescription):
     """Numbers to take, as in `[{ quantity = "pitch", unit = "deg", column = 3 }]`."""
 
     def faults(self) -> Iterator[Fault]:
+        """As `LayoutDescription.faults`: columns beyond `columns`, a `header` without labels to find."""
         for i, field in enumerate(self.fields):
             if self.columns and field.column and field.column > self.columns:
                 yield (
@@ -173,6 +174,7 @@ class KeyValue(LayoutDescription):
     """Numbers to take, as in `[{ quantity = "pitch", unit = "deg", key = "pitch" }]`."""
 
     def faults(self) -> Iterator[Fault]:
+        """As `LayoutDescription.faults`: an `assign` that is the separator as well."""
         if self.separator == self.assign:
             yield (
                 "assign",
@@ -210,6 +212,7 @@ class PackedNumber(FieldDescription):
 
     @property
     def end(self) -> int:
+        """Offset of the first byte after it."""
         return self.offset + struct.calcsize("=" + CODES[self.type])
 
 
@@ -228,6 +231,7 @@ class Packed(LayoutDescription):
     """Numbers to take, as in `[{ quantity = "pitch", unit = "deg", offset = 8, type = "float32" }]`."""
 
     def faults(self) -> Iterator[Fault]:
+        """As `LayoutDescription.faults`: fields beyond `length`, within `begins`, or over each other."""
         magic = len(marker_bytes(self.begins))
         for i, field in enumerate(self.fields):
             key = f"fields.{i}.offset"
@@ -292,6 +296,7 @@ class Groups(LayoutDescription):
         return len(marker_bytes(self.begins)) if self.header_length is None else self.header_length
 
     def faults(self) -> Iterator[Fault]:
+        """As `LayoutDescription.faults`: `header_length`, numbers and tags that can't be."""
         if self.start < len(marker_bytes(self.begins)):
             yield (
                 "header_length",

@@ -76,6 +76,7 @@ class Mavlink(LayoutDescription):
         return {f"fields.{i}": field for i, field in enumerate(self.fields)}
 
     def faults(self) -> Iterator[Fault]:
+        """As `LayoutDescription.faults`: unknown messages and fields, and `time`, which is taken anyway."""
         for i, field in enumerate(self.fields):
             message = MESSAGES.get(field.message)
             if message is None:

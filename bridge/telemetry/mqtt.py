@@ -57,12 +57,14 @@ class MqttSource:
 
     @property
     def senders(self) -> tuple[Sender, ...]:
+        """As `Source.senders`: the topic as one sender, once anything has come."""
         return (self._sender,) if self._sender.datagrams else ()
 
     async def open(self) -> None:
         """Nothing: a broker that is not there yet is looked for while it runs."""
 
     async def close(self) -> None:
+        """As `Source.close`: arrivals go nowhere from now on; the connection ends with `run`."""
         self._delivery.end()
 
     async def run(self, deliver: Deliver) -> None:

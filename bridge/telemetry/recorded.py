@@ -27,10 +27,14 @@ class RecordedFlight(Protocol):
     """
 
     @property
-    def path(self) -> Path: ...
+    def path(self) -> Path:
+        """The log's file."""
+        ...
 
     @property
-    def catalogue(self) -> Catalogue: ...
+    def catalogue(self) -> Catalogue:
+        """The catalogue that its quantities, and their canonical units, are from."""
+        ...
 
     @property
     def given(self) -> frozenset[str]:
@@ -38,7 +42,9 @@ class RecordedFlight(Protocol):
         ...
 
     @property
-    def assumptions(self) -> tuple[str, ...]: ...
+    def assumptions(self) -> tuple[str, ...]:
+        """A sentence for each thing that the log leaves open and was assumed; empty for none."""
+        ...
 
     @property
     def date(self) -> date | None:
@@ -60,18 +66,22 @@ class LogAround:
 
     @property
     def path(self) -> Path:
+        """As `RecordedFlight.path`."""
         return self.log.path
 
     @property
     def catalogue(self) -> Catalogue:
+        """As `RecordedFlight.catalogue`."""
         return self.log.catalogue
 
     @property
     def date(self) -> date | None:
+        """As `RecordedFlight.date`."""
         return self.log.date
 
     @property
     def place(self) -> Place | None:
+        """As `RecordedFlight.place`."""
         return self.log.place
 
 

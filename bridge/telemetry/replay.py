@@ -167,6 +167,7 @@ class ReplaySource:
 
     @property
     def name(self) -> str:
+        """As `Source.name`: that of the log's file, without its folder."""
         return self._log.path.name
 
     @property
@@ -176,13 +177,16 @@ class ReplaySource:
 
     @property
     def senders(self) -> tuple[Sender, ...]:
+        """As `Source.senders`: the log as one sender, from the start."""
         return (self._sender,)
 
     @property
     def refused(self) -> dict[str, int]:
+        """As `Source.refused`; always empty, since nothing comes from a network."""
         return {}
 
     async def open(self) -> None:
+        """As `Source.open`: reads up to the first arrival, and keeps nothing open."""
         next(arrivals(self._log, *self._window))  # raises where there is nothing to replay
 
     async def close(self) -> None:

@@ -94,10 +94,12 @@ class Sender:
 
 
 class Source(Protocol):
-    """Anything that delivers readings. `name` is in logs and on the page."""
+    """Anything that delivers readings."""
 
     @property
-    def name(self) -> str: ...
+    def name(self) -> str:
+        """Where its readings come from, in words for logs and the page."""
+        ...
 
     @property
     def given(self) -> frozenset[str]:
@@ -105,7 +107,9 @@ class Source(Protocol):
         ...
 
     @property
-    def senders(self) -> tuple[Sender, ...]: ...
+    def senders(self) -> tuple[Sender, ...]:
+        """Those known by now, each with its counts and latest readings; mostly none at first."""
+        ...
 
     @property
     def refused(self) -> Mapping[str, int]:
@@ -118,4 +122,8 @@ class Source(Protocol):
     async def close(self) -> None:
         """Safe at any time, also twice."""
 
-    async def run(self, deliver: Deliver) -> None: ...
+    async def run(self, deliver: Deliver) -> None:
+        """Deliver arrivals until cancelled, or until there are no more; call it once it is open.
+
+        Raises what `deliver` raises. May be run again.
+        """

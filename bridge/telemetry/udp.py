@@ -97,6 +97,7 @@ class UdpSource:
 
     @property
     def name(self) -> str:
+        """As `Source.name`: host:port, an IPv6 host in brackets."""
         host = f"[{self._host}]" if ":" in self._host else self._host
         return f"{host}:{self.port}"
 
@@ -109,9 +110,11 @@ class UdpSource:
 
     @property
     def senders(self) -> tuple[Sender, ...]:
+        """As `Source.senders`: at most `MOST_SENDERS`, in the order in which they came."""
         return tuple(stream.sender for stream in self._streams.values())
 
     async def open(self) -> None:
+        """As `Source.open`: listens on the port."""
         loop = asyncio.get_running_loop()
         self._closed.clear()
         try:
@@ -132,6 +135,7 @@ class UdpSource:
         _log.info("listening", source=self.name, layouts=[layout.name for layout in self.layouts])
 
     async def close(self) -> None:
+        """As `Source.close`; returns once the port is free again."""
         self._delivery.end()
         if self._transport is not None:
             self._transport.close()

@@ -51,6 +51,7 @@ class Presence:
 
     @property
     def here(self) -> bool:
+        """Whether it has introduced itself and that session is not over: only then it can be driven."""
         return self._session is not None and self._session != self._gone
 
     def about(self, payload: bytes) -> None:

@@ -47,6 +47,7 @@ class MavlinkShape(Shape):
         self._index = {place.keys: i for i, place in enumerate(self.places)}
 
     def numbers(self, datagram: bytes) -> Numbers:
+        """As `Shape.numbers`; of a message that comes twice the later number."""
         found: list[float | None] = [None] * len(self.places)
         for _, frame in known_frames(datagram):
             if frame.message is None:

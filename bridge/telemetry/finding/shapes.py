@@ -113,12 +113,18 @@ class PackedShape(Shape):
         self.places = places
 
     def numbers(self, datagram: bytes) -> Numbers:
+        """As `Shape.numbers`; raises struct.error for a datagram shorter than what is searched."""
         found: list[float | None] = []
         for run, phase in self._runs:
             found += run.unpack_from(datagram, phase)
         return [number if number is not None and usable(number) else None for number in found]
 
     def through(self, datagrams: Sequence[bytes]) -> Callable[[int], list[float | None]]:
+        """As `Shape.through`; unpacks nothing but the one place.
+
+        What it returns raises struct.error where a datagram ends before that place does.
+        """
+
         def numbers(index: int) -> list[float | None]:  # few of the many places are asked for
             place = self.places[index]
             number = struct.Struct(self._order + CODES[place.type])
@@ -144,6 +150,7 @@ class GroupsShape(Shape):
         ]
 
     def numbers(self, datagram: bytes) -> Numbers:
+        """As `Shape.numbers`; none where the datagram is no whole number of groups."""
         found: list[float | None] = [None] * len(self.places)
         for tag, *numbers in groups_in(self._group, self._start, datagram):
             at = self._index.get(tag)

@@ -33,6 +33,7 @@ class JsonShape(Shape):
         self.places = [Place((("path", path),)) for path in list(paths)[:MOST_PLACES]]
 
     def numbers(self, datagram: bytes) -> Numbers:
+        """As `Shape.numbers`; none where the datagram is not JSON."""
         found = dict(_leaves(_document(datagram)))
         return [found.get(dict(place.keys)["path"]) for place in self.places]
 
@@ -68,6 +69,7 @@ class KeyValueShape(Shape):
         return _pairs(text, self.head["separator"], self.head["assign"])
 
     def numbers(self, datagram: bytes) -> Numbers:
+        """As `Shape.numbers`; of a key that comes twice the later value."""
         found = dict(self._pairs(datagram))
         return [_number(found.get(dict(place.keys)["key"], "")) for place in self.places]
 
@@ -90,6 +92,7 @@ class DelimitedShape(Shape):
         ]
 
     def numbers(self, datagram: bytes) -> Numbers:
+        """As `Shape.numbers`; none where the number of columns is another."""
         text = _text(datagram).strip("\r\n\0").removeprefix(self.head.get("begins", ""))
         tokens = _split(text, self.head["separator"])
         if len(tokens) != self.head["columns"]:

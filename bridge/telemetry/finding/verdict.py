@@ -41,6 +41,7 @@ class Verdict:
 
     @property
     def sure(self) -> bool:
+        """Whether one was found, its readings differed enough, and the confidence is at least `SURE`."""
         return self.best is not None and self.varied and self.confidence >= SURE
 
     @property
