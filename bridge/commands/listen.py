@@ -19,7 +19,7 @@ from bridge.commands.shipped import PANEL
 if TYPE_CHECKING:
     from bridge.panel.source_description import PortDescription
     from bridge.quantities.catalogue import Catalogue
-    from bridge.telemetry.source import Source
+    from bridge.telemetry.source import LiveSource
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -113,7 +113,7 @@ def _option(key: str) -> str:
     return "--on" if key == "listen" else "--allow"
 
 
-def _sources(arguments: argparse.Namespace) -> tuple[list[Source], Catalogue]:
+def _sources(arguments: argparse.Namespace) -> tuple[list[LiveSource], Catalogue]:
     from bridge.errors import DescriptionError
     from bridge.flight.sources import DescribedSources
     from bridge.panel.load import load_panel

@@ -8,7 +8,7 @@ from typing import Protocol
 from bridge.panel.load import Panel
 from bridge.panel.source_description import SourceDescription
 from bridge.telemetry.mqtt import MqttSource
-from bridge.telemetry.source import Source
+from bridge.telemetry.source import LiveSource, Source
 from bridge.telemetry.udp import UdpSource
 
 
@@ -29,7 +29,9 @@ class SourceMaker(Protocol):
 class DescribedSources:
     """The sources that the panel description names."""
 
-    def make(self, panel: Panel, clock: Callable[[], float], before: Sequence[Source] = ()) -> list[Source]:
+    def make(
+        self, panel: Panel, clock: Callable[[], float], before: Sequence[Source] = ()
+    ) -> list[LiveSource]:
         """One source for each that is described; labels that the old ones have learnt are kept."""
         makers = {"udp": _udp, "mqtt": _mqtt}
         made = [makers[described.kind](panel, described, clock) for described in panel.description.sources]
@@ -48,12 +50,12 @@ class DescribedSources:
         )
 
 
-def _udp(panel: Panel, described: SourceDescription, clock: Callable[[], float]) -> Source:
+def _udp(panel: Panel, described: SourceDescription, clock: Callable[[], float]) -> LiveSource:
     layouts = [panel.layouts[name] for name in described.layouts]
     return UdpSource(described.host, described.port, layouts, described.allow, clock)
 
 
-def _mqtt(panel: Panel, described: SourceDescription, clock: Callable[[], float]) -> Source:
+def _mqtt(panel: Panel, described: SourceDescription, clock: Callable[[], float]) -> LiveSource:
     broker = panel.description.broker
     assert broker is not None and described.topic is not None, "the description was checked"
     return MqttSource(broker.broker(panel.path.parent), described.topic, panel.catalogue, clock)

@@ -18,9 +18,7 @@ from rich.text import Text
 
 from bridge.logs import printable
 from bridge.quantities.catalogue import CATALOGUE, Catalogue
-from bridge.telemetry.mqtt import MqttSource
-from bridge.telemetry.source import Arrival, Sender, Source
-from bridge.telemetry.udp import MOST_SENDERS, UdpSource
+from bridge.telemetry.source import Arrival, LiveSource, Sender
 
 SLOW_HZ = 7.0
 """A slower sender's needles are predicted from one datagram to the next (`bridge.motion.prediction`)."""
@@ -32,7 +30,7 @@ _NUMBER_ROWS = 16
 
 
 async def listen(
-    sources: Sequence[Source],
+    sources: Sequence[LiveSource],
     console: Console,
     catalogue: Catalogue = CATALOGUE,
     clock: Callable[[], float] = time.monotonic,
@@ -54,7 +52,7 @@ def _ignore(arrival: Arrival) -> None:
 
 
 async def _show(
-    sources: Sequence[Source], console: Console, catalogue: Catalogue, clock: Callable[[], float]
+    sources: Sequence[LiveSource], console: Console, catalogue: Catalogue, clock: Callable[[], float]
 ) -> None:
     if console.is_terminal:
         with Live(table(sources, catalogue, clock()), console=console, auto_refresh=False) as live:
@@ -69,7 +67,7 @@ async def _show(
             print(line, file=console.file, flush=True)
 
 
-def lines(sources: Sequence[Source], catalogue: Catalogue, now_s: float) -> Iterator[str]:
+def lines(sources: Sequence[LiveSource], catalogue: Catalogue, now_s: float) -> Iterator[str]:
     """A line for each sender, with the bytes that could not be used, and for each that isn't allowed."""
     for source in sources:
         for sender in source.senders:
@@ -81,10 +79,10 @@ def lines(sources: Sequence[Source], catalogue: Catalogue, now_s: float) -> Iter
             yield from number_rows(sender.sample)
         for host, count in source.refused.items():
             yield printable(f"{source.name} < {host}: not allowed, {count} datagrams skipped")
-        yield from _notes(source)
+        yield from map(printable, source.notes)
 
 
-def table(sources: Sequence[Source], catalogue: Catalogue, now_s: float) -> RenderableType:
+def table(sources: Sequence[LiveSource], catalogue: Catalogue, now_s: float) -> RenderableType:
     """The whole picture as it is at `now_s`."""
     shown: list[RenderableType] = []
     for source in sources:
@@ -96,7 +94,7 @@ def table(sources: Sequence[Source], catalogue: Catalogue, now_s: float) -> Rend
             for name, value in sorted(sender.readings.items()):
                 unit = Text(printable(catalogue[name].unit))
                 grid.add_row(Text(printable(name)), unit, f"{value:,.3f}", _age(sender, name, now_s))
-            for name in sorted(_unseen(source, sender)):
+            for name in sorted(source.unseen(sender)):
                 unit = Text(printable(catalogue[name].unit))
                 grid.add_row(Text(printable(name), "dim"), unit, Text("not seen yet", "dim"))
             shown.append(grid)
@@ -112,29 +110,15 @@ def table(sources: Sequence[Source], catalogue: Catalogue, now_s: float) -> Rend
             shown.append(
                 Text(f"{host}: not allowed, {count} datagrams skipped; add it to allow", style="yellow")
             )
-        shown += [Text(line, style="yellow") for line in _notes(source)]
-    described = any(not isinstance(source, UdpSource) or source.layouts for source in sources)
+        shown += [Text(line, style="yellow") for line in map(printable, source.notes)]
+    described = any(source.given for source in sources)
     hint = "" if described else "; with --find it works out a layout, with --layout it reads by one"
     shown.append(Text(f"Ctrl-C stops{hint}", style="dim"))
     return Group(*shown)
 
 
-def _waiting(source: Source) -> str:
-    return printable(f"{source.name}: waiting for {_messages(source)}")
-
-
-def _messages(source: Source) -> str:
-    return "datagrams" if isinstance(source, UdpSource) else "messages"
-
-
-def _notes(source: Source) -> Iterator[str]:
-    """What the bounds of a source have cost, where they have acted, and why one is not at its broker."""
-    if isinstance(source, MqttSource) and source.why:
-        yield printable(source.why)
-    if isinstance(source, UdpSource) and source.turned_away:
-        yield f"{source.turned_away} datagrams skipped: more than {MOST_SENDERS} senders at a time"
-    if isinstance(source, UdpSource) and source.forgotten:
-        yield f"{source.forgotten} senders gave way to others: more than {MOST_SENDERS} of them"
+def _waiting(source: LiveSource) -> str:
+    return printable(f"{source.name}: waiting for {source.carries}")
 
 
 def sample_rows(sample: bytes) -> Iterator[str]:
@@ -175,14 +159,14 @@ def _usual_numbers(data: bytes) -> int:
     return max(counts)
 
 
-def _summary(source: Source, sender: Sender, now_s: float) -> str:
+def _summary(source: LiveSource, sender: Sender, now_s: float) -> str:
     layout = (sender.layout or "none fits") + (f" ({sender.follows})" if sender.follows else "")
     rate_hz = sender.rate_hz(now_s)
     slow = (
         f" (slow: needles show a change up to {1.0 / rate_hz:.1f} s late)" if 0.0 < rate_hz < SLOW_HZ else ""
     )
     return (
-        f"{source.name} < {sender.address}: {sender.datagrams:,} {_messages(source)}, "
+        f"{source.name} < {sender.address}: {sender.datagrams:,} {source.carries}, "
         f"{rate_hz:.1f} Hz{slow}, {sender.latest_bytes} bytes, layout {layout}, "
         f"{max(0.0, now_s - sender.latest_s):.1f} s ago"
     )
@@ -201,10 +185,3 @@ def _age(sender: Sender, name: str, now_s: float) -> str:
 def _trouble(sender: Sender) -> str:
     counts = ", ".join(f"{cause} {count:,}" for cause, count in sender.causes.most_common())
     return f"dropped: {counts}; latest: {sender.trouble}"
-
-
-def _unseen(source: Source, sender: Sender) -> set[str]:
-    for layout in source.layouts if isinstance(source, UdpSource) else ():
-        if layout.name == sender.layout:
-            return set(layout.given - sender.readings.keys())
-    return set()

@@ -35,14 +35,14 @@ class MqttSource:
     """Readings from `topic` at the broker; `clock` returns seconds that never go back."""
 
     refused: Mapping[str, int] = {}
+    carries = "messages"
 
     def __init__(
         self, broker: Broker, topic: str, catalogue: Catalogue, clock: Callable[[], float] = time.monotonic
     ) -> None:
         self.name = f"{topic} at {broker.host}:{broker.port}"
         self.given = frozenset(catalogue)
-        self.why = "not connected yet"
-        """Why it is not connected; empty while it is."""
+        self._why = "not connected yet"  # why it is not connected; empty while it is
         self._clock = clock
         self._reader = Reader(catalogue)
         self._sender = Sender(topic, layout=FORMAT)
@@ -59,6 +59,15 @@ class MqttSource:
     def senders(self) -> tuple[Sender, ...]:
         """As `Source.senders`: the topic as one sender, once anything has come."""
         return (self._sender,) if self._sender.datagrams else ()
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """As `LiveSource.notes`: why it is not at its broker."""
+        return (self._why,) if self._why else ()
+
+    def unseen(self, sender: Sender) -> frozenset[str]:
+        """As `LiveSource.unseen`; none, since nobody describes what an instructor publishes."""
+        return frozenset()
 
     async def open(self) -> None:
         """Nothing: a broker that is not there yet is looked for while it runs."""
@@ -81,12 +90,12 @@ class MqttSource:
             await asyncio.wait({connection})
 
     async def _up(self) -> None:
-        self.why = ""
+        self._why = ""
         _log.info("listening", source=self.name)
 
     def _down(self, error: BrokerError) -> None:
-        self.why = str(error)
-        fields = {"source": self.name, "why": self.why}
+        self._why = str(error)
+        fields = {"source": self.name, "why": self._why}
         self._throttle.error("telemetry is off", str(error), self._clock(), **fields)
 
     def _received(self, message: Message) -> None:

@@ -127,3 +127,21 @@ class Source(Protocol):
 
         Raises what `deliver` raises. May be run again.
         """
+
+
+class LiveSource(Source, Protocol):
+    """A source that others send to, and that is watched while they are set up."""
+
+    @property
+    def carries(self) -> str:
+        """What they send, as a plural."""
+        ...
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """A sentence each for what keeps it from hearing, and for what its bounds have cost; mostly none."""
+        ...
+
+    def unseen(self, sender: Sender) -> frozenset[str]:
+        """The quantities that are described for what this sender sends, and have not come yet."""
+        ...

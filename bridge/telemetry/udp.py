@@ -64,6 +64,8 @@ class UdpSource:
     `raw` takes every datagram within the bounds in place of the layouts: sender, datagram, time of arrival.
     """
 
+    carries = "datagrams"
+
     def __init__(
         self,
         host: str,
@@ -112,6 +114,23 @@ class UdpSource:
     def senders(self) -> tuple[Sender, ...]:
         """As `Source.senders`: at most `MOST_SENDERS`, in the order in which they came."""
         return tuple(stream.sender for stream in self._streams.values())
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """As `LiveSource.notes`: what its bounds have cost, where they have acted."""
+        notes = []
+        if self.turned_away:
+            notes.append(f"{self.turned_away} datagrams skipped: more than {MOST_SENDERS} senders at a time")
+        if self.forgotten:
+            notes.append(f"{self.forgotten} senders gave way to others: more than {MOST_SENDERS} of them")
+        return tuple(notes)
+
+    def unseen(self, sender: Sender) -> frozenset[str]:
+        """As `LiveSource.unseen`: those of the layout that fits."""
+        for layout in self.layouts:
+            if layout.name == sender.layout:
+                return layout.given - sender.readings.keys()
+        return frozenset()
 
     async def open(self) -> None:
         """As `Source.open`: listens on the port."""
