@@ -36,7 +36,7 @@ SETTING_INHG = 30.12
 EARTH_FT = 20_855_531.5  # ICAO Doc 7488: nominal radius of the earth for geopotential, 6,356,766 m
 SAMPLE_S = 0.02
 LATE_S = 0.03  # 1 ft of the steepest climb
-BEFORE_S = 0.4
+BEFORE_S = 0.6  # after half a second without our program a pointer has caught up in 0.4 s
 LEAST_JUDGED = 100  # moments, two seconds of the fourteen: fewer prove nothing
 
 POINTERS = {
@@ -50,7 +50,10 @@ POINTERS = {
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """Where the pointers stood on their faces (degrees clockwise from 12 o'clock), and how late we looked."""
+    """Where the pointers stood on their faces (degrees clockwise from 12 o'clock), and how late we had looked.
+
+    Late is the end of the look: a machine may take this program off its core between clock and faces.
+    """
 
     time_s: float
     late_s: float
@@ -156,8 +159,10 @@ async def watch(service: Service, flight: Process) -> tuple[list[Moment], list[M
     while not printed.done():
         await asyncio.sleep(due_s - time.monotonic())
         now_s = time.monotonic()
-        moments.append(Moment(now_s, now_s - due_s, faces_deg(service)))
-        due_s = max(due_s + SAMPLE_S, now_s)
+        shown = faces_deg(service)
+        end_s = time.monotonic()
+        moments.append(Moment(now_s, end_s - due_s, shown))
+        due_s = max(due_s + SAMPLE_S, end_s)
     await flight.wait()
     return moments, [Model(*step) for step in json.loads((await printed).splitlines()[-1])]
 

@@ -313,6 +313,30 @@ def test_targets_that_arrive_all_at_once_give_no_wild_rate() -> None:
     assert max(position for position, _ in path) == 3.4 * 9
 
 
+@pytest.mark.parametrize("hz", [10, 20, 50, 60, 100])
+@pytest.mark.parametrize("held_up_s", [0.15, 0.3, 0.6])
+def test_a_program_held_up_in_a_climb_catches_up_without_swinging_past(hz: int, held_up_s: float) -> None:
+    """What arrived meanwhile is taken in one moment, a datagram in 0.3 ms; more telemetry comes after it."""
+    steps_per_ft, climb_ft_s = 2.038, 2_000 / 60
+    goes_on_s = 2.0 + held_up_s
+    taken: list[tuple[float, float]] = []
+    for n in range(round(5 * hz)):
+        sent_s = n / hz
+        before_s = taken[-1][0] if taken else 0.0
+        taken.append((sent_s if sent_s < 2.0 else max(sent_s, goes_on_s, before_s + 0.000_3), sent_s))
+    motion = Motion(HUNDREDS, 0.0)
+    off_ft = {}
+    for now_s in (n * 0.01 for n in range(480)):
+        if 2.0 <= now_s < goes_on_s:
+            continue
+        while taken and taken[0][0] <= now_s:
+            arrival_s, sent_s = taken.pop(0)
+            motion.target(arrival_s, steps_per_ft * climb_ft_s * sent_s)
+        off_ft[now_s] = motion.step(now_s)[0] / steps_per_ft - climb_ft_s * now_s
+    assert max(off for time_s, off in off_ft.items() if time_s >= goes_on_s) < 1.5
+    assert all(abs(off) < 5.0 for time_s, off in off_ft.items() if time_s >= goes_on_s + 0.3)
+
+
 def test_when_telemetry_stops_the_needle_goes_little_further_and_rests_at_the_last_target() -> None:
     motion = Motion(HUNDREDS, 0.0)
     motion.step(0.0)
