@@ -50,9 +50,9 @@ POINTERS = {
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """Where the pointers stood on their faces (degrees clockwise from 12 o'clock), and how late we had looked.
+    """Where the pointers stood on their faces (degrees clockwise from 12 o'clock), and how late we looked.
 
-    Late is the end of the look: a machine may take this program off its core between clock and faces.
+    Late by the end of the look: a machine may take this program off its core between clock and faces.
     """
 
     time_s: float

@@ -4,9 +4,9 @@ Prediction. A target is old when it arrives, and the next is usually 17 to 100 m
 fitted by least squares through the targets of the last `WINDOW_S` seconds, and read off at now:
     rate = (n sum(t x) - sum(t) sum(x)) / (n sum(t t) - sum(t)^2),  goal = mean(x) + rate (now - mean(t))
 It is used with three targets over at least `BASE_S` and for `HORIZON_S` after the last one; before
-and after that the goal is the last target, at rest. Of targets within `TOGETHER_S` the newest counts. Nor is it used where more than `SUDDEN` of the
+and after that the goal is the last target, at rest. Nor is it used where more than `SUDDEN` of the
 whole way lies between two targets: that is a step (a knob's click, the simulator repositioned), and no
-pointer shall swing past it.
+pointer shall swing past it. Of targets within `TOGETHER_S` the line takes the newest alone.
 
 Why prediction, and these numbers (tests/bench/motion_study.py; hundreds pointer, climb of 1,500 ft/min in
 ripples, 20 Hz, 0 to 30 ms late, 2 % lost, times of arrival; error RMS and max in ft, twitching in ft/s):
@@ -39,9 +39,10 @@ from math import inf
 WINDOW_S = 0.3
 BASE_S = 0.08
 TOGETHER_S = 0.01
-"""Targets that come together, after this program or the network was held up, have waited for the newest. Counted
-each they draw the line too low and too steep: after 0.6 s at 20 Hz, in a climb of 2,000 ft/min, the pointer
-swung 9 ft past and was right after 0.4 s, now after 0.2 s without. At 60 Hz it costs 0.3 ft/s of twitching."""
+"""Targets that come together, after this program or the network was held up, have waited for the newest.
+If each counted, the line would be too low and too steep: held up for 0.6 s at 20 Hz, in a climb of 2,000
+ft/min, the pointer swung 9 ft past and was right after 0.4 s; now it is after 0.2 s, and swings nowhere. At
+60 Hz this costs 0.3 ft/s of twitching."""
 SUDDEN = 0.7
 HORIZON_S = 0.25
 SLOW_S, STILL_SLOW_S = 0.14, 0.115
@@ -62,7 +63,8 @@ class Prediction:
     """Where the target is by now: a straight line through the last `window_s` seconds of targets."""
 
     __slots__ = (
-        "_interval_s", "_line", "_off", "_rate", "_rise", "_targets", "_together_s", "_window_s", "last", "slow_s", "time_s",
+        "_interval_s", "_line", "_off", "_rate", "_rise", "_targets", "_together_s", "_window_s", "last",
+        "slow_s", "time_s",
     )  # fmt: skip
 
     def __init__(self, position: float, window_s: float = WINDOW_S) -> None:
