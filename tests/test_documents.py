@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -77,6 +78,25 @@ def test_exceptions_end_in_error() -> None:
     }
     assert len(raised) > 10
     assert [name for name in raised if not re.search(r"Errors?$", name)] == []
+
+
+STAGE = r"bridge/(?:boards|motion|gauges|instruments|telemetry|hardware)/(?!(?:.*/)?__init__)"
+REACHES_OUT = r"^\s*(?:import|from) (?:asyncio|logging|os|pathlib|serial|socket|structlog|threading|time)\b"
+
+
+def test_no_pure_module_is_missing_in_the_import_contracts() -> None:
+    """A stage's module that reaches no clock, file or line by itself, and any that calls itself pure."""
+    settings = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    contracts = settings["tool"]["importlinter"]["contracts"]
+    held = [module for contract in contracts for module in contract.get("source_modules", [])]
+    pure = [
+        path.relative_to(ROOT).with_suffix("").as_posix().replace("/", ".") + "."
+        for path, text in PYTHON.items()
+        if (re.match(STAGE, path.relative_to(ROOT).as_posix()) and not re.search(REACHES_OUT, text, re.M))
+        or re.search(r"\bPure\b", text.partition("\nfrom ")[0])
+    ]
+    assert len(pure) > 60
+    assert [name for name in pure if not name.startswith(tuple(f"{module}." for module in held))] == []
 
 
 def _shipped_words() -> dict[str, str]:

@@ -21,12 +21,12 @@ def patience_s(interval_s: float) -> float:
 
 
 def longest_recent(interval_s: float, before_s: float) -> float:
-    """The longest recent interval, after one more: a longer one counts at once, and is forgotten slowly."""
+    """The longest recent interval (s), after one more: a longer one counts at once, is forgotten slowly."""
     return max(interval_s, 0.9 * before_s)
 
 
 def age_of(time_s: float, arrived_s: Mapping[str, float], quantities: Iterable[str]) -> float | None:
-    """Age of the oldest of these quantities; None when one has not arrived, or there is none."""
+    """Age (s) of the oldest of these quantities; None when one has not arrived, or there is none."""
     oldest_s = min((arrived_s.get(name, -inf) for name in quantities), default=-inf)
     return max(0.0, time_s - oldest_s) if oldest_s > -inf else None
 

@@ -49,7 +49,10 @@ class Saving:
 
 
 class GaugeBench:
-    """One gauge at the bench, and the pointer of it that is moved. Made by `Benches.take`."""
+    """One gauge at the bench, and the pointer of it that is moved. Made by `Benches.take`.
+
+    What moves the pointer, captures or takes a capture back raises BenchError where it can't be done now.
+    """
 
     def __init__(
         self, running: RunningPanel, gauge: str, holder: str, pointer: Pointer, draft: CalibrationDraft

@@ -210,7 +210,10 @@ def mach(impact_pressure_hpa: float, static_pressure_hpa: float) -> float:
 
 
 def impact_pressure_at_mach_hpa(mach: float, static_pressure_hpa: float) -> float:
-    """Total minus static pressure at this Mach number; inverse and range as of `mach`."""
+    """Total minus static pressure at this Mach number; inverse and range as of `mach`.
+
+    Raises OutOfRangeError beyond Mach -1 to 5.
+    """
     return _pressure_ratio(mach) * static_pressure_hpa
 
 
@@ -224,7 +227,10 @@ def calibrated_airspeed_kt(impact_pressure_hpa: float) -> float:
 
 
 def impact_pressure_hpa(calibrated_airspeed_kt: float) -> float:
-    """Total minus static pressure at this calibrated airspeed; inverse of `calibrated_airspeed_kt`."""
+    """Total minus static pressure at this calibrated airspeed; inverse of `calibrated_airspeed_kt`.
+
+    Raises OutOfRangeError beyond -661 to 3,307 kt.
+    """
     return _SEA_LEVEL_HPA * _pressure_ratio(calibrated_airspeed_kt / _SEA_LEVEL_SOUND_KT)
 
 

@@ -53,7 +53,7 @@ class Desk:
         self._doubted: float | None = None
 
     def read(self, value: float) -> None:
-        """The needle shows this, in its unit."""
+        """The needle shows this, in its unit. Raises BenchError when none is due; once if it is far off."""
         run, face = self._work.run, self._work.pointer.face
         step = run.step
         if step is None or not run.due:
@@ -67,20 +67,20 @@ class Desk:
         self._take(value)
 
     def unreadable(self) -> None:
-        """The needle can't be read here."""
+        """The needle can't be read here. Raises BenchError while no reading is due."""
         if not self._work.run.due:
             raise BenchError("the needle is not at rest yet: wait")
         self._take(None)
 
     def again(self) -> None:
-        """Read the place before once more."""
+        """Read the place before once more. Raises BenchError when nothing is read yet."""
         if not self._work.run.taken:
             raise BenchError("nothing is read yet")
         self._work.run.take_back()
         self._changed()
 
     def is_set(self) -> None:
-        """The altimeter's own scale shows the setting that was asked for."""
+        """The altimeter's own scale shows the setting that was asked for. Raises BenchError if none was."""
         if self._work.run.asked_setting is None:
             raise BenchError("no setting is asked for now")
         self._work.run.confirm_setting()
