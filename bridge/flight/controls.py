@@ -20,6 +20,7 @@ from bridge.boards.state import State
 from bridge.panel.control_description import COUNT
 from bridge.panel.controls import Command, Control
 from bridge.panel.load import Panel
+from bridge.timing import LONGEST_TICK_S
 
 HOLD_S = 0.8
 """A button that is down for so long is held."""
@@ -86,7 +87,10 @@ class Controls:
             key = described.board, described.input, described.on
             self._by_input.setdefault(key, []).append(control)
         self._held_since_s: dict[tuple[str, int], float] = dict(before._held_since_s) if before else {}
-        self._clicks: dict[tuple[str, int], deque[tuple[float, int]]] = {}
+        self._clicks: dict[tuple[str, int], deque[tuple[float, float]]] = {}
+        self._ticked_s: float = before._ticked_s if before else inf  # the first tick sets it
+        self._paused_s: float = before._paused_s if before else 0.0
+        self._resumed_s: float = before._resumed_s if before else -inf
         self._commanded: dict[str, tuple[float, float]] = dict(before._commanded) if before else {}
 
     def take(
@@ -99,12 +103,13 @@ class Controls:
     ) -> Iterator[Action]:
         """What a notice of this board asks for; `values` are all readings now.
 
-        A board that does not tell when a button is let go has none that is held.
+        A board that does not tell when a button is let go has none that is held. Clicks that have waited for
+        a caller who paused count as made evenly in that time.
         """
         match notice:
             case KnobTurned(source, change):
                 recent = self._clicks.setdefault((board, source), deque(maxlen=64))
-                recent.append((time_s, abs(change)))
+                recent.append((time_s, abs(change) * _FAST_OVER_S / max(_FAST_OVER_S, self._pause_s(time_s))))
                 clicks_s = sum(n for s, n in recent if time_s - s < _FAST_OVER_S) / _FAST_OVER_S
                 yield from self._all(time_s, board, source, "turn", change, values, clicks_s)
             case ButtonPressed(source, presses):
@@ -129,11 +134,25 @@ class Controls:
                 yield NotDone(control.name, why)
 
     def tick(self, time_s: float, values: Mapping[str, float]) -> Iterator[Action]:
-        """What buttons that are held ask for."""
+        """What buttons that are held ask for; to be called at every tick.
+
+        A pause of the caller is no time of holding: whether the button was let go in it is read after this.
+        """
+        paused_s, self._ticked_s = time_s - self._ticked_s, time_s
+        if paused_s > LONGEST_TICK_S:
+            self._paused_s, self._resumed_s = paused_s, time_s
+            self._held_since_s = {
+                key: min(since_s + paused_s, time_s) for key, since_s in self._held_since_s.items()
+            }
         for (board, source), since_s in list(self._held_since_s.items()):
             if time_s - since_s >= HOLD_S:
                 del self._held_since_s[board, source]
                 yield from self._all(time_s, board, source, "hold", 1, values)
+
+    def _pause_s(self, time_s: float) -> float:
+        """How long nothing was taken before what is taken now: what has waited comes at the tick or soon."""
+        since_s = time_s - self._ticked_s
+        return max(since_s, self._paused_s) if time_s - self._resumed_s < LONGEST_TICK_S else since_s
 
     def _all(
         self,

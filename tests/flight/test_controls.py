@@ -83,6 +83,21 @@ def test_a_knob_that_is_turned_fast_steps_further(panel: Panel) -> None:
     assert steps[-1] - steps[-2] == pytest.approx(0.1)
 
 
+def test_a_knob_turned_slowly_while_the_program_is_held_up_was_not_turned_fast(panel: Panel) -> None:
+    """Six clicks in two seconds are read at the next tick or the one after; three a second follow."""
+    controls = Controls(panel, OWN)
+    times_s = [3.0] * 3 + [3.01] * 3 + [3.34, 3.67, 4.0]
+    sent: list[Action] = []
+    for tick_s in (1.0, *(3.0 + n * 0.01 for n in range(101))):
+        for time_s in times_s:
+            if time_s == pytest.approx(tick_s):
+                sent += turned(controls, tick_s, 1)
+        list(controls.tick(tick_s, VALUES))
+    wanted = [29.90 + 0.01 * (click + 1) for click in range(len(times_s))]
+    shown = [send.values["altimeter_setting"] for send in sent if isinstance(send, Send)]
+    assert shown == pytest.approx(wanted)
+
+
 def test_nothing_is_set_beyond_the_range_of_its_quantity(panel: Panel) -> None:
     (sent,) = turned(Controls(panel, OWN), 1.0, 900)
     assert isinstance(sent, Send)
@@ -112,6 +127,22 @@ def test_a_button_is_pressed_and_held(panel: Panel) -> None:
     list(controls.take(10.0, "left", ButtonPressed(1, 1), VALUES))
     list(controls.take(10.2, "left", ButtonReleased(1), VALUES))
     assert list(controls.tick(19.0, VALUES)) == []
+
+
+def test_a_button_let_go_while_the_program_was_held_up_is_not_held(panel: Panel) -> None:
+    """The first tick after two seconds comes before the frames that waited; one held on is held later."""
+    for lets_go in (True, False):
+        controls = Controls(panel, OWN)
+        list(controls.tick(0.99, VALUES))
+        list(controls.take(1.0, "left", ButtonPressed(1, 1), VALUES))
+        for time_s in (1.0, 1.1, 3.1):
+            assert list(controls.tick(time_s, VALUES)) == []
+        if lets_go:
+            list(controls.take(3.11, "left", ButtonReleased(1), VALUES))
+        ticks = [list(controls.tick(3.1 + n * 0.01, VALUES)) for n in range(1, 100)]
+        assert [action for tick in ticks for action in tick] == (
+            [] if lets_go else [Send("altimeter", {"altimeter_setting": 29.92}, 1)]
+        )
 
 
 def test_a_button_of_an_older_board_is_never_held_and_that_is_told(panel: Panel) -> None:
