@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from fnmatch import fnmatch
 from pathlib import Path
 
 import pytest
@@ -78,6 +79,15 @@ def test_exceptions_end_in_error() -> None:
     }
     assert len(raised) > 10
     assert [name for name in raised if not re.search(r"Errors?$", name)] == []
+
+
+def test_no_folder_of_tests_is_left_out(pytestconfig: pytest.Config) -> None:
+    """A pattern of `norecursedirs` is for a folder of that name anywhere."""
+    folders = {
+        folder for file in (ROOT / "tests").rglob("test_*.py") for folder in file.relative_to(ROOT).parents
+    }
+    patterns = pytestconfig.getini("norecursedirs")
+    assert [folder for folder in folders if any(fnmatch(folder.name, pattern) for pattern in patterns)] == []
 
 
 STAGE = r"bridge/(?:boards|motion|gauges|instruments|telemetry|hardware)/(?!(?:.*/)?__init__)"

@@ -78,7 +78,7 @@ def do(rig: Rig, command: str, key: str, amount: float, panels: tuple[Panel, Pan
 
 
 @pytest.mark.slow
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(script=commands)
 def test_no_motion_is_beyond_the_limits_whatever_commands_come_in_whatever_order(
     panel: Panel, recalibrated: Panel, script: list[tuple[str, str, float, int]]
