@@ -6,7 +6,7 @@ fitted by least squares through the targets of the last `WINDOW_S` seconds, and 
 It is used with three targets over at least `BASE_S` and for `HORIZON_S` after the last one; before
 and after that the goal is the last target, at rest. Nor is it used where more than `SUDDEN` of the
 whole way lies between two targets: that is a step (a knob's click, the simulator repositioned), and no
-pointer shall swing past it. Of targets within `TOGETHER_S` the line takes the newest alone.
+pointer shall swing past it. Of targets within `TOGETHER_S` the newest alone counts.
 
 Why prediction, and these numbers (tests/bench/motion_study.py; hundreds pointer, climb of 1,500 ft/min in
 ripples, 20 Hz, 0 to 30 ms late, 2 % lost, times of arrival; error RMS and max in ft, twitching in ft/s):
@@ -39,10 +39,11 @@ from math import inf
 WINDOW_S = 0.3
 BASE_S = 0.08
 TOGETHER_S = 0.01
-"""Targets that come together, after this program or the network was held up, have waited for the newest.
-If each counted, the line would be too low and too steep: held up for 0.6 s at 20 Hz, in a climb of 2,000
-ft/min, the pointer swung 9 ft past and was right after 0.4 s; now it is after 0.2 s, and swings nowhere. At
-60 Hz this costs 0.3 ft/s of twitching."""
+"""Targets that come together are one: those of a gauge whose quantities come in several datagrams, and those
+that have waited while this program or the network was held up. If each counted, slow targets would count as
+fast ones, and be held; and the line of fast ones would be too low and too steep: held up for 0.6 s at 20 Hz,
+in a climb of 2,000 ft/min, the pointer swung 9 ft past and was right after 0.4 s; now it is after 0.2 s, and
+swings nowhere. At 60 Hz this costs 0.3 ft/s of twitching."""
 SUDDEN = 0.7
 HORIZON_S = 0.25
 SLOW_S, STILL_SLOW_S = 0.14, 0.115
@@ -63,8 +64,8 @@ class Prediction:
     """Where the target is by now: a straight line through the last `window_s` seconds of targets."""
 
     __slots__ = (
-        "_interval_s", "_line", "_off", "_rate", "_rise", "_targets", "_together_s", "_window_s", "last",
-        "slow_s", "time_s",
+        "_before", "_interval_s", "_line", "_off", "_rate", "_rise", "_targets", "_together_s", "_window_s",
+        "last", "slow_s", "time_s",
     )  # fmt: skip
 
     def __init__(self, position: float, window_s: float = WINDOW_S) -> None:
@@ -79,6 +80,7 @@ class Prediction:
         self.last = self._line = position
         self._rate = self._rise = self._off = 0.0
         self._interval_s = inf
+        self._before = -inf, position, inf, 0.0  # time, place, interval and rise before those together now
         self.slow_s = 0.0
         """The last interval between targets where they are slow; else 0."""
 
@@ -87,40 +89,45 @@ class Prediction:
         self._targets = [(then_s, there + by_steps) for then_s, there in self._targets]
         self.last += by_steps
         self._line += by_steps
+        then_s, there, interval_s, rise = self._before
+        self._before = then_s, there + by_steps, interval_s, rise
 
     def add(self, time_s: float, position: float) -> None:
         """Take a target newer than the last one."""
-        interval_s, before_s = time_s - self.time_s, self._interval_s
-        if self.slow_s and position == self.last and interval_s < _EARLY * self.slow_s:
+        if self.slow_s and position == self.last and time_s - self.time_s < _EARLY * self.slow_s:
             return  # doubled, or of a gauge that was shown because another quantity arrived
-        before, self._rise = self._rise, (position - self.last) / interval_s
-        self._interval_s = interval_s
+        together = time_s - self._together_s < TOGETHER_S
+        if not together:
+            self._together_s = time_s
+            self._before = self.time_s, self.last, self._interval_s, self._rise
+        then_s, there, before_s, before = self._before
+        self._interval_s = interval_s = time_s - then_s
+        self._rise = (position - there) / interval_s
         usable = SHORT_S < interval_s <= SLOWEST_S and SHORT_S < before_s <= SLOWEST_S
         if usable and interval_s + before_s > 2.0 * (STILL_SLOW_S if self.slow_s else SLOW_S):
-            self._add_slow(time_s, position, before)
+            # After a pause what was off fades out as quickly as it would have without.
+            self._add_slow(time_s, position, before, min(interval_s, before_s) if together else interval_s)
         else:
             self.slow_s = 0.0
-            self._add_fast(time_s, position)
+            self._add_fast(time_s, position, together)
 
-    def _add_slow(self, time_s: float, position: float, before: float) -> None:
-        """Go on from the last two intervals; `before` is the rate of the older one."""
+    def _add_slow(self, time_s: float, position: float, before: float, interval_s: float) -> None:
+        """Go on from the last two intervals, for `interval_s`; `before` is the rate of the older one."""
         self._off = self.at(time_s)[0] - position
         self._targets = [(time_s, position)]
-        self._together_s = time_s
         self.time_s = time_s
         self.last = self._line = position
-        self.slow_s = self._interval_s
+        self.slow_s = interval_s
         most = STEEPER * abs(before)
         self._rate = max(-most, min(self._rise, most)) if self._rise * before > 0.0 else 0.0
 
-    def _add_fast(self, time_s: float, position: float) -> None:
-        """Fit the line through the last `window_s`."""
+    def _add_fast(self, time_s: float, position: float, together: bool) -> None:
+        """Fit the line through the last `window_s`; of targets that come `together` the newest is in it."""
         targets = self._targets
-        if time_s - self._together_s < TOGETHER_S:
+        if together:
             targets[-1] = time_s, position
         else:
             targets.append((time_s, position))
-            self._together_s = time_s
         oldest_s = time_s - self._window_s
         while targets[0][0] < oldest_s or len(targets) > _MOST_TARGETS:
             del targets[0]

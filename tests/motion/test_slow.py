@@ -84,6 +84,38 @@ def test_a_doubled_datagram_changes_nothing() -> None:
     assert [once.at(4.0 + n / 10) for n in range(10)] == [twice.at(4.0 + n / 10) for n in range(10)]
 
 
+@pytest.mark.parametrize("hz", [1, 2, 4, 6])
+def test_a_gauge_of_two_quantities_in_two_datagrams_is_followed_as_of_one(hz: int) -> None:
+    """At the first datagram of each pair only half of what it shows is new."""
+    prediction = Prediction(0.0)
+    for n in range(5 * hz + 1):
+        prediction.add(n / hz, 100.0 * (n - 0.5) / hz)
+        prediction.add(n / hz + 0.003, 100.0 * n / hz)
+    assert prediction.slow_s == pytest.approx(1 / hz, abs=0.01)
+    shown = [prediction.at(5.003 + part / 10 / hz)[0] for part in range(10)]
+    assert shown == pytest.approx([500.0 + 10.0 * part / hz for part in range(10)], abs=1.5)
+
+
+@pytest.mark.parametrize("held_up_s", [0.62, 1.02])
+def test_after_a_program_was_held_up_slow_targets_are_as_near_two_intervals_later(held_up_s: float) -> None:
+    """Those of 5 Hz that came meanwhile are taken in one moment."""
+    goes_on_s = 3.0 + held_up_s
+    sent_s = [n / 5 for n in range(round(goes_on_s * 5) + 3)]
+    prediction = Prediction(0.0)
+    for n, each_s in enumerate(sent_s):
+        time_s = each_s if each_s < 3.0 else max(each_s, goes_on_s + n * 0.000_3)
+        prediction.add(time_s, 100.0 * each_s)
+    shown = [prediction.at(sent_s[-1] + part / 50)[0] for part in range(10)]
+    assert shown == pytest.approx([100.0 * sent_s[-1] + 2.0 * part for part in range(10)], abs=4.0)
+
+
+def test_whole_turns_between_two_targets_that_come_together_are_no_way() -> None:
+    prediction = fed([(float(n), 30.0 * n) for n in range(6)])
+    prediction.shift(-720.0)
+    prediction.add(5.003, 150.0 - 720.0 + 0.1)
+    assert prediction.at(5.5)[0] == pytest.approx(150.0 - 720.0 + 15.0, abs=0.2)
+
+
 def test_it_comes_to_rest_at_the_last_target_when_no_more_come() -> None:
     motion = Motion(CLIMB.limits, 0.0)
     for n in range(600):
