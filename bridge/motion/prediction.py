@@ -8,8 +8,8 @@ and after that the goal is the last target, at rest. Nor is it used where more t
 whole way lies between two targets: that is a step (a knob's click, the simulator repositioned), and no
 pointer shall swing past it. Of targets within `TOGETHER_S` the newest alone counts.
 
-Why prediction, and these numbers (tests/bench/motion_study.py; hundreds pointer, climb of 1,500 ft/min in
-ripples, 20 Hz, 0 to 30 ms late, 2 % lost, times of arrival; error RMS and max in ft, twitching in ft/s):
+Why prediction, and these numbers (tests/benchmarks/motion_study.py; hundreds pointer, climb of 1,500 ft/min
+in ripples, 20 Hz, 0 to 30 ms late, 2 % lost, times of arrival; error RMS and max in ft, twitching in ft/s):
     hold last 1.59, 4.3, 17.6;  play-out by 0.08 s 2.44, 4.3, 6.3, by 0.15 s 4.17, 5.8, 5.7
     window 0.15 s 0.65, 4.3, 7.0;  0.20 s 0.57, 3.1, 4.5;  0.30 s 0.58, 1.9, 2.3;  0.40 s 0.64, 1.8, 1.7
 All but the long play-out keep 3 ft RMS and 10 ft. Prediction is nearly three times nearer than holding and
@@ -21,8 +21,8 @@ one target to the next can't be predicted: airspeed of the gusty flight 0.64 kt,
 Slow targets, of 1 to 7 a second, have no such line. From the last one on the goal goes at the rate of the
 last interval, held to `STEEPER` times that of the one before and none where it differs in sign: so nothing
 swings past a step. What the goal was off when the target came fades out over one interval, so that it never
-jumps. Why prediction, and not play-out (tests/bench/slow_study.py; the same climb; error RMS in ft, twitching
-in ft/s; play-out of one interval on a monotone cubic path, which is as late as that interval):
+jumps. Why prediction, and not play-out (tests/benchmarks/slow_study.py; the same climb; error RMS in ft,
+twitching in ft/s; play-out of one interval on a monotone cubic path, which is as late as that interval):
               1 Hz          2 Hz          3 Hz          5 Hz
     hold last 17.6, 18.6    9.8, 21.5     7.0, 22.4     4.7, 23.4
     play-out  27.2, 2.6     14.4, 3.6     9.9, 4.4      6.4, 5.2

@@ -1,9 +1,10 @@
 """The connection that carries frames: QoS 0 both ways, one write for all frames of a moment, nothing waits.
 
 A client of its own, since awaiting a publish of aiomqtt for each frame costs many times what the rest of the
-service does (`python -m tests.bench mqtt` measures it): that client makes a future and a timeout for each,
-and takes a task for each message received. It also bounds what is read, which MQTT 3.1.1 has no word for.
-Whatever is retained or promised (introductions, states, wills) goes by aiomqtt instead, see `client`.
+service does (`python -m tests.benchmarks mqtt` measures it): that client makes a future and a timeout for
+each, and takes a task for each message received. It also bounds what is read, which MQTT 3.1.1 has no
+word for. Whatever is retained or promised (introductions, states, wills) goes by aiomqtt instead, see
+`client`.
 """
 
 from __future__ import annotations

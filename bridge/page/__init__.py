@@ -14,8 +14,8 @@ prints the address. Files of `static/` are read anew at each request, so reload 
 
 Nothing here may delay a frame to a board: everything runs in the service's event loop, one browser's message
 in one turn of it, and what takes longer than that in a thread. Everything of the running panel comes from
-its snapshots. (Measured by `python -m tests.bench page`: with 20 browsers a turn of the loop takes no longer
-than with none. With the server in a thread and a loop of its own the figures were the same: it needs none.)
+its snapshots. (Measured by `python -m tests.benchmarks page`: with 20 browsers a turn of the loop takes no
+longer than with none. With the server in a thread and a loop of its own the figures were the same.)
 
 HTTP: `GET /` is static/index.html, `GET /static/NAME`, `GET /faces/GAUGE/N.svg?r=REVISION` is layer N of a
 gauge from the back (an SVG without style attributes; a moving layer's groups have `data-pointer`, `data-flag`

@@ -20,7 +20,7 @@ Complaint = tuple[str, str, str, str]
 """The dotted key below the board, then found, expected and cure."""
 
 _MOST_STEPS_S = 12_000
-"""All channels of a board together, at a hundred frames a second: measured by tests/bench/firmware.py."""
+"""All channels of a board together, at 100 frames a second: measured by tests/benchmarks/firmware.py."""
 
 _EASY_CHANNELS = 8
 _STEPS_LESS = 1200  # for each channel beyond those: every one takes its time, moving or not

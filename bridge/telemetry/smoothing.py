@@ -18,7 +18,7 @@ than `LONGEST_S`.
 
 Which intervals need it (altitude of the circuit by one row in n; error RMS in ft, rows alone, with paths):
     0.10 s 0.07, 0.05;  0.15 s 0.09, 0.05;  0.20 s 2.4, 0.05;  0.50 s 5.4, 0.05;  1.0 s 10, 0.05
-A recorder's glider in thermals, 1 s (tests/bench/recorded.py): 4.0 and 0.4.
+A recorder's glider in thermals, 1 s (tests/benchmarks/recorded.py): 4.0 and 0.4.
 """
 
 from __future__ import annotations

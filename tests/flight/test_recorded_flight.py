@@ -16,7 +16,7 @@ from bridge.panel.load import load_panel
 from bridge.telemetry.flightlog import read_log
 from bridge.telemetry.recorder import LogWriter
 from bridge.telemetry.replay import ReplaySource, arrivals
-from tests.bench.motion_study import roughness
+from tests.benchmarks.motion_study import roughness
 from tests.clock import on_jumping_clock
 from tests.conftest import ROOT
 

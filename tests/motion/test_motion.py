@@ -15,7 +15,7 @@ from bridge.motion.motion import Motion
 from bridge.motion.path import Limits, Path
 from bridge.motion.prediction import HORIZON_S
 from bridge.timing import LONGEST_TICK_S
-from tests.bench.motion_study import Truth, candidates, fly, recorded, truths
+from tests.benchmarks.motion_study import Truth, candidates, fly, recorded, truths
 
 HUNDREDS = Limits(600.0, 4_000.0)
 BOUNDED = Limits(900.0, 6_000.0, 0.0, 945.0)

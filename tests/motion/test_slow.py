@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from bridge.motion.motion import Motion
 from bridge.motion.prediction import HORIZON, SLOWEST_S, Prediction
-from tests.bench.motion_study import HoldLast, truths
-from tests.bench.slow_study import CubicPlayOut, fly
+from tests.benchmarks.motion_study import HoldLast, truths
+from tests.benchmarks.slow_study import CubicPlayOut, fly
 
 CLIMB = truths()[0]
 RATES_HZ = (5.0, 6.0, 7.0, 8.0, 10.0)

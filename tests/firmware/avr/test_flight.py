@@ -19,7 +19,7 @@ pytestmark = pytest.mark.usefixtures("patient_host")
 
 LOG = Path(__file__).parents[3] / "replay_logs" / "circuit.csv"
 PART = (795.0, 806.0)  # from a turn to the left into a descending turn to the right
-HELD_UP_S = 64e-6  # half a slot: how long interrupts may hold a step up (measured by tests/bench)
+HELD_UP_S = 64e-6  # half a slot: how long interrupts may hold a step up (measured by tests/benchmarks)
 
 
 async def test_the_steps_at_the_pins_are_the_steps_commanded_pointer_by_pointer(

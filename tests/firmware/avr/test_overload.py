@@ -6,7 +6,7 @@ from pathlib import Path
 
 from bridge.boards import messages
 from bridge.hardware.microcontrollers import FASTEST_STEPS_S
-from tests.bench.firmware import Chip, Load, fly
+from tests.benchmarks.firmware import Chip, Load, fly
 from tests.firmware.script import SLOT_S
 
 PART, CHANNELS = "atmega2560", 12

@@ -1,4 +1,4 @@
-"""How many pointers one core drives: `python -m tests.bench.pointers`.
+"""How many pointers one core drives: `python -m tests.benchmarks.pointers`.
 
 Generated panels (a gauge for each pointer, 12 on a board), 50 datagrams and 100 ticks a second, every pointer
 moving: readings fed, needles stepped, frames encoded. Counted in processor time, so that the machine's other
@@ -19,7 +19,7 @@ from bridge.boards.runner import InstantBoard
 from bridge.flight.dry_run import virtual_board
 from bridge.flight.running_panel import RunningPanel
 from bridge.panel.load import load_panel
-from tests.bench.panels import QUANTITIES, Telemetry, generated
+from tests.benchmarks.panels import QUANTITIES, Telemetry, generated
 
 COUNTS = (10, 100, 500, 800)  # a description is at most 250 kB
 TELEMETRY_HZ, TICK_HZ = 50, 100

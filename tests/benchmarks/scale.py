@@ -1,4 +1,4 @@
-"""Many panels at one broker: `python -m tests.bench scale`.
+"""Many panels at one broker: `python -m tests.benchmarks scale`.
 
 50 panels of 3 boards at 50 MOVE frames a second, as hosts and relays send them: one connection for each host,
 one for each relay's board, every fourth frame answered by a STATUS. Hosts are one process, boards another,
@@ -23,7 +23,7 @@ from rich.table import Table
 from bridge.mqtt.broker import Broker
 from bridge.mqtt.connection import Connection
 from bridge.mqtt.packets import Message
-from tests.bench.panels import ROOT
+from tests.benchmarks.panels import ROOT
 from tests.mqtt.broker import running
 
 PANELS, BOARDS, RATE_HZ = 50, 3, 50.0
@@ -89,7 +89,7 @@ def main() -> None:
     with (
         running("allow_anonymous true\nmax_connections -1\n") as broker,
         subprocess.Popen(
-            [sys.executable, "-m", "tests.bench.scale", str(broker.port)],
+            [sys.executable, "-m", "tests.benchmarks.scale", str(broker.port)],
             cwd=ROOT,
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,

@@ -1,4 +1,4 @@
-"""From a datagram to the last byte written: `python -m tests.bench.latency`.
+"""From a datagram to the last byte written: `python -m tests.benchmarks.latency`.
 
 12 pointers on 4 serial boards, 60 datagrams a second. Beside the service, what a bare loop needs that
 receives the same datagrams and writes four frames of the same size to the same lines, and nothing else.
@@ -36,7 +36,7 @@ from bridge.flight.sources import FixedSources
 from bridge.panel.load import Panel, load_panel
 from bridge.telemetry.source import Arrival, Deliver
 from bridge.telemetry.udp import UdpSource
-from tests.bench.panels import ROOT, generated, stamp_s
+from tests.benchmarks.panels import ROOT, generated, stamp_s
 
 POINTERS, PER_BOARD, RATE_HZ = 12, 3, 60.0
 SECONDS = 20.0
@@ -62,9 +62,9 @@ class Far:
 
 @contextmanager
 def far_process(module: str, panel: Path, rate_hz: float) -> Iterator[Far]:
-    """This module of tests.bench as a process, once it has plugged in; it ends when its input does."""
+    """This module of tests.benchmarks as a process, once it has plugged in; it ends when its input does."""
     with subprocess.Popen(
-        [sys.executable, "-m", f"tests.bench.{module}", str(panel), str(rate_hz)],
+        [sys.executable, "-m", f"tests.benchmarks.{module}", str(panel), str(rate_hz)],
         cwd=ROOT,
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,

@@ -1,4 +1,4 @@
-"""What browsers that watch cost the boards: `python -m tests.bench page`.
+"""What browsers that watch cost the boards: `python -m tests.benchmarks page`.
 
 The demo panel flies a shipped flight on virtual boards, watched in turns by 0, 1 and 20 WebSocket clients
 that run in another process and read all that comes, and by some that misbehave. For each: the interval
@@ -36,7 +36,7 @@ from bridge.page.server import Page
 from bridge.panel.load import load_panel
 from bridge.telemetry.flightlog import read_log
 from bridge.telemetry.replay import ReplaySource
-from tests.bench.panels import ROOT
+from tests.benchmarks.panels import ROOT
 
 CLIENTS = {"0": 0, "1": 1, "20": 20}
 """How many of each kind watch: these read all that comes."""
@@ -99,7 +99,7 @@ async def measure(service: Service, page: Page, kind: str, measured: Measured) -
     loop = asyncio.get_running_loop()
     assert isinstance(loop, TimedLoop)
     url = page.address.url.replace("http", "ws") + "live"
-    command = [sys.executable, "-m", "tests.bench.page", url, kind]
+    command = [sys.executable, "-m", "tests.benchmarks.page", url, kind]
     frames_s: list[float] = []
     with subprocess.Popen(command, cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as far:  # noqa: ASYNC220
         while kind in CLIENTS and len(page.hub) != CLIENTS[kind]:

@@ -1,8 +1,8 @@
 """The far end of a benchmark over MQTT: relays with virtual boards, and a sender of datagrams.
 
-`python -m tests.bench.far_mqtt PANEL RATE` relays every board of the panel and prints "plugged"; a line with
-a port number starts the datagrams (0: none). Once its input is closed it prints, as one line of JSON, when it
-sent each datagram and how long after that a MOVE had reached every board, in seconds.
+`python -m tests.benchmarks.far_mqtt PANEL RATE` relays every board of the panel and prints "plugged"; a
+line with a port number starts the datagrams (0: none). Once its input is closed it prints, as one line of
+JSON, when it sent each datagram and how long after that a MOVE had reached every board, in seconds.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ from bridge.boards.mqtt.relay import Relay
 from bridge.boards.virtual.link import VirtualLink
 from bridge.flight.dry_run import virtual_board
 from bridge.panel.load import load_panel
-from tests.bench.far_end import Moved
-from tests.bench.panels import Telemetry
+from tests.benchmarks.far_end import Moved
+from tests.benchmarks.panels import Telemetry
 
 
 async def main() -> None:

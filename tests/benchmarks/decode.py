@@ -1,4 +1,4 @@
-"""Microseconds per datagram, for each kind of layout: `python -m tests.bench.decode`.
+"""Microseconds per datagram, for each kind of layout: `python -m tests.benchmarks.decode`.
 
 Each shipped layout decodes a datagram such as its own comments show; beside it, what Python alone needs for
 the same bytes (split and float, json.loads, struct.unpack), which no decoder written in Python can beat.

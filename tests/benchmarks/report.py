@@ -1,4 +1,4 @@
-"""The report of a million samples: `python -m tests.bench.report`.
+"""The report of a million samples: `python -m tests.benchmarks.report`.
 
 A hundred seconds of the circuit at 100 ticks a second, ten pointers, traced; ten of these one behind the
 other are a trace of a million pointer samples. How long it takes to read it, and to write its report.

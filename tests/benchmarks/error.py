@@ -1,4 +1,4 @@
-"""How far needles are from the truth in flight: `python -m tests.bench.error`.
+"""How far needles are from the truth in flight: `python -m tests.benchmarks.error`.
 
 Shipped flights, 20 samples a second that arrive 0 to 30 ms late, 2 % lost: what the product's motion makes of
 them beside a follower that holds the last target. The truth is the flight itself at the same moment. Only
@@ -10,7 +10,7 @@ from __future__ import annotations
 from rich.console import Console
 from rich.table import Table
 
-from tests.bench.motion_study import candidates, fly, recorded
+from tests.benchmarks.motion_study import candidates, fly, recorded
 
 
 def main() -> None:

@@ -1,4 +1,4 @@
-"""All benchmarks, or those named: `python -m tests.bench [latency load pointers ...]`."""
+"""All benchmarks, or those named: `python -m tests.benchmarks [latency load pointers ...]`."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import platform
 import sys
 from pathlib import Path
 
-from tests.bench import (
+from tests.benchmarks import (
     decode,
     error,
     firmware,

@@ -1,4 +1,4 @@
-"""A flight recorder's log, once a second, on the hundreds pointer: `python -m tests.bench.recorded`.
+"""A flight recorder's log, once a second, on the hundreds pointer: `python -m tests.benchmarks.recorded`.
 
 The truth is the straight line between rows. Error in ft; roughness is the RMS of the pointer's velocity less
 its own mean over 1 s, in ft/s. Before: each row a target when it comes. After: the path between rows as well.
@@ -20,7 +20,7 @@ from bridge.motion.motion import Motion
 from bridge.quantities.catalogue import CATALOGUE
 from bridge.telemetry.smoothing import EVERY_S, smoothed
 from bridge.telemetry.source import Arrival
-from tests.bench.motion_study import HUNDREDS, TICK_S, Outcome, roughness
+from tests.benchmarks.motion_study import HUNDREDS, TICK_S, Outcome, roughness
 
 FLIGHT = Path(__file__).parents[1] / "data" / "flights" / "attitude.igc"
 _STEPS_PER_FT = 2.038

@@ -1,6 +1,6 @@
 """Which motion is nearest to the truth? Followers, play-out and prediction, measured on known flights.
 
-Run from the project's folder: `python -m tests.bench.motion_study`
+Run from the project's folder: `python -m tests.benchmarks.motion_study`
 
 Telemetry: 20 samples a second, each arriving 0 to 30 ms late, 2 % lost, 1 % doubled, 0.5 % overtaken by
 later ones; all from one seed. "source": a sample carries the time it belongs to; "arrival": it does not, and

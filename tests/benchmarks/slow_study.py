@@ -1,6 +1,6 @@
 """Which motion suits slow telemetry, of 1 to 10 samples a second? Measured on known flights.
 
-Run from the project's folder: `python -m tests.bench.slow_study`
+Run from the project's folder: `python -m tests.benchmarks.slow_study`
 
 Samples, truths, errors and roughness as in `motion_study`: 0 to 30 ms late, 2 % lost, times of arrival. For
 each rate and flight: RMS of the error against the truth of the same moment ("now"), and against the truth as
@@ -15,7 +15,7 @@ from math import sqrt
 from bridge.motion.motion import Motion
 from bridge.motion.path import Limits
 from bridge.telemetry.smoothing import _end_slope, _slope
-from tests.bench.motion_study import (
+from tests.benchmarks.motion_study import (
     SETTLED_S,
     TICK_S,
     Candidate,

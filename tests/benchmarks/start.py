@@ -1,4 +1,4 @@
-"""How soon it is there, and what memory it takes: `python -m tests.bench.start` (Linux).
+"""How soon it is there, and what memory it takes: `python -m tests.benchmarks.start` (Linux).
 
 Every figure from a process of its own, started as a user starts it. First frame: from the start of `run` to
 the first MOVE that arrives at a board (the demo panel, its boards on ptys).
@@ -20,7 +20,7 @@ from bridge.boards.line import FrameReader
 from bridge.boards.messages import FrameType
 from bridge.flight.dry_run import virtual_board
 from bridge.panel.load import load_panel
-from tests.bench.panels import ROOT, demo
+from tests.benchmarks.panels import ROOT, demo
 from tests.boards.pty_board import PtyBoard
 
 _ROUNDS = 5

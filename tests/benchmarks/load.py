@@ -1,4 +1,4 @@
-"""What the six-gauge panel costs at 60 datagrams a second: `python -m tests.bench.load`.
+"""What the six-gauge panel costs at 60 datagrams a second: `python -m tests.benchmarks.load`.
 
 The demo panel (10 pointers on 3 boards, 100 ticks a second), flown by the whole service in this process. With
 serial boards the boards and the sender run in another process; with virtual ones the boards' own motion is
@@ -23,8 +23,8 @@ from bridge.boards.state import State
 from bridge.flight.service import Service
 from bridge.panel.load import load_panel
 from bridge.telemetry.udp import UdpSource
-from tests.bench.latency import Far, far_end
-from tests.bench.panels import demo
+from tests.benchmarks.latency import Far, far_end
+from tests.benchmarks.panels import demo
 
 SECONDS = 15.0
 

@@ -1,7 +1,7 @@
 """The far end of a benchmark, in a process of its own: boards on ptys, and a sender of datagrams.
 
-`python -m tests.bench.far_end PANEL RATE` prints "plugged" once every serial board of the panel is at its
-port; a line with a port number starts the datagrams (0: none). Once its input is closed it prints, as one
+`python -m tests.benchmarks.far_end PANEL RATE` prints "plugged" once every serial board of the panel is at
+its port; a line with a port number starts the datagrams (0: none). Once its input is closed it prints, as one
 line of JSON, when it sent each datagram and how long after that a MOVE had reached every board, in seconds.
 """
 
@@ -18,7 +18,7 @@ from bridge.boards.messages import FrameType
 from bridge.boards.virtual.board import VirtualBoard
 from bridge.flight.dry_run import virtual_board
 from bridge.panel.load import load_panel
-from tests.bench.panels import Telemetry
+from tests.benchmarks.panels import Telemetry
 from tests.boards.pty_board import PtyBoard
 
 

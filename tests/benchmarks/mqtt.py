@@ -1,4 +1,4 @@
-"""Boards over MQTT: what they cost, and how late a frame is: `python -m tests.bench mqtt`.
+"""Boards over MQTT: what they cost, and how late a frame is: `python -m tests.benchmarks mqtt`.
 
 A real broker (mosquitto) and the relays run in other processes, all on this machine. First the ways to write
 frames: the same MOVE payloads, paced, by clients that are at hand, beside a bare loop that writes the same
@@ -36,9 +36,9 @@ from bridge.mqtt import packets
 from bridge.mqtt.connection import Connection
 from bridge.panel.expected import expected_channels
 from bridge.panel.load import load_panel
-from tests.bench.latency import Far, far_end, far_process
-from tests.bench.load import share_of_a_core
-from tests.bench.panels import demo, generated
+from tests.benchmarks.latency import Far, far_end, far_process
+from tests.benchmarks.load import share_of_a_core
+from tests.benchmarks.panels import demo, generated
 from tests.mqtt.broker import RunningBroker, running
 
 SECONDS = 8.0

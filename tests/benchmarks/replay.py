@@ -1,4 +1,4 @@
-"""How fast a flight is replayed without waiting: `python -m tests.bench.replay`.
+"""How fast a flight is replayed without waiting: `python -m tests.benchmarks.replay`.
 
 Each shipped flight through the demo panel the whole way to virtual boards, which live and move at every
 tick. Reading the log is part of it; homing before the flight is not. On a machine that has other work to do,
@@ -22,7 +22,7 @@ from bridge.panel.load import load_panel
 from bridge.telemetry.flightlog import read_log
 from bridge.telemetry.recorded import open_log
 from bridge.telemetry.replay import arrivals
-from tests.bench.panels import ROOT
+from tests.benchmarks.panels import ROOT
 
 
 def replayed(flight: str) -> tuple[float, float, float]:

@@ -1,4 +1,4 @@
-"""What a board can do, measured on an emulated chip at 16 MHz: `python -m tests.bench.firmware`.
+"""What a board can do, measured on an emulated chip at 16 MHz: `python -m tests.benchmarks.firmware`.
 
 Every figure is counted in the emulator's cycles (simavr), none in the host's time: steps at the pins, bytes
 on the line. A chip on a desk adds what its crystal and its serial adapter are off.
