@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from bridge.check.case import Case
 from bridge.check.defaults import CERTIFIED_ALTIMETER_FT
-from bridge.check.findings import Finding, at_most, measured, number, quantity
+from bridge.check.findings import Finding, at_most, measured, number, with_unit
 from bridge.check.resolution import friction_error, step_worth
 from bridge.check.torque import unbalance_torque_mnm
 
@@ -39,11 +39,11 @@ def _backlash(case: Case) -> Finding:
     error = slack * case.unit_per_deg
     formula = (
         f"({number(case.motor.backlash_deg)} deg / {number(float(case.ratio))}"
-        f" + {number(case.drive.backlash_deg)} deg) x {quantity(case.unit_per_deg, case.unit)} per deg"
-        f" = {quantity(error, case.unit)}"
+        f" + {number(case.drive.backlash_deg)} deg) x {with_unit(case.unit_per_deg, case.unit)} per deg"
+        f" = {with_unit(error, case.unit)}"
     )
     severity = at_most(error, case.tolerance, math.inf)
-    text = f"When the reading turns round, {quantity(error, case.unit)} is lost in the slack."
+    text = f"When the reading turns round, {with_unit(error, case.unit)} is lost in the slack."
     cure = ""
     if case.drive.hair_spring:
         severity = "ok"
@@ -71,9 +71,9 @@ def _together(case: Case) -> Iterator[Finding]:
     total = half + friction + slack
     unit = case.unit
     severity = at_most(total, case.tolerance, math.inf)
-    formula = f"half a step {quantity(half, unit)} + friction {quantity(friction, unit)}"
-    formula += f" + backlash left {quantity(slack, unit)} = {quantity(total, unit)}"
-    text = f"At rest the pointer is right to {quantity(total, unit)}, calibration apart."
+    formula = f"half a step {with_unit(half, unit)} + friction {with_unit(friction, unit)}"
+    formula += f" + backlash left {with_unit(slack, unit)} = {with_unit(total, unit)}"
+    text = f"At rest the pointer is right to {with_unit(total, unit)}, calibration apart."
     cure = "Reduce the greatest of the three."
     limit = case.tolerance
     yield measured(

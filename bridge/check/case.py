@@ -35,7 +35,7 @@ class Load:
         )
 
 
-def load(body: PointerBody) -> Load:
+def load_of(body: PointerBody) -> Load:
     """The load of a described pointer; without an inertia, that of a thin rod about its end: m L^2 / 3.
 
     Source: any handbook's table of moments of inertia (Marks', Machinery's Handbook), from memory.

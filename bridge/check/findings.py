@@ -36,12 +36,12 @@ class Finding:
     @property
     def found(self) -> str:
         """The value with its unit."""
-        return quantity(self.value, self.unit) if self.value is not None else ""
+        return with_unit(self.value, self.unit) if self.value is not None else ""
 
     @property
     def wanted(self) -> str:
         """The limit with its side and unit."""
-        return f"{self.bound} {quantity(self.limit, self.unit)}" if self.limit is not None else ""
+        return f"{self.bound} {with_unit(self.limit, self.unit)}" if self.limit is not None else ""
 
 
 def measured(
@@ -97,6 +97,6 @@ def number(value: float, digits: int = 4) -> str:
     return text.rstrip("0").rstrip(".") if "." in text else text
 
 
-def quantity(value: float, unit: str, digits: int = 4) -> str:
+def with_unit(value: float, unit: str, digits: int = 4) -> str:
     """A number with its unit."""
     return f"{number(value, digits)} {unit}".strip()

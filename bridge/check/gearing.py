@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
-from bridge.check.findings import Finding, Severity, at_most, measured, number, quantity
+from bridge.check.findings import Finding, Severity, at_most, measured, number, with_unit
 from bridge.check.trains import find_trains, train_value
 from bridge.panel.hardware import Motor
 
@@ -59,7 +59,7 @@ def _ratio(gearing: Gearing, teeth: Sequence[int]) -> Finding:
     given = train_value(gearing.gears)
     drift = drift_per_turn(given, gearing.needed)
     wrong = abs(float(drift)) * gearing.per_turn
-    turn = quantity(gearing.per_turn, gearing.unit)
+    turn = with_unit(gearing.per_turn, gearing.unit)
     product = " x ".join(str(gear) for gear in gearing.gears)
     formula = f"{product} = {exact(given)}; needed {exact(gearing.needed)};"
     formula += (
@@ -73,7 +73,7 @@ def _ratio(gearing: Gearing, teeth: Sequence[int]) -> Finding:
         text = (
             f"{gearing.driver} must turn {exact(gearing.needed)} times for one turn of {gearing.driven}, but"
             f" these wheels make it {exact(given)}. After {turn} {gearing.driven} is"
-            f" {quantity(wrong, gearing.unit)} {way}, and as much again after each further {turn}."
+            f" {with_unit(wrong, gearing.unit)} {way}, and as much again after each further {turn}."
         )
         cure = proposals(gearing.needed, teeth)
     severity: Severity = "failure" if drift else "ok"
@@ -128,8 +128,8 @@ def _slack(gearing: Gearing) -> Iterator[Finding]:
         return
     error = gearing.backlash_deg / 360 * gearing.per_turn
     severity = at_most(error, gearing.tolerance, float("inf"))
-    formula = f"{number(gearing.backlash_deg)} deg / 360 x {quantity(gearing.per_turn, gearing.unit)}"
-    formula += f" = {quantity(error, gearing.unit)}"
+    formula = f"{number(gearing.backlash_deg)} deg / 360 x {with_unit(gearing.per_turn, gearing.unit)}"
+    formula += f" = {with_unit(error, gearing.unit)}"
     yield measured(
         gearing.subject,
         "backlash",
@@ -138,7 +138,7 @@ def _slack(gearing: Gearing) -> Iterator[Finding]:
         gearing.tolerance,
         gearing.unit,
         formula=formula,
-        text=f"When the reading turns round, {quantity(error, gearing.unit)} is lost between the wheels.",
+        text=f"When the reading turns round, {with_unit(error, gearing.unit)} is lost between the wheels.",
         cure=""
         if severity == "ok"
         else "Fit a hair spring to this arbor: calibration corrects only the driven pointer.",

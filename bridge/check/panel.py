@@ -10,7 +10,7 @@ from math import hypot
 from bridge.boards.homing import SPEED_SHARE
 from bridge.check import defaults
 from bridge.check.backlash import check_backlash
-from bridge.check.case import Case, Load, load
+from bridge.check.case import Case, Load, load_of
 from bridge.check.electrics import check_board, check_motor_electrics, check_output
 from bridge.check.findings import Finding, at_most, measured, number
 from bridge.check.gearing import Gearing, check_counted_teeth, check_gearing
@@ -242,7 +242,7 @@ def pointer_case(panel: Panel, pointer: Pointer) -> Case:
         motor_name=drive.motor,
         motor=panel.motors[drive.motor],
         drive=drive,
-        load=sum(_carried(gauge, pointer.name), start=load(described)),
+        load=sum(_carried(gauge, pointer.name), start=load_of(described)),
         unit=pointer.unit,
         endless=pointer.endless,
         span=span,
@@ -281,7 +281,7 @@ def _carried(gauge: GaugeDescription, driven: str) -> Iterator[Load]:
     """The loads of the pointers that wheels turn from this one, as it feels them."""
     for name, geared in gauge.geared.items():
         if gauge.driven_by(name) == driven:
-            yield load(geared).behind(gauge.turns_of_root(name))
+            yield load_of(geared).behind(gauge.turns_of_root(name))
 
 
 def _gearings(panel: Panel, gauge_name: str, gauge: GaugeDescription) -> Iterator[Gearing]:

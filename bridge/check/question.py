@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from fractions import Fraction
 
 from bridge.check import defaults
-from bridge.check.case import Case, load
+from bridge.check.case import Case, load_of
 from bridge.check.electrics import check_motor_electrics, check_output
 from bridge.check.findings import Finding, number
 from bridge.check.gearing import check_counted_teeth
@@ -110,7 +110,7 @@ def _case(question: DriveQuestion, motor: Motor) -> Case:
         motor_name=question.motor,
         motor=motor,
         drive=drive,
-        load=load(question.body),
+        load=load_of(question.body),
         unit=question.unit,
         endless=endless,
         span=question.span,

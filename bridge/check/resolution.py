@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from bridge.check.case import Case
-from bridge.check.findings import Finding, Severity, at_most, measured, number, quantity
+from bridge.check.findings import Finding, Severity, at_most, measured, number, with_unit
 
 SEEN_JUMP_MM = 0.2
 """The finest jump of a pointer's tip that one sees: one minute of arc at 0.7 m (normal eyesight)."""
@@ -54,21 +54,21 @@ def _step(case: Case) -> Finding:
     worth = step_worth(case)
     severity = at_most(worth, case.tolerance / 2, case.tolerance)
     per_turn = number(float(case.steps_per_turn), 6)
-    formula = f"360 deg / {per_turn} {case.step_unit} x {quantity(case.unit_per_deg, case.unit)} per deg"
+    formula = f"360 deg / {per_turn} {case.step_unit} x {with_unit(case.unit_per_deg, case.unit)} per deg"
     if case.motor.is_servo and case.motor.dead_band_us > 1:
         formula += f" x {number(case.motor.dead_band_us)} us dead band"
-        text = f"The servo does not stir for less than {quantity(worth, case.unit)} of reading."
+        text = f"The servo does not stir for less than {with_unit(worth, case.unit)} of reading."
         cure = (
             "Take a servo with a narrower dead band, or gear it so that it turns further for the same scale."
         )
     else:
-        text = f"One step moves the pointer by {quantity(worth, case.unit)}."
+        text = f"One step moves the pointer by {with_unit(worth, case.unit)}."
         cure = "Use more microsteps or a gear train with more motor turns for a turn of the pointer."
     if severity == "ok":
         cure = ""
     else:
-        text += f" The error allowed is {quantity(case.tolerance, case.unit)} ({case.tolerance_from})."
-    formula += f" = {quantity(worth, case.unit)}"
+        text += f" The error allowed is {with_unit(case.tolerance, case.unit)} ({case.tolerance_from})."
+    formula += f" = {with_unit(worth, case.unit)}"
     limit = case.tolerance / 2
     return measured(
         case.subject, "resolution", severity, worth, limit, case.unit, formula=formula, text=text, cure=cure
@@ -81,9 +81,9 @@ def _against_marks(case: Case) -> Iterator[Finding]:
         return
     worth, limit = step_worth(case), case.smallest_mark / 2
     severity = at_most(worth, limit, math.inf)
-    text = f"The face shows marks of {quantity(case.smallest_mark, case.unit)}; one reads half of that."
+    text = f"The face shows marks of {with_unit(case.smallest_mark, case.unit)}; one reads half of that."
     cure = "Draw coarser marks, or take finer steps: the face promises too much."
-    formula = f"{quantity(worth, case.unit)} a step, {quantity(case.smallest_mark, case.unit)} a mark / 2"
+    formula = f"{with_unit(worth, case.unit)} a step, {with_unit(case.smallest_mark, case.unit)} a mark / 2"
     yield measured(
         case.subject, "marks", severity, worth, limit, case.unit, formula=formula, text=text, cure=cure
     )
@@ -105,8 +105,9 @@ def _jump(case: Case) -> Iterator[Finding]:
         SEEN_JUMP_MM,
         "mm",
         formula=f"{number(case.length_mm)} mm x {number(case.step_deg)} deg x pi/180"
-        f" = {quantity(jump_mm, 'mm')}",
-        text=f"The tip jumps {quantity(jump_mm, 'mm')} at each step" + (", which one sees." if seen else "."),
+        f" = {with_unit(jump_mm, 'mm')}",
+        text=f"The tip jumps {with_unit(jump_mm, 'mm')} at each step"
+        + (", which one sees." if seen else "."),
         cure=cure,
     )
 
@@ -121,7 +122,7 @@ def _friction(case: Case) -> Iterator[Finding]:
     full_step = float(360 / case.motor.full_steps_per_turn)
     formula = (
         f"{number(full_step)} deg / (pi/2) x arcsin({number(friction)} / {number(holding)} mN.m)"
-        f" / {number(float(case.ratio))} x {quantity(case.unit_per_deg, case.unit)} per deg"
+        f" / {number(float(case.ratio))} x {with_unit(case.unit_per_deg, case.unit)} per deg"
     )
     if math.isnan(error):
         value, unit, limit, severity = friction, "mN.m", holding, "failure"
@@ -131,8 +132,8 @@ def _friction(case: Case) -> Iterator[Finding]:
     else:
         value, unit, limit = error, case.unit, case.tolerance / 2
         severity = at_most(error, limit, math.inf)
-        text = f"Friction can hold the pointer {quantity(error, unit)} from its place, either way."
-        formula += f" = {quantity(error, unit)}"
+        text = f"Friction can hold the pointer {with_unit(error, unit)} from its place, either way."
+        formula += f" = {with_unit(error, unit)}"
     yield measured(
         case.subject,
         "friction",

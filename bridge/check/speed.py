@@ -6,7 +6,7 @@ import math
 from collections.abc import Iterator
 
 from bridge.check.case import Case
-from bridge.check.findings import Finding, Severity, at_least, at_most, measured, number, quantity
+from bridge.check.findings import Finding, Severity, at_least, at_most, measured, number, with_unit
 
 SPEED_MARGIN = 1.25
 """Speed to have over speed needed, so that the pointer catches up (common practice, no source)."""
@@ -41,7 +41,7 @@ def check_speed(case: Case) -> Iterator[Finding]:
 
 def _rate(case: Case) -> str:
     return (
-        f"{quantity(case.fastest, case.unit)} per s x {number(case.deg_per_unit)} deg per {case.unit}"
+        f"{with_unit(case.fastest, case.unit)} per s x {number(case.deg_per_unit)} deg per {case.unit}"
         f" / {number(case.step_deg)} deg"
     )
 
@@ -50,14 +50,14 @@ def _speed(case: Case) -> Finding:
     needed, limit = case.needed_steps_s, case.drive.speed_steps_s
     severity = at_least(limit / needed, SPEED_MARGIN, 1.0)
     unit = f"{case.step_unit}/s"
-    text = f"The fastest change, {quantity(case.fastest, case.unit)} per s ({case.fastest_from}), needs"
-    text += f" {quantity(needed, unit)}; the drive may do {quantity(limit, unit)}."
+    text = f"The fastest change, {with_unit(case.fastest, case.unit)} per s ({case.fastest_from}), needs"
+    text += f" {with_unit(needed, unit)}; the drive may do {with_unit(limit, unit)}."
     cure = ""
     if severity != "ok":
         cure = f"Set speed_steps_s to {number(math.ceil(needed * SPEED_MARGIN), 6)} if the motor bears it; "
         cure += "otherwise use fewer microsteps, less gearing down or a faster motor."
         cure += case.fastest_cure
-    formula = f"{_rate(case)} = {quantity(needed, unit)}"
+    formula = f"{_rate(case)} = {with_unit(needed, unit)}"
     return measured(
         case.subject, "speed", severity, needed, limit, unit, formula=formula, text=text, cure=cure
     )
@@ -70,21 +70,21 @@ def _lag(case: Case) -> Finding:
     unit = f"{case.step_unit}/s"
     if needed > limit:
         behind = (1 - limit / needed) * case.span
-        formula = f"(1 - {number(limit)} / {number(needed)}) x {quantity(case.span, case.unit)}"
+        formula = f"(1 - {number(limit)} / {number(needed)}) x {with_unit(case.span, case.unit)}"
         whole = "one turn" if case.endless else "the whole scale"
-        text = f"After {whole} at the fastest change the pointer is {quantity(behind, case.unit)} behind."
+        text = f"After {whole} at the fastest change the pointer is {with_unit(behind, case.unit)} behind."
         cure = "Correct the speed first."
     else:
         behind = lag_steps(needed, acceleration) * worth
         formula = f"({number(needed)} {unit})^2 / (2 x {number(acceleration)} {unit}2) x"
-        formula += f" {quantity(worth, case.unit)}"
-        text = f"When the fastest change sets in at once, the pointer lags by {quantity(behind, case.unit)}."
+        formula += f" {with_unit(worth, case.unit)}"
+        text = f"When the fastest change sets in at once, the pointer lags by {with_unit(behind, case.unit)}."
         least = math.ceil(needed**2 / (2 * case.tolerance / worth) - 1e-6)
         cure = f"Set acceleration_steps_s2 to {number(least, 6)} or more if the motor's torque allows."
     severity: Severity = "ok"
     if behind > case.tolerance * (1 + 1e-9):  # an acceleration just as asked for is enough
         severity = "note" if behind <= SEEN_LAG * case.tolerance else "warning"
-    formula += f" = {quantity(behind, case.unit)}"
+    formula += f" = {with_unit(behind, case.unit)}"
     return measured(
         case.subject,
         "lag",

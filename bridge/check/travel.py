@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from bridge.check.case import Case
-from bridge.check.findings import Finding, at_most, measured, number, quantity
+from bridge.check.findings import Finding, at_most, measured, number, with_unit
 
 _MINUTE_S = 60.0
 
@@ -61,18 +61,18 @@ def _continuous(case: Case) -> Iterator[Finding]:
     seconds = case.tolerance / (drift * case.unit_per_deg)
     formula = (
         f"{number(case.motor.speed_deg_s)} deg/s x {number(case.motor.speed_tolerance)} / {case.ratio}"
-        f" x {quantity(case.unit_per_deg, case.unit)} per deg x 60 s = {quantity(per_minute, case.unit)}"
+        f" x {with_unit(case.unit_per_deg, case.unit)} per deg x 60 s = {with_unit(per_minute, case.unit)}"
     )
     text = (
         "A continuous-rotation servo's pulse sets a speed, not a place; it can't measure where it is."
         f" A speed that is off by {number(100 * case.motor.speed_tolerance)} % of full speed is"
-        f" {number(drift)} deg/s at the pointer, {quantity(per_minute, case.unit)} in a minute: beyond the"
-        f" {quantity(case.tolerance, case.unit)} allowed after {number(seconds, 2)} s."
+        f" {number(drift)} deg/s at the pointer, {with_unit(per_minute, case.unit)} in a minute: beyond the"
+        f" {with_unit(case.tolerance, case.unit)} allowed after {number(seconds, 2)} s."
     )
     if case.index_mark:
         share = case.motor.speed_tolerance * 360 * case.unit_per_deg
         text += (
-            f" An index mark helps once in a turn only: up to {quantity(share, case.unit)} off between two"
+            f" An index mark helps once in a turn only: up to {with_unit(share, case.unit)} off between two"
         )
         text += " of them at full speed, and more at a slower one."
     yield measured(

@@ -44,7 +44,7 @@ _MOST = {"B": 2**8 - 1, "b": 2**7 - 1, "H": 2**16 - 1, "h": 2**15 - 1, "I": 2**3
 """A whole number that is the most of its type is not known, as the definitions have it ("invalid")."""
 
 
-class FrameError(ValueError):
+class MavlinkFrameError(ValueError):
     """Bytes that are no frame to be used: `cause`, fit for counting, and where the frame ends, if known."""
 
     def __init__(self, cause: str, detail: str, end: int | None = None) -> None:
@@ -72,18 +72,20 @@ class Frame(NamedTuple):
 
 
 def frame_at(data: bytes, at: int) -> Frame:
-    """The frame that begins at this byte; raises `FrameError`."""
+    """The frame that begins at this byte; raises `MavlinkFrameError`."""
     start = data[at] if at < len(data) else None
     if start == VERSION_2:
         header = 10
     elif start == VERSION_1:
         header = 6
     else:
-        raise FrameError(
+        raise MavlinkFrameError(
             "begins otherwise", f"{data[at : at + 8].hex(' ') or 'nothing'} where fd or fe begins"
         )
     if len(data) - at < header + _CHECKSUM_BYTES:
-        raise FrameError("short", f"{len(data) - at} bytes of a frame, at least {header + _CHECKSUM_BYTES}")
+        raise MavlinkFrameError(
+            "short", f"{len(data) - at} bytes of a frame, at least {header + _CHECKSUM_BYTES}"
+        )
     begin = at + header
     end = begin + data[at + 1]
     after = end + _CHECKSUM_BYTES
@@ -91,11 +93,11 @@ def frame_at(data: bytes, at: int) -> Frame:
         flags = data[at + 2]
         if flags:
             if flags != _SIGNED:
-                raise FrameError(
+                raise MavlinkFrameError(
                     "unknown flags", f"a frame with the flags 0x{flags:02x}, at most 0x01 is known"
                 )
             cure = "switch signing off for this link"
-            raise FrameError(
+            raise MavlinkFrameError(
                 "signed", f"a signed frame, and no key is known: {cure}", after + _SIGNATURE_BYTES
             )
         system, component = data[at + 5], data[at + 6]
@@ -103,14 +105,14 @@ def frame_at(data: bytes, at: int) -> Frame:
     else:
         system, component, number = data[at + 3], data[at + 4], data[at + 5]
     if len(data) < after:
-        raise FrameError("short", f"{len(data) - at} bytes of a frame, {after - at} needed")
+        raise MavlinkFrameError("short", f"{len(data) - at} bytes of a frame, {after - at} needed")
     message = BY_NUMBER.get(number)
     if message is not None:
         checked = data[at + 1 : end] + message.seed.to_bytes(1, "little")
         if crc_hqx(checked.translate(_TURNED), 0xFFFF) != int.from_bytes(
             data[end:after].translate(_TURNED), "big"
         ):
-            raise FrameError(
+            raise MavlinkFrameError(
                 "checksum", f"a frame of {message.name} that is corrupted, or of another definition"
             )
     return Frame(after, message, system, component, data[begin:end])
@@ -166,7 +168,7 @@ class MavlinkDecoder(Decoder):
                 break
             try:
                 frame = frame_at(datagram, at)
-            except FrameError as wrong:
+            except MavlinkFrameError as wrong:
                 refused = self._error(wrong.cause, wrong.detail)
                 if wrong.end is None:
                     break

@@ -20,7 +20,7 @@ from bridge.telemetry.bad_lines import BadLines
 from bridge.telemetry.decoder import Decoded
 from bridge.telemetry.flightlog import Moment, Place
 from bridge.telemetry.layout import Layout, make_layout
-from bridge.telemetry.mavlink import LONGEST_FRAME, Frame, FrameError, frame_at
+from bridge.telemetry.mavlink import LONGEST_FRAME, Frame, MavlinkFrameError, frame_at
 from bridge.telemetry.mavlink_description import Mavlink
 
 _START = re.compile(rb"[\xfd\xfe]")
@@ -79,8 +79,8 @@ def frames(path: Path, bad: BadLines) -> Iterator[tuple[int, int, bytes, Frame]]
             try:
                 frame = frame_at(window.data, at)
                 if frame.message is None and not window.may_begin(frame.end):
-                    raise FrameError("unknown message", "what may be a frame, with no other after it")
-            except FrameError as wrong:
+                    raise MavlinkFrameError("unknown message", "what may be a frame, with no other after it")
+            except MavlinkFrameError as wrong:
                 what = "a frame that is cut" if wrong.cause == "short" else wrong.detail
                 bad.report(window.place, "", what, _EXPECTED)
                 window.find(wrong.end, latest_us)
@@ -94,7 +94,7 @@ def is_tlog(head: bytes) -> bool:
     """Whether a time and a frame that is known here begin these bytes."""
     try:
         return frame_at(head, _TIME_BYTES).message is not None
-    except FrameError:
+    except MavlinkFrameError:
         return False
 
 

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from bridge.check import defaults
-from bridge.check.case import Load, load
+from bridge.check.case import Load, load_of
 from bridge.check.electrics import coil_heat_w
 from bridge.check.gearing import drift_per_turn
 from bridge.check.resolution import friction_angle_deg
@@ -45,11 +45,11 @@ def test_a_rods_inertia_is_the_sum_over_its_pieces() -> None:
     # The handbooks' m L^2 / 3, summed up here piece by piece.
     mass_g, length_mm, pieces = 2.5, 40.0, 10_000
     summed = sum(mass_g / pieces * ((i + 0.5) * length_mm / pieces) ** 2 for i in range(pieces))
-    assert load(PointerBody(mass_g=mass_g, length_mm=length_mm)).inertia_g_mm2 == pytest.approx(summed)
+    assert load_of(PointerBody(mass_g=mass_g, length_mm=length_mm)).inertia_g_mm2 == pytest.approx(summed)
 
 
 def test_a_described_inertia_goes_before_the_rods() -> None:
-    assert load(PointerBody(inertia_g_mm2=0.0)).inertia_g_mm2 == 0.0
+    assert load_of(PointerBody(inertia_g_mm2=0.0)).inertia_g_mm2 == 0.0
 
 
 def test_torque_to_speed_up_is_that_of_published_examples() -> None:

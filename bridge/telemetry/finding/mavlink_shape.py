@@ -8,7 +8,7 @@ from typing import Any
 
 from bridge.telemetry.finding.shapes import Numbers, Place, Shape, usable
 from bridge.telemetry.layout_description import CODES
-from bridge.telemetry.mavlink import MOST_FRAMES, VERSION_1, VERSION_2, Frame, FrameError, frame_at
+from bridge.telemetry.mavlink import MOST_FRAMES, VERSION_1, VERSION_2, Frame, MavlinkFrameError, frame_at
 
 _TYPES = {code: name for name, code in CODES.items()}
 
@@ -21,7 +21,7 @@ def known_frames(datagram: bytes) -> Iterator[tuple[bytes, Frame]]:
     for _ in range(MOST_FRAMES):
         try:
             frame = frame_at(datagram, at)
-        except FrameError:
+        except MavlinkFrameError:
             return
         if frame.message is not None:
             yield datagram[at : frame.end], frame
