@@ -72,6 +72,15 @@ class Pointer:
         """How much one of the quantity's own unit is in `unit`; a difference, whatever the zeros."""
         return 1.0 if self.conversion is None else self.conversion.scale
 
+    def measures_as(self, other: Pointer) -> bool:
+        """Whether the other pointer's motor is at the same positions for the same readings in their unit."""
+        return (self.rising, self.falling, self.drive, self.home_deg) == (
+            other.rising,
+            other.falling,
+            other.drive,
+            other.home_deg,
+        )
+
     @property
     def key(self) -> str:
         """The pointer's name on the panel: gauge.pointer."""
@@ -149,9 +158,14 @@ class DirectionTracker:
         return pointer.nearest(pointer.position(reading, self._falling), reference_steps)
 
     def continue_from(self, before: DirectionTracker, position_steps: float) -> None:
-        """Other curves are in force: the motor is at this position, where `before` led it."""
+        """Take over from `before`, which led the motor to this position, perhaps by other curves.
+
+        By the same curves the way goes on: a motor that is ahead of its reading, or plays on the falling curve,
+        has not turned back.
+        """
         self._falling = before._falling
-        self._turning_steps = position_steps
+        same = before.pointer.measures_as(self.pointer) and before._turning_steps is not None
+        self._turning_steps = before._turning_steps if same else position_steps
 
     def moved(self, from_steps: float, to_steps: float) -> None:
         """The motor was moved from one position to another by other means than readings: it came that way."""

@@ -9,6 +9,7 @@ import pytest
 from bridge.flight.chain import Chain
 from bridge.panel.load import load_panel
 from tests.conftest import ROOT
+from tests.flight.one_gauge import one_gauge
 from tests.published import rows
 
 HUNDREDS = ("left", 0)
@@ -72,6 +73,36 @@ def test_a_fixed_setting_wins_over_telemetry_and_a_knob_moves_it(config: Path) -
     assert chain.pointers[HUNDREDS].indication == pytest.approx(3531, abs=2)  # Table IV again
     chain.set_own(2.0, "altimeter_setting", 29.92126)
     assert chain.pointers[HUNDREDS].indication == pytest.approx(3000, abs=0.1)
+
+
+@pytest.mark.parametrize("per_s", [-41.7, 41.7])
+@pytest.mark.parametrize("hz", [2, 20])
+@pytest.mark.parametrize("unit", ["rpm", "rad/s"])
+def test_a_description_saved_again_in_a_climb_or_descent_moves_no_needle(
+    tmp_path: Path, per_s: float, hz: int, unit: str
+) -> None:
+    """Of a gauge with backlash, which has curves of its own for both ways, and one in another unit."""
+    path, by = tmp_path / "panel.toml", {"rpm": 1.0, "rad/s": 0.1}[unit]
+    text = one_gauge("last").replace('instrument = "gauge"', 'instrument = "gauge"\ncalibration = "c.toml"')
+    text = text.replace("[[0, 0], [3000, 270]]", f'[[0, 0], [{3000 * by}, 270]]\nunit = "{unit}"')
+    path.write_text(text)
+    points, falling = f"[[0, 0, 0], [{3000 * by}, 270, 270]]", f"[[0, -3], [{3000 * by}, 267]]"
+    (tmp_path / "c.toml").write_text(f'[needle]\nunit = "{unit}"\npoints = {points}\nfalling = {falling}\n')
+    panel = load_panel(path)
+
+    def flown(saved: range) -> list[float]:
+        chain, positions = Chain(panel, frozenset({"engine_speed"})), []
+        for tick in range(800):
+            time_s = tick / 100
+            if tick % (100 // hz) == 0:
+                chain.feed(time_s, {"engine_speed": 1500 + per_s * time_s})
+            if tick in saved:
+                chain = Chain(panel, chain.given, chain)
+            chain.step(time_s)
+            positions.append(chain.pointers["only", 0].position)
+        return positions
+
+    assert flown(range(333, 700, 17)) == pytest.approx(flown(range(0)), abs=1e-6)
 
 
 def test_a_new_calibration_takes_over_without_a_jump_of_position_or_speed(config: Path) -> None:
