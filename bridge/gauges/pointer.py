@@ -160,8 +160,8 @@ class DirectionTracker:
     def continue_from(self, before: DirectionTracker, position_steps: float) -> None:
         """Take over from `before`, which led the motor to this position, perhaps by other curves.
 
-        By the same curves the way goes on: a motor that is ahead of its reading, or plays on the falling curve,
-        has not turned back.
+        By the same curves the way goes on: a motor that is ahead of its reading, or on the falling curve, has
+        not turned back.
         """
         self._falling = before._falling
         same = before.pointer.measures_as(self.pointer) and before._turning_steps is not None
