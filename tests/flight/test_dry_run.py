@@ -71,6 +71,7 @@ def test_in_a_climb_the_hundreds_pointer_is_within_10_ft_at_every_tick() -> None
 def test_needles_are_homed_and_set_before_the_flight_begins() -> None:
     dry_run = rehearse(CIRCUIT, 300, 302)
     next(iter(dry_run.ticks()))
+    assert len(dry_run.running.chain.pointers) == 10
     for needle in dry_run.running.chain.pointers.values():
         assert needle.target is not None
         assert needle.position == pytest.approx(needle.target, abs=15), needle.pointer.key
@@ -104,6 +105,7 @@ def test_boards_never_see_more_than_their_limits() -> None:
                 change = abs(needle.velocity - before[place][1])
                 assert change <= drive.acceleration_steps_s2 * tick_s + 1e-6, needle.pointer.key
             before[place] = (needle.position, needle.velocity)
+    assert len(before) == len(dry_run.running.chain.pointers) == 10
 
 
 @pytest.mark.slow

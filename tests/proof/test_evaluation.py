@@ -65,7 +65,8 @@ def test_a_reading_in_another_turn_of_the_pointer_is_the_same_place() -> None:
     (pointer,) = panel.pointers
     plan = make_plan(panel, pointer, 1, 1.0)
     evaluation = evaluate(plan, pointer, [(step.wanted + 4.0) % 1000.0 for step in plan.steps], 1.0)
-    assert all(row.target.up == pytest.approx((4.0,)) for row in evaluation.rows if row.target.up)
+    risen = [row.target.up for row in evaluation.rows if row.target.up]
+    assert len(risen) > 10 and all(up == pytest.approx((4.0,)) for up in risen)
 
 
 def test_what_is_not_read_is_not_judged() -> None:

@@ -77,6 +77,7 @@ def test_time_never_goes_back_over_any_number_of_rounds(intervals_s: list[float]
 
     count = rounds * len(intervals_s) + 1
     replayed = list(itertools.islice(rows(Fake(), loop=True), count))  # type: ignore[arg-type]
+    assert len(replayed) == count
     for before, after in itertools.pairwise(replayed):
         assert after.arrival_s > before.arrival_s or (
             not after.jumped and after.arrival_s == before.arrival_s

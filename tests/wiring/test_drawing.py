@@ -41,6 +41,7 @@ def test_no_lettering_lies_over_other_lettering_or_leaves_the_picture(board: str
     for picture in pictures(sheet(board)):
         texts = [item for item in picture.items if isinstance(item, Text)]
         boxes = [(text.text, text_box(text)) for text in texts]
+        assert len(boxes) > 10
         for i, (name, box) in enumerate(boxes):
             for other, box_b in boxes[i + 1 :]:
                 assert not overlap(box, box_b), (name, other)
