@@ -150,7 +150,7 @@ def test_what_does_not_fit_is_asked_again_at_once(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     typed = [
-        "airspede", "altimeter, airspeed", "micro-servo-180", "", "servo", "micro-servo-180", "arduino", "",
+        "airspede", "altimeter, airspeed", "micro-servo-180", "", "servo", "micro-servo-180", "avr", "",
         "no:where", "COM3 COM3", "/dev/ttyUSB0", "perhaps", "no",
     ]  # fmt: skip
     answers = iter(typed)
@@ -174,7 +174,7 @@ def test_what_does_not_fit_is_asked_again_at_once(
     words = " ".join(said.split())
     for reason in (
         "an unknown ready gauge 'airspede'", "micro-servo-180 for altimeter; expected a motor that turns",
-        "an unknown motor 'servo'", "an unknown part 'arduino'", "found the port 'no:where'",
+        "an unknown motor 'servo'", "an unknown part 'avr'", "found the port 'no:where'",
         "found 2 ports for 1 board", "found 'perhaps'; expected yes or no",
     ):  # fmt: skip
         assert reason in words
