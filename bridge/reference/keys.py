@@ -10,19 +10,17 @@ import ast
 import inspect
 import json
 import re
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
 from typing import Any, Literal, get_args, get_origin
 
-from pydantic import BaseModel, TypeAdapter
+from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
 from bridge.panel.description import PanelDescription
 from bridge.panel.gauge_description import CalibrationPoints
-from bridge.panel.ready_gauges import expanded
 from bridge.panel.scenario import ScenarioDescription
 from bridge.telemetry.layout import KINDS
 from bridge.telemetry.log_layout import LOG_LAYOUTS
@@ -160,17 +158,6 @@ def _key(name: str, field: FieldInfo, schema: Mapping[str, Any], text: str) -> K
     literals = [value for value in _literals(field.annotation) if value is not None]
     example = match[1] if match else default or (_toml(literals[0]) if literals else "")
     return Key(name, meaning, allowed(schema), _unit(name), default, example, required)
-
-
-def example_value(model: type[BaseModel], name: str, text: str) -> object:
-    """An example of this key as its model reads it; raises ValueError where it is none.
-
-    Gauges are filled in from ready ones, as in a panel.
-    """
-    field = model.model_fields[name]
-    adapter: TypeAdapter[Any] = TypeAdapter(field.rebuild_annotation())
-    data, _ = expanded({name: tomllib.loads(f"x = {text}")["x"]}, "example")
-    return adapter.validate_python(data[name])
 
 
 def _literals(annotation: Any) -> Iterator[Any]:

@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import argparse
+import tomllib
+from typing import Any
 
 import pytest
-from pydantic import BaseModel
+from pydantic import BaseModel, TypeAdapter
 
 from bridge.commands import check
 from bridge.hardware.microcontrollers import PARTS
 from bridge.instruments.instruments import INSTRUMENTS, OPTIONS, options
 from bridge.panel.load import shipped_motors
+from bridge.panel.ready_gauges import expanded
 from bridge.quantities.catalogue import CATALOGUE
 from bridge.quantities.units import UNITS
-from bridge.reference.keys import FILES, Key, example_value, keys, places
+from bridge.reference.keys import FILES, Key, keys, places
 from bridge.reference.page import page
 from tests.conftest import ROOT
 
@@ -24,6 +27,17 @@ EVERY_KEY = sorted(
     key=lambda each: (each[0].__name__, each[1].name),
 )
 IDS = [f"{model.__name__}.{key.name}" for model, key in EVERY_KEY]
+
+
+def example_value(model: type[BaseModel], name: str, text: str) -> object:
+    """An example of this key as its model reads it; raises ValueError where it is none.
+
+    Gauges are filled in from ready ones, as in a panel.
+    """
+    field = model.model_fields[name]
+    adapter: TypeAdapter[Any] = TypeAdapter(field.rebuild_annotation())
+    data, _ = expanded({name: tomllib.loads(f"x = {text}")["x"]}, "example")
+    return adapter.validate_python(data[name])
 
 
 @pytest.mark.parametrize(("model", "key"), EVERY_KEY, ids=IDS)
