@@ -48,7 +48,7 @@ export function set(node, name, value) {
 }
 
 /** A function that hands on the latest of what it is called with, at most once in so long; the last is never left out. */
-export function seldom(ms, tell) {
+export function throttled(ms, tell) {
   let toldMs = -Infinity;
   let timer = null;
   let newest = null;

@@ -1,6 +1,6 @@
 // One gauge at the bench: what to do next, the needle; moving.js has the ways to move it, results.js the captures.
 
-import { button, el, put, seldom, set } from "./dom.js";
+import { button, el, put, throttled, set } from "./dom.js";
 import { GaugeDrawing } from "./gauge.js";
 import { WORK, captured, decimalsOf, next } from "./guide.js";
 import { Moving } from "./moving.js";
@@ -57,8 +57,8 @@ export class Station {
     this.way = el("ol", { class: "way" }, ...WORK.map((step) => el("li", {}, step)));
     this.now = el("p", { class: "now-text" });
     this.told = el("p", { class: "unseen told", role: "status" });
-    this.tell = seldom(SPOKEN_MS, (text) => put(this.told, text));
-    this.tellKnob = seldom(SPOKEN_MS, ([at, pointer, decimals]) => this.moving.tell(at, pointer, decimals));
+    this.tell = throttled(SPOKEN_MS, (text) => put(this.told, text));
+    this.tellKnob = throttled(SPOKEN_MS, ([at, pointer, decimals]) => this.moving.tell(at, pointer, decimals));
     this.trouble = el("p", { class: "trouble", role: "alert" });
     this.note = el("p", { class: "quiet", role: "status" });
     this.actions = this.buildActions();
