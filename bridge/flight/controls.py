@@ -222,13 +222,20 @@ class CommandQueue:
     """The datagrams of each command, no closer together than its interval.
 
     Of a command with numbers the newest values wait, with the sum of the counts; one without numbers is sent
-    as often as it was asked for.
+    as often as it was asked for. With `before`, that of the description before, commands that are described
+    as they were go on.
     """
 
-    def __init__(self, commands: Mapping[str, Command]) -> None:
+    def __init__(self, commands: Mapping[str, Command], before: CommandQueue | None = None) -> None:
         self._commands = commands
-        self._waiting: dict[str, deque[Send]] = {}
-        self._sent_s: dict[str, float] = {}
+        had = before._commands if before else {}
+        same = {name for name, command in commands.items() if had.get(name) == command}
+        self._waiting: dict[str, deque[Send]] = {
+            name: sends for name, sends in (before._waiting if before else {}).items() if name in same
+        }
+        self._sent_s: dict[str, float] = {
+            name: sent_s for name, sent_s in (before._sent_s if before else {}).items() if name in same
+        }
 
     def add(self, send: Send) -> None:
         """Let this wait for its turn."""

@@ -32,12 +32,12 @@ class CommandSender:
         self._replayed = replayed
         self._throttle = LogThrottle()
         self._sockets: dict[str, socket.socket] = {}
-        self.use(commands)
+        self._queue = CommandQueue(commands)
 
     def use(self, commands: Mapping[str, Command]) -> None:
         """From now on these are the commands; what waits is dropped where they differ."""
         self.close()
-        self._queue = CommandQueue(commands)
+        self._queue = CommandQueue(commands, self._queue)
 
     def add(self, send: Send) -> None:
         """Let this be sent when it is its turn."""

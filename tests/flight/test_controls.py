@@ -6,6 +6,7 @@ import asyncio
 import socket
 import struct
 from collections.abc import Iterator
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -196,6 +197,25 @@ def test_a_press_is_sent_although_nobody_heard_the_one_before(config: Path) -> N
     events = [line["event"] for line in lines]
     assert events == ["command", "command not heard"]
     assert lines[1]["why"] == "nothing listened there when it was last sent"
+
+
+def test_a_command_that_waits_is_sent_in_its_turn_after_a_reload_unless_it_was_changed(
+    config: Path, heard: socket.socket
+) -> None:
+    panel = controlled(config, heard.getsockname()[1])
+    read_again = load_panel(panel.path).commands
+    changed = {**read_again, "altimeter": replace(read_again["altimeter"], interval_s=0.05)}
+    for after, told in ((read_again, [29.5, 29.6]), (changed, [29.5])):
+        sender = CommandSender(panel.commands, replayed=False)
+        for value in (29.5, 29.6):
+            sender.add(Send("altimeter", {"altimeter_setting": value}, 1))
+            sender.send_due(1.0)
+        sender.use(after)
+        sender.send_due(1.05)  # ten a second at most
+        assert [float(datagram.split()[-1]) for datagram in datagrams(heard)] == told[:1]
+        sender.send_due(1.11)
+        assert [float(datagram.split()[-1]) for datagram in datagrams(heard)] == told[1:]
+        sender.close()
 
 
 def test_counts_that_wait_are_added_and_presses_are_sent_one_by_one(panel: Panel) -> None:
