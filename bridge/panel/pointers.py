@@ -27,6 +27,7 @@ _OUTPUTS = {  # channel outputs that can turn a motor of this kind
 }
 
 _SAME_DEG, _SAME_STEPS = 1e-6, 0.5
+_SAME_SHARE = 1e-3  # of a range: its end may be written rounded, as that in radians is
 LEAST_STEPS, MOST_STEPS = 4, 10_000_000
 """For a turn of a pointer: below, it points nowhere; above, no board makes them in any time."""
 MOST_WRAP_STEPS = 2**30
@@ -84,18 +85,33 @@ class PointerBuilder:
             return None
 
     def _divides(self, key: str, pointer: PointerDescription, quantity: Quantity) -> None:
-        """A quantity that wraps needs whole turns in its range, or the pointer leaps where it wraps."""
-        if not quantity.circular or pointer.per_turn is None:
+        """A quantity that wraps needs whole turns in its range, or the pointer leaps where it wraps, and a scale
+        within it, or the pointer is at the other end where readings have wrapped."""
+        if not quantity.circular:
+            return
+        if pointer.per_turn is None:
+            slack = _SAME_SHARE * (quantity.high - quantity.low)
+            lowest, highest = quantity.low - slack, quantity.high + slack
+            outside = [reading for reading, _ in pointer.scale if not lowest <= reading <= highest]
+            low, high = (f"{end:.12g}" for end in (quantity.low, quantity.high))
+            if outside:
+                self.mistakes.wrong(
+                    f"{key}.scale",
+                    f"{outside[0]:g} on the scale of {pointer.indication}, which wraps: no reading is outside "
+                    f"{low} to {high} {quantity.unit}",
+                    f"readings from {low} to {high}",
+                    "Change the scale, or write kind = 'endless' with per_turn",
+                )
             return
         span = quantity.high - quantity.low
         turns = span / pointer.per_turn
         if abs(turns - round(turns)) > 1e-9 or round(turns) < 1:
             self.mistakes.wrong(
                 f"{key}.per_turn",
-                f"{pointer.per_turn:g} {quantity.unit} a turn for {pointer.indication}, which wraps after "
-                f"{span:g} {quantity.unit}",
+                f"{pointer.per_turn:.12g} {quantity.unit} a turn for {pointer.indication}, which wraps after "
+                f"{span:.12g} {quantity.unit}",
                 "a whole number of turns in that range",
-                f"Write per_turn = {span:g}, or a whole part of it",
+                f"Write per_turn = {span:.12g}, or a whole part of it",
             )
 
     def _drive(self, key: str, pointer: PointerDescription) -> Drive | None:

@@ -52,6 +52,14 @@ def refusal(file: Path) -> str:
         ([("scale = [[0, 0], [40", "per_turn = 5\nscale = [[0, 0], [40")], ["bounded pointer with per_turn"]),
         ([("per_turn = 360", "per_turn = 350")], ["heading.pointers.card.per_turn", "wraps after 360 deg"]),
         (
+            [("per_turn = 360", 'per_turn = 6.28319\nunit = "rad"')],
+            ["wraps after 6.28318530718 rad", "Write per_turn = 6.28318530718"],
+        ),
+        (
+            [('kind = "endless"\nper_turn = 360', 'kind = "bounded"\nscale = [[-45, -90], [45, 90]]')],
+            ["heading.pointers.card.scale", "-45", "wraps: no reading is outside 0 to 360 deg"],
+        ),
+        (
             [
                 ('part = "atmega328p"\n[boards.right.channels]', SERIAL.format("/dev/ttyUSB0", "right")),
                 ('part = "atmega328p"\n[boards.centre.channels]', SERIAL.format("/dev/ttyUSB0", "centre")),
