@@ -85,8 +85,8 @@ class PointerBuilder:
             return None
 
     def _divides(self, key: str, pointer: PointerDescription, quantity: Quantity) -> None:
-        """A quantity that wraps needs whole turns in its range, or the pointer leaps where it wraps, and a scale
-        within it, or the pointer is at the other end where readings have wrapped."""
+        """A quantity that wraps needs whole turns in its range, or the pointer leaps where it wraps; and a
+        scale within it, or the pointer is at the other end where readings have wrapped."""
         if not quantity.circular:
             return
         if pointer.per_turn is None:
@@ -97,8 +97,8 @@ class PointerBuilder:
             if outside:
                 self.mistakes.wrong(
                     f"{key}.scale",
-                    f"{outside[0]:g} on the scale of {pointer.indication}, which wraps: no reading is outside "
-                    f"{low} to {high} {quantity.unit}",
+                    f"{outside[0]:g} on the scale of {pointer.indication}, which wraps: no reading is "
+                    f"outside {low} to {high} {quantity.unit}",
                     f"readings from {low} to {high}",
                     "Change the scale, or write kind = 'endless' with per_turn",
                 )
