@@ -32,7 +32,7 @@ def said(as_json: bool) -> str:
     return line
 
 
-def test_an_exception_is_told_without_every_value_in_sight() -> None:
+def test_an_exception_is_logged_without_every_value_in_sight() -> None:
     line = said(as_json=False)
     assert "part failed" in line and "KeyError: 11000" in line
     assert "descriptiondescription" not in line

@@ -83,7 +83,7 @@ def standard_rate_turn(log: Iterable[Row], side: int) -> list[Row]:
 
 
 @pytest.mark.parametrize("name", ["circuit.csv", "go-around.csv"])
-def test_a_log_is_small_and_its_lines_end_as_rfc_4180_says(name: str) -> None:
+def test_a_log_is_small_and_its_lines_end_as_in_rfc_4180(name: str) -> None:
     content = (LOGS / name).read_bytes()
     assert len(content) < 4_000_000
     assert content.endswith(b"\r\n")

@@ -287,7 +287,7 @@ class PointerBuilder:
     ) -> tuple[float, float]:
         """The reach of a pointer whose motor has no stops: some room beyond the ends of its face.
 
-        Of its face, which no calibration moves, lest a board need new firmware for a few degrees. None beyond
+        Of its face, which no calibration moves: a few degrees then need no new firmware. None beyond
         home where the scale begins there. A calibration that needs more is noted: the board, whose firmware
         has this reach, would be refused with all its pointers.
         """

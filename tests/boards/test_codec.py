@@ -98,7 +98,7 @@ BYTES_OF_THE_TABLE = [
 
 
 @pytest.mark.parametrize(("message", "sequence", "hexadecimal"), BYTES_OF_THE_TABLE)
-def test_bytes_stand_as_the_table_of_the_developers_guide_says(
+def test_bytes_are_as_in_the_table_of_the_developers_guide(
     message: messages.Message, sequence: int, hexadecimal: str
 ) -> None:
     """Bytes worked out by hand from the table in DEVELOPERS.md."""

@@ -47,7 +47,7 @@ def test_a_count_wraps_and_a_leap_is_more_than_any_hand_turns() -> None:
     assert f"{MOST_CLICKS + 1} more than before" in named.why
 
 
-def test_a_release_is_told_once_and_one_of_a_button_that_was_held_at_the_start_never() -> None:
+def test_a_release_is_reported_once_and_one_of_a_button_that_was_held_at_the_start_never() -> None:
     counts = InputCounts()
     counts.board_started()
     assert taken(counts, EventKind.RELEASED, 0, 0) == []

@@ -12,7 +12,7 @@ from bridge.boards import codec, line, messages
 from tests.boards.test_codec import any_message, u8
 
 
-def test_the_crc_gives_the_check_value_of_the_catalogue() -> None:
+def test_the_crc_has_the_check_value_of_the_catalogue() -> None:
     """Source: catalogue of parametrised CRC algorithms (G. Cook), CRC-16/IBM-3740, check 0x29B1."""
     assert line.crc16(b"123456789") == 0x29B1
 

@@ -90,7 +90,7 @@ def test_what_a_line_does_not_take_is_bounded_and_counted() -> None:
 
 
 @given(st.lists(st.tuples(st.booleans(), st.integers(1, 40), st.floats(0.0, 0.05)), max_size=60))
-def test_never_more_stands_in_front_of_a_frame_than_the_line_carries_in_the_time_ahead(
+def test_never_more_is_in_front_of_a_frame_than_the_line_carries_in_the_time_ahead(
     frames: list[tuple[bool, int, float]],
 ) -> None:
     queue = OutgoingQueue(BAUD)

@@ -159,7 +159,7 @@ def test_silence_makes_a_ready_board_absent_and_its_return_needs_no_homing() -> 
     assert pair.asked(messages.Home) == homed
 
 
-def test_a_lost_link_makes_it_absent_and_says_why() -> None:
+def test_a_lost_link_makes_it_absent_and_states_why() -> None:
     pair = ready()
     pair.session.link_lost("the port was lost: look at its cable")
     assert pair.state() is State.ABSENT

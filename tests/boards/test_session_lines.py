@@ -25,7 +25,7 @@ def test_a_late_or_doubled_status_is_no_news() -> None:
     assert pair.state() is State.READY
 
 
-def test_gaps_in_what_the_board_says_are_counted() -> None:
+def test_gaps_in_what_the_board_sends_are_counted() -> None:
     pair = ready((INDEXED,))
     pair.to_host = lambda payload: (
         [] if payload[1] == messages.FrameType.EVENT and payload[5] < 3 else [payload]

@@ -69,7 +69,7 @@ def test_a_gram_a_millimetre_out_pulls_as_its_weight_does() -> None:
     assert unbalance_torque_mnm(1e6) == pytest.approx(9806.65)
 
 
-def test_a_train_turns_as_published_examples_say() -> None:
+def test_a_train_turns_as_in_published_examples() -> None:
     # technologystudent.com, compound gears: A 120 drives B 40, C 80 fixed to B drives D 20; A at 30 a minute
     # makes 90 at B, and D turns the same way. Turns of A for one of D, by our way of writing:
     assert 30 / train_value([Fraction(40, 120)]) == 90
@@ -102,7 +102,7 @@ def test_drift_is_what_two_counted_pointers_part_by(
     assert driver_turns / given_ratio - turns == turns * drift_per_turn(given_ratio, needed)
 
 
-def test_friction_holds_a_rotor_as_the_textbook_says() -> None:
+def test_friction_holds_a_rotor_as_in_the_textbook() -> None:
     # D. W. Jones, Control of Stepping Motors, 'Friction and the dead zone': its width is
     # 2 (S / (pi/2)) arcsin(f/h). Its figure has f = h/2: two thirds of a step, a third to each side.
     assert friction_angle_deg(1.8, 0.5, 1.0) == pytest.approx(1.8 / 3)

@@ -138,7 +138,7 @@ def test_a_needle_is_sent_to_a_reading_swept_and_stopped_by_keys(config: Path, t
 
 
 @pytest.mark.slow
-def test_without_a_terminal_it_says_what_it_needs(config: Path, tmp_path: Path) -> None:
+def test_without_a_terminal_it_states_what_it_needs(config: Path, tmp_path: Path) -> None:
     result = command(tmp_path, "calibrate", "airspeed", "--panel", config / "panel.toml")
     assert result.returncode == 2
     assert "found no terminal to read keys from" in result.stderr

@@ -43,7 +43,9 @@ class _Tree(HTMLParser):
         self.text.append(data)
 
 
-def test_a_panel_with_a_failure_gives_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_panel_with_a_failure_ends_in_exit_code_1(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     html, as_json = tmp_path / "check.html", tmp_path / "check.json"
     panel = str(HERE / "clockwork.toml")
     assert run(panel, "--html", str(html), "--json", str(as_json)) == 1
@@ -59,7 +61,7 @@ def test_a_panel_with_a_failure_gives_one(tmp_path: Path, capsys: pytest.Capture
     assert failure["text"] in "".join(tree.text)
 
 
-def test_a_sound_panel_gives_nought() -> None:
+def test_a_sound_panel_ends_in_exit_code_0() -> None:
     assert run(str(HERE.parents[1] / "config" / "panel.toml")) == 0
 
 
@@ -131,7 +133,7 @@ def test_what_can_not_be_understood_is_explained(words: str) -> None:
         ("--per-turn 9furlong --fastest 5ft/s", "expected a value in furlong, which is not a unit that"),
     ],
 )
-def test_what_is_wrong_with_a_typed_drive_is_told_as_it_is(words: str, message: str) -> None:
+def test_what_is_wrong_with_a_typed_drive_is_reported_as_it_is(words: str, message: str) -> None:
     with pytest.raises(BridgeError) as raised:
         run("--motor", "geared-unipolar-5v", *words.split())
     assert message in str(raised.value)

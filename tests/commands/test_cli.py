@@ -33,7 +33,7 @@ def test_every_command_explains_itself(tmp_path: Path, name: str) -> None:
 
 
 @pytest.mark.slow
-def test_the_demo_flies_and_says_how_it_went(tmp_path: Path) -> None:
+def test_the_demo_flies_and_reports_how_it_went(tmp_path: Path) -> None:
     result = command(tmp_path, "demo", "--speed", "max", "--to", "20")
     assert result.returncode == 0, result.stderr
     assert "flown: 20.0 s" in result.stdout

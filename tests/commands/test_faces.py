@@ -71,7 +71,7 @@ def test_the_face_follows_the_calibration_file_not_the_nominal_scale() -> None:
         assert apart((x1, y1), at(38.5, float(curve(reading)))) < 0.05
 
 
-def test_pointers_turned_by_wheels_are_drawn_and_stand_at_their_own_angles(tmp_path: Path) -> None:
+def test_pointers_turned_by_wheels_are_drawn_at_their_own_angles(tmp_path: Path) -> None:
     """9,000 ft: ten thousand feet a turn stand at 324 degrees, a hundred thousand a turn at 32.4."""
     text = (Path(__file__).parents[1] / "check" / "clockwork.toml").read_text(encoding="utf-8")
     text += """
@@ -101,7 +101,9 @@ ten_thousands = { shape = "rim" }
     assert parts["flag"].pointer == "ten_thousands"
 
 
-def test_mistakes_of_all_gauges_are_told_at_once_and_nothing_is_written(config: Path, tmp_path: Path) -> None:
+def test_mistakes_of_all_gauges_are_reported_at_once_and_nothing_is_written(
+    config: Path, tmp_path: Path
+) -> None:
     text = (config / "panel.toml").read_text(encoding="utf-8")
     assert text.count("numerals = 20\n") == 1 and text.count("numerals = 500\n") == 1
     text = text.replace("numerals = 20\n", "numerals = 5\n").replace("numerals = 500\n", "numerals = 100\n")

@@ -99,7 +99,7 @@ def test_a_mistake_in_a_description_is_explained(panel: Path, tmp_path: Path, mi
     told(command(tmp_path, "run", panel), *words)
 
 
-def test_all_mistakes_are_told_at_once(panel: Path, tmp_path: Path) -> None:
+def test_all_mistakes_are_reported_at_once(panel: Path, tmp_path: Path) -> None:
     for mistake in ("curve that turns back", "unknown indication", "unknown unit"):
         file, old, new, _ = MISTAKES[mistake]
         change(panel.parent / file, old, new)
@@ -219,7 +219,7 @@ def test_a_trace_never_overwrites_what_is_not_a_trace(panel: Path, tmp_path: Pat
 
 @pytest.mark.slow
 @pytest.mark.skipif(sys.platform != "linux", reason="a device of Linux")
-def test_a_full_disk_is_told_in_one_line(panel: Path, tmp_path: Path) -> None:
+def test_a_full_disk_is_reported_in_one_line(panel: Path, tmp_path: Path) -> None:
     """/dev/full refuses every byte, as a full disk does."""
     flown = command(tmp_path, "demo", "--speed", "max", "--to", "5", "--trace", "/dev/full")
     assert flown.returncode == 1
@@ -250,7 +250,7 @@ def test_a_full_disk_is_told_in_one_line(panel: Path, tmp_path: Path) -> None:
 
 @pytest.mark.slow
 @pytest.mark.skipif(not hasattr(os, "geteuid") or sys.platform != "linux", reason="limits of Linux")
-def test_a_file_that_may_not_grow_is_told_in_one_line(panel: Path, tmp_path: Path) -> None:
+def test_a_file_that_may_not_grow_is_reported_in_one_line(panel: Path, tmp_path: Path) -> None:
     """A limit on the size of files stops a drawing halfway: nothing is left of it."""
     for words in (["faces", panel], ["wiring", panel], ["firmware", "left", "--panel", panel]):
         line = shlex.join([sys.executable, "-m", "bridge.cli", *map(str, words), "--out", "out"])

@@ -134,7 +134,7 @@ def test_a_pointer_that_reaches_beyond_its_face_is_refused() -> None:
     gauge_parts(gauge({"diameter_mm": 60, "pointers": {"needle": {"tail_mm": 30}}}))
 
 
-def test_a_red_line_at_a_numbered_reading_stands_clear_of_its_numeral() -> None:
+def test_a_red_line_at_a_numbered_reading_is_clear_of_its_numeral() -> None:
     scale = {"low": 0, "high": 180, "major": 60, "numerals": 60}
     gauge_parts(gauge({"diameter_mm": 57, "scales": [scale], "limits": [{"at": 120}, {"at": 180}]}))
 
@@ -143,7 +143,7 @@ def test_letters_that_the_font_lacks_are_refused() -> None:
     assert "letters that the font has" in refused({"letters": [{"text": "高度", "y_mm": 15}]})
 
 
-def test_every_mistake_is_told_at_once() -> None:
+def test_every_mistake_is_reported_at_once() -> None:
     message = refused(
         {"scales": [{"low": 0, "high": 200}], "bands": [{"colour": "red", "low": 0, "high": 300}]}
     )

@@ -71,7 +71,7 @@ def test_face_and_pointer_drawn_together_agree_at_every_calibration_point() -> N
         assert apart((x1 * 30 / 38, y1 * 30 / 38), tip_now) < WITHIN_MM
 
 
-def test_a_second_scale_stands_at_the_converted_readings() -> None:
+def test_a_second_scale_is_at_the_converted_readings() -> None:
     """1 mph is 1609.344 m an hour, 1 kt 1852 m an hour (NIST SP 811, Appendix B)."""
     mph = {"unit": "mph", "low": 20, "high": 200, "major": 20, "radius_mm": 20, "lengths_mm": [2, 2, 2]}
     lines = svg_lines(part_svg(gauge_parts(gauge({"scales": [mph]}))[0]))

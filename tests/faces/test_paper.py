@@ -55,7 +55,7 @@ def axis_mm(sheet: Any) -> tuple[float, float]:
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])
-def test_every_mark_on_paper_stands_where_the_curve_says(paper: Paper) -> None:
+def test_every_mark_on_paper_is_where_the_curve_has_it(paper: Paper) -> None:
     sheet = page(paper)
     x, y = axis_mm(sheet)
     readings, angles = zip(*CROOKED, strict=True)
@@ -115,7 +115,7 @@ def test_lettering_is_real_text_in_an_embedded_font() -> None:
     assert all("BitstreamVeraSans-Bold" in char["fontname"] for char in sheet.chars)
 
 
-def test_a_numeral_stands_beside_its_mark_on_paper() -> None:
+def test_a_numeral_is_beside_its_mark_on_paper() -> None:
     sheet = page()
     x, y = axis_mm(sheet)
     word = next(word for word in sheet.extract_words() if word["text"] == "120")

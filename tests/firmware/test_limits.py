@@ -224,7 +224,7 @@ def test_left_alone_it_slows_down_within_its_limits_then_rests_its_coils() -> No
 
 
 @pytest.mark.parametrize(("channel", "soonest_s"), [(2, 0.020), (7, 0.012)])
-def test_a_drive_that_stands_without_current_gets_none_and_wakes_where_it_stood(
+def test_a_drive_that_holds_without_current_gets_none_and_wakes_where_it_was(
     channel: int, soonest_s: float
 ) -> None:
     """`soonest_s`: 10 ms of current, then the time to half a step, sqrt(1 / acceleration), less a tick."""

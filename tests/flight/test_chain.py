@@ -48,7 +48,7 @@ def test_the_altimeter_setting_moves_the_pointers_as_published() -> None:
         assert abs(off_ft) <= 2.3, setting  # 2 ft of the table and 1 step of the motor
 
 
-def test_three_pointers_agree_when_the_needles_stand() -> None:
+def test_three_pointers_agree_when_the_needles_are_at_rest() -> None:
     chain = demo()
     settle(chain, 0.0, {"pressure_altitude": 12_340.0, "altimeter_setting": 29.92126})
     for place, per_turn_ft in ((("left", 0), 1000), (("left", 1), 10_000), (("left", 2), 100_000)):

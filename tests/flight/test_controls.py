@@ -112,7 +112,7 @@ def test_a_fixed_reading_is_stepped_here(panel: Panel) -> None:
     ]
 
 
-def test_what_is_not_known_can_not_be_stepped_and_that_is_told(panel: Panel) -> None:
+def test_what_is_not_known_can_not_be_stepped_and_that_is_reported(panel: Panel) -> None:
     (action,) = Controls(panel, OWN).take(1.0, "left", KnobTurned(0, 1), {})
     assert isinstance(action, NotDone)
     assert "altimeter_setting is not known yet" in action.why
@@ -146,7 +146,7 @@ def test_a_button_let_go_while_the_program_was_held_up_is_not_held(panel: Panel)
         )
 
 
-def test_a_button_of_an_older_board_is_never_held_and_that_is_told(panel: Panel) -> None:
+def test_a_button_of_an_older_board_is_never_held_and_that_is_reported(panel: Panel) -> None:
     controls = Controls(panel, OWN)
     not_done, pressed = controls.take(20.0, "left", ButtonPressed(1, 1), VALUES, tells_releases=False)
     assert pressed == Send("gear", {}, 1)

@@ -96,7 +96,7 @@ def homing_of(panel: Panel, pointer: str) -> Finding:
     return finding
 
 
-def test_a_slow_mark_is_told_with_its_homing_time(tmp_path: Path) -> None:
+def test_a_slow_mark_is_reported_with_its_homing_time(tmp_path: Path) -> None:
     """4,075.8 half steps a turn, ten turns and a quarter of them more, at 225 steps/s."""
     finding = homing_of(panel_of(tmp_path, QUICK_DRIVEN), "altimeter.hundreds")
     assert finding.severity == "warning"

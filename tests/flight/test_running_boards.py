@@ -122,7 +122,7 @@ def test_a_confirmed_position_that_was_not_needed_at_the_start_is_not_used_later
     assert not [notice for notice in later.notices if isinstance(notice, PositionAdopted)]
 
 
-def test_a_confirmed_position_that_can_not_be_is_unknown_and_says_why(tmp_path: Path) -> None:
+def test_a_confirmed_position_that_can_not_be_is_unknown_and_states_why(tmp_path: Path) -> None:
     flight = Flight(tmp_path, "last", confirmed_steps=1e12)
     flight.run(1.0, 1500.0)
     (unknown,) = [notice for notice in flight.notices if isinstance(notice, PositionUnknown)]

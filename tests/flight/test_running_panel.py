@@ -387,14 +387,14 @@ def test_a_replayed_log_that_holds_the_setting_moves_it_instead_of_the_knob(conf
         (frozenset({"sea_level_setting", "pressure_altitude"}), ("name = ", "name = "), "derived", None),
     ],
 )
-def test_it_is_told_where_the_setting_comes_from(
+def test_it_is_logged_where_the_setting_comes_from(
     config: Path, given: frozenset[str], change: tuple[str, str], source: str, inhg: float | None
 ) -> None:
     setting = RunningPanel(demo(config, change), given).snapshot(0.0).setting
     assert (setting.source, setting.inhg) == (source, inhg)
 
 
-def test_it_is_told_once_which_pointers_have_slow_readings_and_how_late_they_show_a_change(
+def test_it_is_logged_once_which_pointers_have_slow_readings_and_how_late_they_show_a_change(
     config: Path,
 ) -> None:
     running = RunningPanel(demo(config), frozenset({*GIVEN, "static_pressure"} - {"pressure_altitude"}))

@@ -355,7 +355,7 @@ async def test_an_arrival_that_can_not_be_shown_does_not_end_its_source(
 
 
 @on_jumping_clock
-async def test_a_port_in_use_is_said_at_the_start(panel_file: Path) -> None:
+async def test_a_port_in_use_is_logged_at_the_start(panel_file: Path) -> None:
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as other:
         other.bind(("127.0.0.1", 0))
         taken = other.getsockname()[1]

@@ -89,7 +89,7 @@ def test_another_unit_after_a_reload_moves_nothing_but_the_number(tmp_path: Path
 
 
 @pytest.mark.parametrize(("reading", "end_deg"), [(300.0, 270.0), (-20.0, 0.0)])
-def test_a_reading_off_the_scale_pegs_the_needle_is_told_once_and_counted(
+def test_a_reading_off_the_scale_pegs_the_needle_is_reported_once_and_counted(
     reading: float, end_deg: float, tmp_path: Path
 ) -> None:
     described = panel(tmp_path, FAHRENHEIT)

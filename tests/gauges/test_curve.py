@@ -46,7 +46,7 @@ def test_it_never_turns_back_between_points(points: list[tuple[float, float]]) -
     assert (steps >= -1e-9).all()
 
 
-def test_it_goes_through_every_point_and_stands_at_its_ends_beyond_them() -> None:
+def test_it_goes_through_every_point_and_stays_at_its_ends_beyond_them() -> None:
     curve = Curve(AIRSPEED)
     assert [curve(reading) for reading, _ in AIRSPEED] == pytest.approx([angle for _, angle in AIRSPEED])
     assert curve(-30) == 0

@@ -34,7 +34,7 @@ def bounded(falling: Curve | None = None) -> Pointer:
 
 
 @given(st.floats(-1000, 50_000))
-def test_three_altimeter_pointers_stand_where_one_altitude_puts_them(altitude_ft: float) -> None:
+def test_three_altimeter_pointers_are_where_one_altitude_puts_them(altitude_ft: float) -> None:
     """One turn is 1,000 ft, 10,000 ft and 100,000 ft (common practice, no source)."""
     for per_turn in (1000.0, 10_000.0, 100_000.0):
         pointer = endless(per_turn)

@@ -78,7 +78,7 @@ def test_an_unknown_pin_is_answered_with_the_nearest() -> None:
     assert not complaints(part="atmega2560", channels=channels({"output": "step_dir", "pins": ["D2", "D33"]}))
 
 
-def test_a_pin_used_twice_says_who_has_it() -> None:
+def test_a_pin_used_twice_names_who_has_it() -> None:
     said = complaints(
         channels=channels(
             {"output": "step_dir", "pins": ["D2", "D3"]},
@@ -152,7 +152,7 @@ def test_made_rates_are_whole_fractions_of_the_clock() -> None:
     assert baud_made(PARTS["atmega328p"], 115_200) == pytest.approx(float(Fraction(16_000_000, 8 * 17)))
 
 
-def test_what_firmware_can_not_drive_is_said_of_the_drive() -> None:
+def test_what_firmware_can_not_drive_is_reported_of_the_drive() -> None:
     assert not list(check_drive("step_dir", 16, 3900, 200_000))
     assert [key for key, *_ in check_drive("step_dir", 16, 3901, 200_001)] == [
         "speed_steps_s",

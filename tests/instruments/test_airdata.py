@@ -86,7 +86,7 @@ def test_geometric_to_geopotential_and_back_is_the_same_height(height_ft: float)
 
 @pytest.mark.parametrize(("setting_inhg", "difference_ft"), rows("altimeter-setting-difference.csv"))
 @pytest.mark.parametrize("altitude_ft", [-1000.0, 0.0, 12_000.0, 50_000.0])
-def test_setting_moves_the_indication_as_table_iv_of_14_cfr_43_appendix_e_says(
+def test_setting_moves_the_indication_as_table_iv_of_14_cfr_43_appendix_e(
     setting_inhg: float, difference_ft: float, altitude_ft: float
 ) -> None:
     moved_ft = airdata.indicated_altitude_ft(altitude_ft, setting_inhg) - altitude_ft
@@ -312,6 +312,6 @@ def test_ball_lies_at_its_end_without_weight() -> None:
         (lambda: airdata.turn_rate_deg_s(0.0, 1.0, 90.0, 0.0), "89 degrees"),
     ],
 )
-def test_beyond_its_range_a_formula_says_what_the_range_is(call, words: str) -> None:  # type: ignore[no-untyped-def]
+def test_beyond_its_range_a_formula_states_its_range(call, words: str) -> None:  # type: ignore[no-untyped-def]
     with pytest.raises(OutOfRangeError, match=words):
         call()

@@ -114,7 +114,7 @@ def test_a_quantity_that_cannot_be_had_is_named_with_what_it_needs() -> None:
     assert made.missing["fuel_quantity"] == "fuel_quantity can't be derived: a source must provide it"
 
 
-def test_what_is_said_to_do_alone_does() -> None:
+def test_what_is_stated_to_do_alone_does() -> None:
     for have in ([], ["bank"], ["static_pressure"], ["true_airspeed", "static_pressure"], ["heading_true"]):
         for name, sentence in make_plan(have, CATALOGUE).missing.items():
             _, _, enough = sentence.partition("alone would do: ")
@@ -127,7 +127,7 @@ def test_magnetic_heading_is_not_made_up_from_true_heading() -> None:
     assert "magnetic_variation" in made.missing["heading_magnetic"]
 
 
-def test_altitude_from_height_and_setting_says_its_assumption() -> None:
+def test_altitude_from_height_and_setting_states_its_assumption() -> None:
     made = make_plan(["geometric_altitude", "altimeter_setting"], ["indicated_altitude"])
     assert len(made.assumptions) == 1
     assert made.assumptions[0].startswith(
@@ -138,7 +138,7 @@ def test_altitude_from_height_and_setting_says_its_assumption() -> None:
     assert "a change of setting does not move the needle" in only_height.assumptions[0]
 
 
-def test_airspeed_without_a_calibration_says_its_assumption() -> None:
+def test_airspeed_without_a_calibration_states_its_assumption() -> None:
     assert "no position error" in make_plan(["impact_pressure"], ["indicated_airspeed"]).assumptions[0]
     assert make_plan(["impact_pressure"], ["indicated_airspeed"], position_error=CURVE).assumptions == ()
 
@@ -390,7 +390,7 @@ def test_on_a_recorded_flight_the_derived_is_what_the_flight_model_had(
     assert math.sqrt(sum(error * error for error in errors) / len(errors)) < rms
 
 
-def test_an_altimeter_that_is_told_no_setting_is_taken_as_set_right_and_says_so() -> None:
+def test_an_altimeter_that_gets_no_setting_is_taken_as_set_right_and_states_it() -> None:
     made = make_plan(["static_pressure", "sea_level_setting"], ["indicated_altitude"])
     assert not made.missing
     assert any("altimeter_setting from sea_level_setting" in said for said in made.assumptions)

@@ -98,7 +98,7 @@ def test_slope_of_a_steady_climb_is_its_rate_at_any_sampling(steps_s: list[float
     assert rate == pytest.approx(ft_min, abs=1e-4)
 
 
-def test_slope_says_nothing_before_it_has_history() -> None:
+def test_slope_is_unknown_before_it_has_history() -> None:
     slope = climb_rate()
     assert slope(0.0, 100.0) is None
     assert slope(0.1, 101.0) is None
@@ -125,7 +125,7 @@ def test_slope_settles_to_a_new_rate() -> None:
 
 
 @given(st.lists(st.floats(-0.03, 0.03), min_size=80, max_size=80))
-def test_slope_stands_jitter_of_arrival(jitter_s: list[float]) -> None:
+def test_slope_tolerates_jitter_of_arrival(jitter_s: list[float]) -> None:
     # 1,800 ft/min sampled at 20 Hz, stamped up to 30 ms early or late: within a fifth of the rate.
     samples = [(0.05 * i + late, 30 * 0.05 * i) for i, late in enumerate(jitter_s)]
     assert settled(climb_rate(), samples) == pytest.approx(1800.0, rel=0.2)

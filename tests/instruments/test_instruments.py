@@ -184,7 +184,7 @@ def test_a_flag_that_a_motor_moves_is_in_sight_while_its_condition_holds() -> No
 # --- options ---
 
 
-def test_every_kind_says_which_options_it_takes() -> None:
+def test_every_kind_states_which_options_it_takes() -> None:
     assert options("turn_coordinator") == ("lag_s", "cant_deg", "ball_lag_s")
     assert options("heading") == ("north", "lag_s")
     assert options("gauge") == ("quantity", "second_quantity", "lag_s")

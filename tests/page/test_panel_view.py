@@ -373,7 +373,9 @@ def test_flags_the_setting_and_virtual_boards_are_seen(
     page.wait_for_function("() => !document.querySelector('[data-flag]')")
 
 
-def test_a_lost_connection_is_told_and_found_again(module_config: Path, browser: Any, flying: Flying) -> None:
+def test_a_lost_connection_is_shown_and_found_again(
+    module_config: Path, browser: Any, flying: Flying
+) -> None:
     """The program ends: what is drawn is marked as old, and the page says so, until it runs again."""
     context = browser.new_context()
     context.set_default_timeout(PATIENCE_S * 1000)

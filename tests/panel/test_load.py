@@ -117,7 +117,7 @@ def test_a_mistake_in_a_calibration_file_is_named_with_that_file(
         assert word in said
 
 
-def test_all_mistakes_are_said_at_once(config: Path) -> None:
+def test_all_mistakes_are_reported_at_once(config: Path) -> None:
     spoil(config, 'instrument = "altimeter"', 'instrument = "altimetre"')
     said = complaints(spoil(config, "[140, 234]", "[140, 190]"))
     assert "altimetre" in said

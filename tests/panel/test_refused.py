@@ -77,7 +77,7 @@ def test_it_is_refused(pairs: list[tuple[str, str]], words: list[str], config: P
         assert word in said
 
 
-def test_pointers_that_park_where_nobody_said_are_named(config: Path) -> None:
+def test_pointers_that_park_where_nobody_stated_are_named(config: Path) -> None:
     file = changed(config, ('behaviour = "hold"', 'behaviour = "park"'))
     notes = [f for f in check_panel(load_panel(file)) if f.check == "park"]
     assert len(notes) == 10 and "parks at 0 kt" in next(f for f in notes if "airspeed" in f.subject).text

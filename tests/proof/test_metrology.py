@@ -43,7 +43,7 @@ def test_a_repeatability_or_deviation_of_one_direction_alone_is_not_taken_for_th
     assert found.systematic is not None and found.systematic > 0.0155
 
 
-def test_what_too_few_approaches_can_not_tell_is_not_told() -> None:
+def test_what_too_few_approaches_can_not_tell_is_not_reported() -> None:
     once = accuracy([Target(10.0, (0.1,), (0.3,)), Target(20.0, (0.2,), ())])
     assert once.reversal == pytest.approx(0.2)
     assert once.systematic == pytest.approx(0.2)

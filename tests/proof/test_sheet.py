@@ -104,7 +104,7 @@ def test_a_gauge_without_any_limit_is_not_judged_and_rounding_is_no_error(config
     assert {"-0.020", "0", "+0.020"} <= axis and "+0.00" not in axis
 
 
-def test_an_unfinished_test_says_so() -> None:
+def test_an_unfinished_test_is_marked_as_one() -> None:
     _, whole, record = drawn(0.0, taken=10)
     assert any("readings are still to be taken" in text for _, text in whole.facts)
     assert json.loads(record)["finished"] is False

@@ -34,7 +34,7 @@ def test_the_range_holds_what_has_been_measured(name: str, value: float, unit: s
     assert each.low <= convert(value, unit, each.unit) <= each.high
 
 
-def test_names_are_plain_and_meanings_are_said() -> None:
+def test_names_are_plain_and_meanings_are_stated() -> None:
     for name, each in CATALOGUE.items():
         assert name == each.name
         assert name.removesuffix("_2").replace("_", "").isalpha() and name == name.lower()

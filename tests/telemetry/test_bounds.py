@@ -66,7 +66,7 @@ def test_a_datagram_of_64_kb_is_dropped_unread_and_counted(file: Path) -> None:
 
 
 @pytest.mark.parametrize("file", LAYOUTS, ids=lambda file: file.stem)
-def test_a_long_datagram_is_told_in_a_few_words(file: Path) -> None:
+def test_a_long_datagram_is_shown_in_a_few_words(file: Path) -> None:
     datagram = JUNK[file.stem][:MOST_DATAGRAM_BYTES]
     try:
         decoded = load_layout(file).decoder().decode(datagram)

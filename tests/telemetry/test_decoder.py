@@ -435,7 +435,7 @@ LABELLED: list[dict[str, object]] = [
 ]
 
 
-def test_labels_say_where_the_columns_stand_and_may_come_again_in_another_order() -> None:
+def test_labels_name_the_columns_and_may_come_again_in_another_order() -> None:
     decoder = layout_of(toml({"kind": "delimited"}, LABELLED)).decoder()
     with pytest.raises(TelemetryError, match="waiting for labels"):
         decoder.decode(b"1,2,3")
@@ -447,7 +447,7 @@ def test_labels_say_where_the_columns_stand_and_may_come_again_in_another_order(
         decoder.decode(b"1,2,3")
 
 
-def test_a_label_that_is_missing_or_repeated_is_told_and_a_column_settles_which_is_meant() -> None:
+def test_a_label_that_is_missing_or_repeated_is_reported_and_a_column_settles_which_is_meant() -> None:
     text = toml({"kind": "delimited", "header": "#"}, LABELLED)
     decoder = layout_of(text).decoder()
     labels = decoder.decode(b"# p,bb,p")

@@ -92,7 +92,7 @@ def test_a_mistake_in_the_header_is_named_by_its_column(
         assert word in f"{error.found} {error.expected} {error.cure}"
 
 
-def test_all_mistakes_of_a_header_are_told_at_once(tmp_path: Path) -> None:
+def test_all_mistakes_of_a_header_are_reported_at_once(tmp_path: Path) -> None:
     with pytest.raises(DescriptionErrors) as raised:
         log_of(tmp_path / "flight.csv", "time[ft],altitude[ft],pitch[deg]\n")
     assert [error.key for error in raised.value.errors] == ["column 1", "column 2"]
@@ -144,7 +144,7 @@ def test_many_bad_lines_are_counted(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("cut", ["0.1", "0.1,3,", "0.1,", '0.1,"3', "0.", "0.1,3,-", "0.1,3,1e"])
-def test_a_last_line_that_was_cut_is_passed_over_and_said(tmp_path: Path, cut: str) -> None:
+def test_a_last_line_that_was_cut_is_skipped_with_a_warning(tmp_path: Path, cut: str) -> None:
     log = log_of(tmp_path / "flight.csv", f"time[s],pitch[deg],bank[deg],mach[1]\n0,1,1,0\n0.05,2,2,0\n{cut}")
     with capture_logs() as logs:
         assert [readings["pitch"] for _, readings in log] == [1, 2]
@@ -164,7 +164,7 @@ def test_a_bad_line_before_a_cut_one_is_named_as_well(tmp_path: Path) -> None:
     assert logs[1]["line"] == 4
 
 
-def test_blank_cells_say_nothing_and_blank_lines_and_a_byte_order_mark_are_passed_over(
+def test_blank_cells_are_no_readings_and_blank_lines_and_a_byte_order_mark_are_skipped(
     tmp_path: Path,
 ) -> None:
     log = log_of(

@@ -104,7 +104,7 @@ def test_fields_that_share_some_bytes_are_a_mistake_and_fields_that_read_the_sam
     assert same.given == {"pitch", "bank"}
 
 
-def test_all_mistakes_are_told_at_once() -> None:
+def test_all_mistakes_are_reported_at_once() -> None:
     text = TEXT.replace('"deg"', '"degrees"') + '[[fields]]\nquantity = "speed"\nunit = "kt"\ncolumn = 2\n'
     assert [mistake[0] for mistake in mistakes(text)] == ["fields.0.unit", "fields.1.quantity"]
 

@@ -58,7 +58,7 @@ def test_a_window_without_a_line_is_a_mistake(log: FlightLog) -> None:
         list(rows(log, 10.0))
 
 
-def test_in_a_loop_time_goes_on_and_each_new_round_says_that_it_jumped(log: FlightLog) -> None:
+def test_in_a_loop_time_goes_on_and_each_new_round_reports_that_it_jumped(log: FlightLog) -> None:
     replayed = list(itertools.islice(rows(log, 1.0, 3.0, loop=True), 8))
     assert [arrival.arrival_s for arrival in replayed] == [1, 2, 3, 4, 5, 6, 7, 8]
     assert [arrival.source_time_s for arrival in replayed] == [1, 2, 3, 1, 2, 3, 1, 2]

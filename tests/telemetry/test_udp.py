@@ -87,7 +87,7 @@ async def test_what_is_dropped_is_counted_by_cause_and_logged_sparingly() -> Non
     assert [line["cause"] for line in dropped] == ["short", "not finite"]
 
 
-def test_the_same_trouble_is_said_again_after_a_while_with_how_often_it_was_not() -> None:
+def test_the_same_trouble_is_logged_again_after_a_while_with_how_often_it_was_not() -> None:
     throttle = LogThrottle(10.0)
     assert throttle.due("a", 0.0) == {}
     assert [throttle.due("a", time_s) for time_s in (1.0, 5.0, 9.9)] == [None] * 3

@@ -121,7 +121,7 @@ def test_diodes_that_the_supply_cannot_feed_are_a_failure_and_a_close_one_a_warn
     assert any("its diodes want 6 V" in line for line in sheet(tmp_path, three).warnings)
 
 
-def test_ports_that_supply_too_much_together_are_told(tmp_path: Path) -> None:
+def test_ports_that_supply_too_much_together_are_reported(tmp_path: Path) -> None:
     """Eight lamps of 20 mA at D0 to D4 and A0 to A5 of an atmega328p: 160 mA, where 150 are the most."""
     pins = ("A0", "A1", "A2", "A3", "A4", "A5", "D4", "D3")
     lamp = "{{ pin = {!r}, led = {{ forward_v = 2.0, current_a = 0.02 }} }}"
@@ -145,7 +145,7 @@ def test_ports_that_supply_too_much_together_are_told(tmp_path: Path) -> None:
     assert "bears 0.15 A there" in finding.text
 
 
-def test_a_lamp_whose_reading_no_source_has_is_told(tmp_path: Path) -> None:
+def test_a_lamp_whose_reading_no_source_has_is_reported(tmp_path: Path) -> None:
     (tmp_path / "own.toml").write_text(
         'kind = "keyvalue"\n[[fields]]\nkey = "rpm"\nquantity = "engine_speed"\nunit = "rpm"\n'
     )

@@ -43,7 +43,7 @@ def pins(board: BoardDescription) -> list[str]:
 
 
 @pytest.mark.parametrize("board", BOARDS)
-def test_every_pin_of_the_description_stands_once_in_the_table(board: str) -> None:
+def test_every_pin_of_the_description_is_once_in_the_table(board: str) -> None:
     described = Counter(pins(panel().boards[board]))
     connections = tables(sheet(board))[0]
     listed = Counter(row[1] for row in connections.rows if row[0] == BOARD and row[1] not in ("5V", "GND"))
@@ -112,14 +112,14 @@ def changed(board: str, **changes: Any) -> BoardSheet:
     return board_sheet(boards, shipped_motors(), board)
 
 
-def test_a_supply_that_is_too_small_is_told() -> None:
+def test_a_supply_that_is_too_small_is_reported() -> None:
     assert any(
         "0.60 A with a quarter to spare are 0.75 A" in line for line in changed("left", supply_a=0.7).warnings
     )
     assert not changed("left", supply_a=0.75).warnings
 
 
-def test_a_motor_on_the_wrong_voltage_is_told() -> None:
+def test_a_motor_on_the_wrong_voltage_is_reported() -> None:
     warnings = changed("left", supply_v=12.0).warnings
     assert len(warnings) == 3
     assert "altimeter hundreds: its motor is made for 5 V, its supply has 12 V" in warnings
@@ -144,7 +144,7 @@ def test_a_board_of_three_volts_feeds_its_sensors_with_three_and_spares_its_pins
     assert "airspeed needle: its motor is made for 5 V, its supply has 3.3 V" in drawn.warnings
 
 
-def test_a_motor_of_unknown_current_is_told() -> None:
+def test_a_motor_of_unknown_current_is_reported() -> None:
     motors = shipped_motors()
     unknown = motors["micro-servo-180"].model_copy(update={"current_a": None})
     drawn = board_sheet(panel(), motors | {"micro-servo-180": unknown}, "centre")
@@ -154,7 +154,7 @@ def test_a_motor_of_unknown_current_is_told() -> None:
     ]
 
 
-def test_too_many_coils_straight_on_the_pins_are_told() -> None:
+def test_too_many_coils_straight_on_the_pins_are_reported() -> None:
     """ATmega328P data sheet: 200 mA through all pins at most (from memory); five gauge steppers draw 200."""
     described = panel()
     channel = described.boards["right"].channels[0]

@@ -200,7 +200,7 @@ async def test_the_last_rest_still_reaches_a_board_when_the_host_ends(broker: Ru
         await until(lambda: rig.virtual.channel(0).status.state == ChannelState.RESTING, "the board at rest")
 
 
-async def test_a_relay_that_ends_tells_so(broker: RunningBroker) -> None:
+async def test_a_relay_that_ends_reports_it(broker: RunningBroker) -> None:
     rig = Rig(broker.broker)
     async with rig.running():
         assert rig.relaying is not None
@@ -244,7 +244,7 @@ async def test_a_late_will_does_not_end_a_board_that_is_back(broker: RunningBrok
         assert rig.session.state is State.READY
 
 
-async def test_two_relays_of_one_board_are_told_and_the_good_board_keeps_its_count(
+async def test_two_relays_of_one_board_are_reported_and_the_good_board_keeps_its_count(
     broker: RunningBroker,
 ) -> None:
     """The other one's board homes; the first one's is back once the other has gone, and homes no more."""
@@ -268,7 +268,7 @@ async def test_two_relays_of_one_board_are_told_and_the_good_board_keeps_its_cou
             assert rig.virtual.channel(0).place - rig.position == pytest.approx(0.0, abs=1.0)
 
 
-async def test_two_hosts_of_one_panel_are_told_of_each_other(broker: RunningBroker) -> None:
+async def test_two_hosts_of_one_panel_learn_of_each_other(broker: RunningBroker) -> None:
     rig = Rig(broker.broker)
     async with rig.running():
         second = Rig(broker.broker, prefix=rig.prefix)

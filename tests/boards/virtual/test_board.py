@@ -81,7 +81,7 @@ def test_the_same_frames_at_the_same_times_give_the_same_bytes(
     assert said() == said()
 
 
-def test_a_silent_board_hears_and_says_nothing() -> None:
+def test_a_silent_board_hears_and_sends_nothing() -> None:
     board = VirtualBoard(CHANNELS)
     board.reset(0.0)
     board.silent = True

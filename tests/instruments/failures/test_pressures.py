@@ -213,7 +213,7 @@ def test_position_error_reaches_the_altimeter_by_the_hydrostatic_equation() -> N
     assert felt["calibrated_airspeed"] == pytest.approx(100.0, abs=1e-6)
 
 
-def test_a_failure_that_can_have_no_effect_says_what_it_lacks() -> None:
+def test_a_failure_that_can_have_no_effect_states_what_it_lacks() -> None:
     failures = Failures({"pitch"})
     assert "static_pressure" in failures.lacks(STATIC)
     assert "airspeed calibration" in Failures(Flown().readings).lacks(make_failure("position_error"))
