@@ -49,7 +49,7 @@ _CHIP_HEADS = (
 
 @dataclass(frozen=True, slots=True)
 class Account:
-    """How it stands at one moment of the flight; `off_steps` is the farthest that any pointer has come from
+    """The state at one moment of the flight; `off_steps` is the farthest that any pointer has come from
     where its board counts it, since homing."""
 
     flown_s: float

@@ -50,7 +50,7 @@ POINTERS = {
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """Where the pointers stood on their faces (degrees clockwise from 12 o'clock), and how late we looked.
+    """Where the pointers were on their faces (degrees clockwise from 12 o'clock), and how late we looked.
 
     Late by the end of the look: a machine may take this program off its core between clock and faces.
     """
@@ -66,7 +66,7 @@ class Model:
 
     wall_s: float
     time_s: float
-    pressure_altitude_ft: float  # as the model gives it: a geometric height in the standard atmosphere
+    pressure_altitude_ft: float  # as the model has it: a geometric height in the standard atmosphere
     airspeed_kt: float
     heading_deg: float
     climb_ft_s: float
@@ -103,7 +103,7 @@ def indicated_ft(model_altitude_ft: float) -> float:
 
 
 def indicated_kt(calibrated_kt: float) -> float:
-    """The demo aircraft's position error between 99 and 138 kt, straight as its description gives it."""
+    """The demo aircraft's position error between 99 and 138 kt, straight as in its description."""
     return 100 + (calibrated_kt - 99) * 40 / 39
 
 
@@ -138,7 +138,7 @@ async def take_off(port: int) -> Process:
 
 
 def faces_deg(service: Service) -> dict[str, float]:
-    """Where each pointer stands: the true place of its virtual motor, turned into degrees on the face."""
+    """Where each pointer is: the true place of its virtual motor, turned into degrees on the face."""
     shown = {}
     for name, (board, channel) in POINTERS.items():
         link = service.boards[board].link

@@ -17,7 +17,7 @@ from tests.conftest import PATIENCE_S, wait_until
 
 
 def said(as_json: bool) -> str:
-    """What an exception's log line looks like where a big value stands in a local."""
+    """What an exception's log line looks like where a local has a big value."""
     lines: list[str] = []
     logs.set_up(as_json, lines.append)
     try:

@@ -351,7 +351,7 @@ async def reports_every_index_mark_at_the_same_edge(subject: Subject, host: Host
         host.move(**{f"c{number}": (goal, 0.0)})
         await host.settled(number, goal, f"{goal} steps")
     marks = host.values(EventKind.INDEX, number)
-    expected = [1, 2, 2, 1, 0] if len(marks) == 5 else [0, 1, 2, 2, 1, 0]  # it may stand just before its mark
+    expected = [1, 2, 2, 1, 0] if len(marks) == 5 else [0, 1, 2, 2, 1, 0]  # it may be just before its mark
     assert len(marks) == len(expected), marks
     for value, mark in zip(marks, expected, strict=True):
         assert abs(value - mark * turn) <= 2, (value, mark)

@@ -52,11 +52,11 @@ class Subject:
         pytest.skip(f"{self.name} has no line")
 
     async def turn_knob(self, clicks: int) -> int:
-        """Turn a knob, clockwise positive; gives the number of the input."""
+        """Turn a knob, clockwise positive; returns the number of the input."""
         pytest.skip(f"{self.name} has no knob")
 
     async def press(self) -> int:
-        """Press and release a button; gives the number of the input."""
+        """Press and release a button; returns the number of the input."""
         pytest.skip(f"{self.name} has no button")
 
     async def lose_steps(self, channel: int, steps: int) -> None:

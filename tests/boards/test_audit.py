@@ -89,7 +89,7 @@ def test_forty_lost_steps_are_found_shown_and_corrected(lost: int) -> None:
     assert pair.session.channels[0].position == pytest.approx(end, abs=2)
     sweep(pair, end, 0.0)
     pair.run(1.0, [0.0])
-    assert len(pair.told(StepsMissed)) == 1  # the marks on the way back stand where they should
+    assert len(pair.told(StepsMissed)) == 1  # the marks on the way back are where they should
 
 
 def test_the_correction_is_slow() -> None:

@@ -52,7 +52,7 @@ def test_any_bytes_leave_the_reader_whole_and_bounded(pieces: list[bytes]) -> No
     for piece in pieces:
         reader.feed(piece)
         assert len(reader._rest) <= messages.MAX_PAYLOAD + 3
-    reader.feed(b"\0")  # ends whatever stood open
+    reader.feed(b"\0")  # ends whatever was open
     payload = codec.encode(messages.Query(), 5)
     assert reader.feed(line.to_line(payload)) == [payload]
 
@@ -83,7 +83,7 @@ def test_one_flipped_bit_costs_at_most_the_frames_it_touches(
     assert all(payload in payloads for payload in got)
     assert payloads[1] not in got or payloads[1] in (payloads[0], payloads[2])
     assert reader.bad >= 1
-    if at < len(lines[1]) - 1:  # the zero between the frames still stands
+    if at < len(lines[1]) - 1:  # the zero between the frames is still there
         assert got[-1] == payloads[2]
 
 

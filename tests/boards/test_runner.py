@@ -78,7 +78,7 @@ async def fly(board: Board, goals: list[float], done: Callable[[], bool]) -> Non
 
 
 def stands_at(double: PtyBoard, goals: list[float]) -> Callable[[], bool]:
-    """True when count and pointer both stand at the goals (a mark may be another turn's)."""
+    """True when count and pointer are both at the goals (a mark may be another turn's)."""
 
     def check() -> bool:
         with double.lock:

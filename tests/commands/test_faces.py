@@ -72,7 +72,7 @@ def test_the_face_follows_the_calibration_file_not_the_nominal_scale() -> None:
 
 
 def test_pointers_turned_by_wheels_are_drawn_at_their_own_angles(tmp_path: Path) -> None:
-    """9,000 ft: ten thousand feet a turn stand at 324 degrees, a hundred thousand a turn at 32.4."""
+    """9,000 ft: ten thousand feet a turn are at 324 degrees, a hundred thousand a turn at 32.4."""
     text = (Path(__file__).parents[1] / "check" / "clockwork.toml").read_text(encoding="utf-8")
     text += """
 [gauges.altimeter.face]

@@ -22,7 +22,7 @@ from bridge.errors import BoardError
 from tests.commands.started import CIRCUIT, change, command, environment, started, told
 from tests.conftest import PATIENCE_S, ROOT, wait_until
 
-MISTAKES = {  # file, what stood there, what stands there now, what the message has to say
+MISTAKES = {  # file, what was there, what is there now, what must be in the message
     "unknown unit": (
         "layouts/labelled-text.toml",
         'unit = "ft"',

@@ -1,4 +1,4 @@
-"""Every mark stands where the curve says, read back from the SVG.
+"""Every mark is where the curve has it, read back from the SVG.
 
 The expected place comes from scipy's PchipInterpolator through the same calibration points.
 """
@@ -104,7 +104,7 @@ def test_a_turning_card_brings_each_mark_to_the_top_at_its_reading() -> None:
 
 
 def test_a_sliding_card_brings_each_mark_to_the_axis_at_its_reading() -> None:
-    """A crank of 30 mm: at 10 degrees the pin stands 30 sin(10 deg) below the axis."""
+    """A crank of 30 mm: at 10 degrees the pin is 30 sin(10 deg) below the axis."""
     card = {
         "crank_mm": 30,
         "centre_hole_mm": 0,

@@ -28,7 +28,7 @@ def face_deg(chain: Chain, place: tuple[str, int]) -> float:
 
 
 def settle(chain: Chain, start_s: float, readings: dict[str, float], seconds: float = 12.0) -> float:
-    """Hold these readings at 20 Hz and step at 100 Hz until the needles stand; the time after it."""
+    """Hold these readings at 20 Hz and step at 100 Hz until the needles are at rest; the time after it."""
     for tick in range(round(seconds * 100)):
         time_s = start_s + tick / 100
         if tick % 5 == 0:

@@ -144,7 +144,7 @@ async def test_a_datagram_moves_the_needle_on_its_board(panel_file: Path) -> Non
 
 @on_jumping_clock
 async def test_what_a_layout_names_but_nobody_sends_is_had_another_way(panel_file: Path) -> None:
-    """With the altitude of the layout the altimeter would be planned from it, and stand still for ever."""
+    """With the altitude of the layout the altimeter would be planned from it, and stay still for ever."""
     layout = panel_file.parent / "layouts" / "test.toml"
     pressure = '[[fields]]\nquantity = "static_pressure"\nkey = "p"\nunit = "hPa"\n'
     layout.write_text(layout.read_text() + pressure)

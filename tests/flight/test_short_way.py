@@ -113,7 +113,7 @@ def test_behind_a_steady_climb_the_pointer_never_turns_back(share: float, sign: 
     fly(chain, place, "indicated_altitude", lambda _: start_ft, -10.0, 0.0)
     rows = fly(chain, place, "indicated_altitude", lambda s: start_ft + climb_ft_s * s, 0.0, 25.0)
     started = [sign * velocity for time_s, _, velocity, _ in rows if time_s > 1.0]
-    # Where datagrams get lost the target seems to stand for a moment, and the pointer slows down a little.
+    # Where datagrams get lost the target seems at rest for a moment, and the pointer slows down a little.
     assert min(started) > 0.4 * min(share, 1.0) * drive.speed_steps_s
 
 

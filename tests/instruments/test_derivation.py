@@ -1,4 +1,4 @@
-"""What is derived from what, what is said to be missing or assumed, and how values flow."""
+"""What is derived from what, what is reported as missing or assumed, and how values flow."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a builder gets wrong in a layout is said: file, key, what was found, what was expected, the cure."""
+"""What is wrong in a layout is reported: file, key, what was found, what was expected, the cure."""
 
 from __future__ import annotations
 

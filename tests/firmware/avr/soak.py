@@ -40,7 +40,7 @@ LOOK_S, LOOKS = 0.5, 10
 
 @dataclass(frozen=True, slots=True)
 class ChipAccount:
-    """How it stands at one moment, since the flight began.
+    """The state at one moment, since the flight began.
 
     `missing_steps` are those that the index audit found missing, and marks that did not come; `jumps` are
     times that a motor's field went on by more than a step, lost its current too early or got it at another

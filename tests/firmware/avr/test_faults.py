@@ -46,7 +46,7 @@ _MOVE_BYTES = len(to_line(codec.encode_move(0, [0.5] * 3, [0.5] * 3)))
 
 
 class Climb:
-    """A source: an aeroplane that climbs as it is told."""
+    """A source: an aeroplane that climbs as it is set to."""
 
     name = "climb"
     senders = ()
@@ -308,7 +308,7 @@ async def test_a_host_that_is_killed_and_started_again_goes_on_without_homing(
 
         try:
             await start(tmp_path / "first.log")
-            # An event that a held-up host does not read in time is lost; the status shows what it said.
+            # An event that a held-up host does not read in time is lost; the status shows what was in it.
             assert any(row["event"] == "homed" for row in _rows(tmp_path / "first.log"))
             os.kill(hosts[0].pid, signal.SIGKILL)
             hosts[0].wait()

@@ -1,4 +1,4 @@
-"""What was heard is told apart into families, and stays within bounds whatever is sent."""
+"""What was heard is sorted into families, and stays within bounds whatever is sent."""
 
 from __future__ import annotations
 
