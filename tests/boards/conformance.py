@@ -120,7 +120,7 @@ async def homes_every_channel_by_its_own_way(subject: Subject, host: Host) -> No
 
 
 @_check
-async def goes_where_it_is_told_and_stands_there(subject: Subject, host: Host) -> None:
+async def goes_where_it_is_sent_and_stays_there(subject: Subject, host: Host) -> None:
     await host.make_known(*_every(subject))
     for goals in (
         [_excursion(limits) for limits in subject.channels],
@@ -183,7 +183,7 @@ async def never_passes_its_stops(subject: Subject, host: Host) -> None:
 
 
 @_check
-async def counts_gaps_and_shrugs_at_doubled_frames(subject: Subject, host: Host) -> None:
+async def counts_gaps_and_ignores_doubled_frames(subject: Subject, host: Host) -> None:
     await host.make_known(0)
     goal = _excursion(subject.channels[0])
     before = await host.status()
@@ -214,7 +214,7 @@ async def numbers_its_own_frames_without_a_gap(subject: Subject, host: Host) -> 
 
 
 @_check
-async def refuses_in_words_of_the_table(subject: Subject, host: Host) -> None:
+async def refuses_for_the_reasons_of_the_table(subject: Subject, host: Host) -> None:
     good = codec.encode(messages.Query(), host.sequence)
     for payload, refused, reason in (
         (bytes([messages.VERSION + 1]) + good[1:], FrameType.QUERY, Reason.VERSION_NOT_SPOKEN),
@@ -324,7 +324,7 @@ async def keeps_its_count_when_the_host_comes_back(subject: Subject, host: Host)
 
 
 @_check
-async def forgets_its_position_in_a_reset_and_says_so(subject: Subject, host: Host) -> None:
+async def forgets_its_position_in_a_reset_and_reports_it(subject: Subject, host: Host) -> None:
     channel = _first(subject, lambda limits: limits.output != Output.SERVO, "channel that must home")
     await host.make_known(channel)
     host.move(**{f"c{channel}": (_excursion(subject.channels[channel]), 0.0)})
@@ -380,7 +380,7 @@ async def shows_lost_steps_at_the_next_mark(subject: Subject, host: Host) -> Non
 
 
 @_check
-async def tells_how_far_a_knob_was_turned(subject: Subject, host: Host) -> None:
+async def reports_how_far_a_knob_was_turned(subject: Subject, host: Host) -> None:
     source = await subject.turn_knob(3)
     await host.until(lambda _: host.values(EventKind.KNOB, source)[-1:] == [3], "three clicks", 10.0)
     await subject.turn_knob(-5)
@@ -388,7 +388,7 @@ async def tells_how_far_a_knob_was_turned(subject: Subject, host: Host) -> None:
 
 
 @_check
-async def tells_that_a_button_was_pressed(subject: Subject, host: Host) -> None:
+async def reports_that_a_button_was_pressed(subject: Subject, host: Host) -> None:
     source = await subject.press()
     await host.until(lambda _: host.values(EventKind.BUTTON, source)[-1:] == [1], "one press", 10.0)
     await subject.press()

@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from math import radians, sin
 
-from bridge.gauges.pointer import Pointer
-
 
 @dataclass(slots=True)
 class CrookedLinkage:
@@ -40,8 +38,3 @@ class CrookedLinkage:
                 high = middle
         # Clockwise is rising here: the arm trails the drive by the play on the way up.
         return (low + high) / 2 + (self.backlash_deg if not falling else 0.0)
-
-
-def read_by_eye(pointer: Pointer, linkage: CrookedLinkage) -> float:
-    """The reading under the needle."""
-    return pointer.face.inverse(linkage.needle_deg)

@@ -20,7 +20,7 @@ async def test_the_firmware_on_an_atmega328p_conforms(check: conformance.Check, 
     [
         conformance.introduces_itself_with_its_table,
         conformance.homes_every_channel_by_its_own_way,
-        conformance.tells_how_far_a_knob_was_turned,
+        conformance.reports_how_far_a_knob_was_turned,
     ],
     ids=lambda check: check.__name__,
 )
