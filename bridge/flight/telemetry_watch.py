@@ -10,6 +10,7 @@ from math import inf
 
 from bridge.flight.ages import longest_recent, patience_s
 from bridge.flight.notices import TelemetryChanged
+from bridge.timing import LONGEST_TICK_S
 
 
 class Telemetry(Enum):
@@ -42,6 +43,8 @@ class TelemetryWatch:
         self._pace: float = before._pace if before else 1.0
         self._paused_s: float | None = before._paused_s if before else None  # since when, while it is
         self._on_path_s: float = before._on_path_s if before else -inf
+        self._looked_s: float = before._looked_s if before else inf  # the first look sets it
+        self._was_held_up: bool = before._was_held_up if before else False
 
     def arrived(self, time_s: float, jumped: bool) -> list[TelemetryChanged]:
         """Readings have arrived; `jumped` when they do not follow from what came before."""
@@ -94,9 +97,14 @@ class TelemetryWatch:
     def look(self, time_s: float, rest_after_s: float) -> list[TelemetryChanged]:
         """Look whether watched telemetry is silent, live again, or silent for so long that the pointers rest.
 
-        Readings that a held-up program takes long after they arrived do not make it live.
+        To be called at every tick: a program that was held up reads first what arrived meanwhile. Readings
+        that it takes long after they arrived do not make telemetry live.
         """
         assert self.latest_s is not None, "it is watched"
+        was_held_up, self._was_held_up = self._was_held_up, time_s - self._looked_s > LONGEST_TICK_S
+        self._looked_s = time_s
+        if self._was_held_up and not was_held_up:
+            return []
         latest_s = max(self.latest_s, self._on_path_s)  # between two rows the next is known to come
         age_s = (time_s - latest_s) * min(1.0, self._pace)  # a slow replay comes in slowly
         if age_s >= rest_after_s:
