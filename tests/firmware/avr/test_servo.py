@@ -58,9 +58,11 @@ async def test_a_servo_pulse_is_never_cut_short_while_it_changes(tmp_path: Path)
     host = Host(board, await board.start())
     try:
         host.move(c3=(1000.0, 0.0))
-        await board.elapse(0.2)
+        await host.settled(SERVO, 1000.0, "the near end")
+        await board.elapse(2 * PERIOD_S)
         log = tmp_path / "pulses.log"
         await board.emulator.tell(f"log {log}")
+        await board.elapse(2 * PERIOD_S)
         host.move(c3=(2000.0, 0.0))
         await host.settled(SERVO, 2000.0, "the far end")
         await board.elapse(2 * PERIOD_S)
