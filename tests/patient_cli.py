@@ -9,9 +9,18 @@ from __future__ import annotations
 import sys
 
 from bridge import cli
-from bridge.commands import ending
+from bridge.boards import serial, serial_line
+from bridge.commands import drawing, ending
+from bridge.flight import service
 
-ending.LONGEST_S = 30.0
+
+def be_patient() -> None:
+    """Give this program the time, also where the machine takes its cores away for a second meanwhile."""
+    ending.LONGEST_S = 30.0
+    drawing.LAST_DRAWING_S = serial_line._DRAIN_S = 1.5
+    service.END_PARTS_S = serial.CLOSE_S = 3.0
+
 
 if __name__ == "__main__":
+    be_patient()
     sys.exit(cli.main())

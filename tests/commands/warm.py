@@ -14,12 +14,14 @@ import signal
 import sys
 
 from bridge import cli
+from tests.patient_cli import be_patient
 
 LONGEST_S = 240
 """After this a child is ended by SIGALRM."""
 
 
 def main() -> None:
+    be_patient()
     for place, _ in cli._COMMANDS.values():
         importlib.import_module(place)
     gc.collect()

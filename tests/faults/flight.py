@@ -67,10 +67,7 @@ import sys
 from bridge.cli import main
 sys.exit(main())
 """
-PATIENT = """
-import bridge.commands.ending
-bridge.commands.ending.LONGEST_S = 30.0
-"""
+PATIENT = "from tests.patient_cli import be_patient; be_patient()\n"
 """More time to end cleanly, for tests: the machine may be busy."""
 before_program = ""
 """Python that every program runs first, set by tests to `PATIENT`."""
