@@ -89,16 +89,21 @@ class RetainedConnection:
             tls_context=self._broker.context(),
             socket_options=[(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)],
         )
+        entering = asyncio.ensure_future(self._client.__aenter__())
         try:
-            with _cancellable():
-                await self._client.__aenter__()
+            await asyncio.shield(entering)
         except MqttError as error:
             if isinstance(error, MqttCodeError) and _code(error.rc) in (1, _NOT_SPOKEN) and self._is_5:
                 raise NotSpokenError(self._broker, "speaks no MQTT 5") from None
             raise BrokerError(self._broker, f"does not let us in ({error})") from None
-        except asyncio.CancelledError:  # it may have been let in all the same
-            self.lost = asyncio.ensure_future(self._receive())
-            await self._end()
+        except asyncio.CancelledError:
+            # To end it aiomqtt must know whether it was let in: where that is cancelled, no end is heard of.
+            await asyncio.wait({entering}, timeout=TIMEOUT_S)
+            if not entering.done():
+                entering.cancel()
+            elif entering.exception() is None:
+                self.lost = asyncio.ensure_future(self._receive())
+                await self._end()
             raise
         self.lost = asyncio.ensure_future(self._receive())
         try:

@@ -18,7 +18,7 @@ from bridge.mqtt.client import Client
 from bridge.mqtt.connection import Connection
 from bridge.mqtt.packets import DISCONNECT, Message, publish
 from bridge.mqtt.retained import NotSpokenError, Retained, RetainedConnection
-from tests.conftest import until
+from tests.conftest import PATIENCE_S, until
 from tests.mqtt.broker import RunningBroker, running
 from tests.mqtt.certificates import make_authority, make_certificate
 from tests.ports import free_port
@@ -227,3 +227,31 @@ async def test_what_is_not_kept_yet_when_the_connection_is_lost_fails_at_once() 
             own.stop(signal.SIGKILL)
             with pytest.raises(BrokerError, match="lost before it kept a/state"):
                 await keeping
+
+
+async def test_one_that_is_cancelled_before_the_broker_answers_ends_when_it_does(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """It says goodbye to a broker that let it in, and its end is not awaited until aiomqtt's time is over."""
+    monkeypatch.setattr("bridge.mqtt.retained.TIMEOUT_S", 10 * PATIENCE_S)
+    asked, answer, left = asyncio.Event(), asyncio.Event(), asyncio.Event()
+
+    async def slow(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        await reader.readexactly(9)
+        asked.set()
+        await answer.wait()
+        writer.write(b"\x20\x03\x00\x00\x00")  # CONNACK, no properties (MQTT 5.0, 3.2)
+        if (await reader.read()).endswith(DISCONNECT):
+            left.set()
+        writer.close()
+
+    server = await asyncio.start_server(slow, "127.0.0.1", 0)
+    broker = Broker("127.0.0.1", int(server.sockets[0].getsockname()[1]))
+    entering = asyncio.create_task(RetainedConnection(broker, Retained("pb1"), True).__aenter__())
+    await asked.wait()
+    entering.cancel()
+    answer.set()
+    await until(entering.done, "the end of what was cancelled")
+    assert entering.cancelled()
+    await until(left.is_set, "its DISCONNECT")
+    server.close()
