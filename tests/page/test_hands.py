@@ -40,15 +40,16 @@ def at_bench(flying: Flying) -> BenchSnapshot | None:
 
 def steps(flying: Flying) -> float:
     """Where the gauge at the bench rests."""
+    rests: list[float] = []
 
-    def rests() -> bool:
+    def rested() -> bool:
         now = at_bench(flying)
-        return now is not None and not now.moving
+        if now is not None and not now.moving and now.steps is not None:
+            rests.append(now.steps)
+        return bool(rests)
 
-    wait_until(rests, "the needle at rest")
-    now = at_bench(flying)
-    assert now is not None and now.steps is not None
-    return now.steps
+    wait_until(rested, "the needle at rest")
+    return rests[0]
 
 
 @pytest.fixture
