@@ -11,13 +11,13 @@ import sys
 from bridge import cli
 from bridge.boards import serial, serial_line
 from bridge.commands import drawing, ending
-from bridge.flight import service
+from bridge.flight import service, state_keeper
 
 
 def be_patient() -> None:
     """Give this program the time, also where the machine takes its cores away for a second meanwhile."""
     ending.LONGEST_S = 30.0
-    drawing.LAST_DRAWING_S = serial_line._DRAIN_S = 1.5
+    drawing.LAST_DRAWING_S = serial_line._DRAIN_S = state_keeper.LAST_STATE_S = 1.5
     service.END_PARTS_S = serial.CLOSE_S = 3.0
 
 
