@@ -222,20 +222,21 @@ class CommandQueue:
     """The datagrams of each command, no closer together than its interval.
 
     Of a command with numbers the newest values wait, with the sum of the counts; one without numbers is sent
-    as often as it was asked for. With `before`, that of the description before, commands that are described
-    as they were go on.
+    as often as it was asked for.
     """
 
-    def __init__(self, commands: Mapping[str, Command], before: CommandQueue | None = None) -> None:
+    def __init__(self, commands: Mapping[str, Command]) -> None:
         self._commands = commands
-        had = before._commands if before else {}
-        same = {name for name, command in commands.items() if had.get(name) == command}
-        self._waiting: dict[str, deque[Send]] = {
-            name: sends for name, sends in (before._waiting if before else {}).items() if name in same
-        }
-        self._sent_s: dict[str, float] = {
-            name: sent_s for name, sent_s in (before._sent_s if before else {}).items() if name in same
-        }
+        self._waiting: dict[str, deque[Send]] = {}
+        self._sent_s: dict[str, float] = {}
+
+    def use(self, commands: Mapping[str, Command]) -> None:
+        """From now on these are the commands: those that are described otherwise begin afresh."""
+        for name, command in self._commands.items():
+            if commands.get(name) != command:
+                self._waiting.pop(name, None)
+                self._sent_s.pop(name, None)
+        self._commands = commands
 
     def add(self, send: Send) -> None:
         """Let this wait for its turn."""

@@ -37,7 +37,7 @@ class CommandSender:
     def use(self, commands: Mapping[str, Command]) -> None:
         """From now on these are the commands; what waits is dropped where they differ."""
         self.close()
-        self._queue = CommandQueue(commands, self._queue)
+        self._queue.use(commands)
 
     def add(self, send: Send) -> None:
         """Let this be sent when it is its turn."""
