@@ -12,7 +12,7 @@ import shutil
 import statistics
 import subprocess
 import tempfile
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -53,10 +53,8 @@ class Load:
     baud: int = 500_000
 
     def config(self) -> str:
-        free = [pin for pin in PARTS[self.part].pins if pin not in PARTS[self.part].serial_pins]
         rows = []
-        for number in range(self.channels):
-            pins = (PARTS[self.part].pins[pin] for pin in free[2 * number : 2 * number + 2])
+        for pins in self._pins():
             step, direction = (f"PIN({bank}, {bit})" for bank, bit in pins)
             rows.append(
                 "{.output = STEP_DIR, .homing = LAST_POSITION, "
@@ -71,13 +69,18 @@ class Load:
         )
 
     def mechanics(self) -> str:
-        free = [pin for pin in PARTS[self.part].pins if pin not in PARTS[self.part].serial_pins]
         lines = []
-        for number in range(self.channels):
-            pins = (PARTS[self.part].pins[pin] for pin in free[2 * number : 2 * number + 2])
+        for number, pins in enumerate(self._pins()):
             step, direction = (f"{bank}{bit}" for bank, bit in pins)
             lines.append(f"rotor {number} step_dir {step} {direction} -\n")
         return "".join(lines)
+
+    def _pins(self) -> Iterator[list[tuple[str, int]]]:
+        """Step and direction of each channel: the first pins that the line leaves."""
+        part = PARTS[self.part]
+        free = [place for pin, place in part.pins.items() if pin not in part.serial_pins]
+        for number in range(self.channels):
+            yield free[2 * number : 2 * number + 2]
 
 
 class Overloaded(Exception):
