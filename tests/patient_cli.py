@@ -18,7 +18,7 @@ def be_patient() -> None:
     """Give this program the time, also where the machine takes its cores away for a second meanwhile."""
     ending.LONGEST_S = 30.0
     drawing.LAST_DRAWING_S = serial_line._DRAIN_S = state_keeper.LAST_STATE_S = 1.5
-    service.END_PARTS_S = serial.CLOSE_S = 3.0
+    service.COME_TO_REST_S = service.END_PARTS_S = serial.CLOSE_S = 3.0
 
 
 if __name__ == "__main__":

@@ -103,6 +103,11 @@ class PointerChannel:
         """Where the pointer is by the board's last status, less the steps found missing; in steps."""
         return self.reported.position - (self.audit.missed if self.audit else 0)
 
+    def has_reached(self, position: float) -> bool:
+        """Whether the board reports its pointer still where a MOVE to this position (steps) sends it."""
+        sent = position + (self.audit.offset if self.audit else 0.0)
+        return self.reported.velocity == 0 and abs(self.reported.position - sent) <= 1.0
+
     def forget(self) -> None:
         """The board may have restarted: nothing is known until its next status."""
         if self.phase is not Phase.FAULTED:

@@ -234,6 +234,15 @@ class RunningPanel:
         """True when no pointer moves."""
         return all(driven.motion.at_rest for driven in self.chain.pointers.values())
 
+    @property
+    def arrived(self) -> bool:
+        """True when no pointer moves and the boards report all that they drive where they were sent."""
+        return self.still and all(
+            channel.phase is not Phase.READY or channel.has_reached(driven.position)
+            for (board, number), driven in self.chain.pointers.items()
+            for channel in (self.sessions[board].channels[number],)
+        )
+
     def hold(self, gauge: str) -> None:
         """Take a gauge off its readings: its pointers brake, and go only where the bench sends them."""
         self.at_bench.add(gauge)

@@ -52,11 +52,10 @@ GIVEN_POLL_S = 0.5
 """Poll interval for the set of arriving quantities; a change counts once seen twice."""
 
 # A stop takes at most the sum of these, END_PARTS_S counted twice (sources first, then the rest), and of
-# LAST_STATE_S for the state file: 2.2 s.
-COME_TO_REST_S = 1.0
-"""Pointers still moving then are sent to rest all the same: a board stops smoothly by itself."""
-BOARD_LAG_S = 0.1
-"""Time for the boards to finish the last move."""
+# LAST_STATE_S for the state file: 2.3 s.
+COME_TO_REST_S = 1.2
+"""Pointers not reported where they were sent by then are sent to rest all the same: a board stops smoothly
+by itself."""
 END_PARTS_S = 0.4
 """For links to send what waits and to close."""
 
@@ -329,11 +328,10 @@ class Service:
         tick_s = 1.0 / self.running.panel.description.tick_hz
         for _ in range(round(COME_TO_REST_S / tick_s)):
             await asyncio.sleep(tick_s)
-            if self.running.still:
+            if self.running.arrived:
                 break
         else:
             _log.warning("stopped before every pointer had come to rest")
-        await asyncio.sleep(BOARD_LAG_S)
         if self._timer is not None:
             self._timer.cancel()
         for board in self.boards.values():

@@ -35,7 +35,7 @@ def patient_host(monkeypatch: pytest.MonkeyPatch) -> None:
     """
     session = partial(BoardSession, silence_s=PATIENCE_S)
     monkeypatch.setattr("bridge.flight.running_panel.BoardSession", session)
-    monkeypatch.setattr("bridge.flight.service.BOARD_LAG_S", 1.0)
+    monkeypatch.setattr("bridge.flight.service.COME_TO_REST_S", PATIENCE_S)
     monkeypatch.setattr("bridge.flight.service.END_PARTS_S", PATIENCE_S)
     monkeypatch.setattr("bridge.boards.serial.CLOSE_S", PATIENCE_S)
     monkeypatch.setattr("bridge.boards.serial_line._DRAIN_S", PATIENCE_S)
