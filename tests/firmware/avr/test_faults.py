@@ -236,7 +236,7 @@ async def test_a_board_reset_in_flight_homes_again(config: Path, tmp_path: Path)
         await fly.ready()
         assert fly.session.statistics.resets == 1
         for channel in range(3):
-            assert fly.told("homed", board="left", channel=channel)
+            await fly.told_soon("homed", board="left", channel=channel)
 
 
 async def test_missed_index_marks_are_counted_and_a_dead_sensor_is_named(
