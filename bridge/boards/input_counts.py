@@ -14,18 +14,17 @@ class InputCounts:
 
     def __init__(self) -> None:
         self._counts: dict[tuple[int, int], int] = {}
-        self.since_start = False
-        """Whether the counts are known from the board's start on."""
+        self._since_start = False  # whether the counts are known from the board's start on
 
     def forget(self) -> None:
         """Nothing is known of the board any more."""
         self._counts.clear()
-        self.since_start = False
+        self._since_start = False
 
     def board_started(self) -> None:
         """The board has just started: all its counts are 0."""
         self._counts.clear()
-        self.since_start = True
+        self._since_start = True
 
     def event(self, event: Event) -> list[Notice]:
         """Take a KNOB, BUTTON or RELEASED event: what was turned, pressed or released since the last one.
@@ -44,7 +43,7 @@ class InputCounts:
         return [KnobTurned(event.source, change)] if change else []
 
     def _change(self, event: Event, when_unknown: int) -> int:
-        first = 0 if self.since_start else event.value - when_unknown
+        first = 0 if self._since_start else event.value - when_unknown
         before = self._counts.get((event.kind, event.source), first)
         self._counts[event.kind, event.source] = event.value
         return (event.value - before + 2**31) % 2**32 - 2**31

@@ -82,6 +82,8 @@ class BoardSession:
         self._open = False
         self._stopped = False
         self._introduced = False
+        self._introduced_now = False  # since its last status ...
+        self._unasked = False  # ... and without being asked: it has started
         self._sequence = 0
         self._board_sequence: int | None = None
         self._notices: list[Notice] = []
@@ -254,6 +256,7 @@ class BoardSession:
     def _introduce(self, time_s: float, introduction: messages.Introduction) -> None:
         self.introduction = introduction
         why = incompatibility(introduction, self._expected, self._board_id, self._diagnosis.reflash)
+        self._introduced_now, self._unasked = True, self._introduced
         self._reset_session()
         if why is not None:
             self._refuse_board(time_s, why)
@@ -303,12 +306,15 @@ class BoardSession:
         self._update_state()
 
     def _look_for_reset(self, status: messages.Status) -> None:
+        # A search for home that was ended, by REST or the watchdog, also leaves the position unknown.
+        searched = _UNKNOWN if self._unasked else ChannelState.HOMING
+        introduced_now, self._introduced_now, self._unasked = self._introduced_now, False, False
         if all(row.state != _UNKNOWN for row in status.channels):
             return
         lost = tuple(
             channel.number
             for channel, row in zip(self.channels, status.channels, strict=True)
-            if row.state == _UNKNOWN and channel.reported.state != _UNKNOWN
+            if row.state == _UNKNOWN and channel.reported.state not in (_UNKNOWN, searched)
         )
         if lost:
             self.statistics.resets += 1
@@ -319,7 +325,7 @@ class BoardSession:
             if channel.expected.limits.output != Output.SERVO
         ]
         all_unknown = bool(movers) and all(state == _UNKNOWN for state in movers)
-        if lost or (all_unknown and not self._inputs.since_start):
+        if lost or (all_unknown and introduced_now):
             self._inputs.board_started()
 
     def _event(self, time_s: float, event: messages.Event) -> None:

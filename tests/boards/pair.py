@@ -55,6 +55,11 @@ class Pair:
         answers = self.board.reset(self.time_s)
         self._hear(answers if heard else [])
 
+    def hold_up(self, pause_s: float) -> None:
+        """Nothing reaches the host or is sent by it for so long."""
+        self.time_s += pause_s
+        self._hear(self.board.advance(self.time_s))
+
     def send(self, payload: bytes) -> None:
         self.sent.append(codec.decode(payload)[1])
         for arriving in self.to_board(payload):

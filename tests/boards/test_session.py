@@ -15,6 +15,7 @@ from bridge.boards.notices import (
     FramesCorrupted,
     KnobTurned,
     PositionNeeded,
+    PositionsForgotten,
     SlotsLost,
 )
 from bridge.boards.pointer_channel import Phase
@@ -182,6 +183,42 @@ def test_a_reset_is_seen_and_answered_by_homing(heard: bool) -> None:
     assert [pair.board.channel(n).status.position for n in range(4)] == [0, 100, 100, 1500]
 
 
+@pytest.mark.parametrize("ended", ["by a stop", "by the watchdog"])
+def test_a_search_that_is_ended_is_no_reset_and_the_knobs_keep_their_counts(ended: str) -> None:
+    pair = ready()
+    pair.board.turn_knob(0, 5)
+    homed = pair.asked(messages.Home)
+    pair.session.home(0)
+    pair.run(0.2)
+    assert pair.state() is State.HOMING
+    if ended == "by a stop":
+        pair.session.stop()
+        pair.run(0.2)
+        pair.session.go_on()
+    else:
+        pair.hold_up(pair.board.watchdog_ms / 1000 + 0.1)
+        assert pair.board.trips == 1
+    pair.run(20.0)
+    assert pair.state() is State.READY
+    assert pair.asked(messages.Home) == homed + 2
+    pair.board.turn_knob(0, 2)
+    pair.run(0.1)
+    assert pair.session.statistics.resets == 0
+    assert pair.told(PositionsForgotten) == []
+    assert pair.told(KnobTurned)[-1] == KnobTurned(0, 2)
+
+
+def test_a_reset_in_a_search_is_seen() -> None:
+    pair = ready((INDEXED,))
+    pair.session.home(0)
+    pair.run(0.2)
+    assert pair.state() is State.HOMING
+    pair.reset()
+    pair.run(20.0)
+    assert pair.session.statistics.resets == 1
+    assert pair.told(PositionsForgotten) == [PositionsForgotten((0,))]
+
+
 def test_a_host_that_starts_again_finds_the_count_and_does_not_home() -> None:
     first = ready()
     first.run(5.0, [1234.5, 1000.0, 300.0, 1700.0])
@@ -263,6 +300,23 @@ def test_a_reset_of_the_board_starts_its_counts_again() -> None:
     pair.board.turn_knob(0, 2)
     pair.run(0.1)
     assert pair.told(KnobTurned) == [KnobTurned(0, 5), KnobTurned(0, 2)]
+
+
+def test_a_search_that_is_ended_under_a_new_host_leaves_the_old_counts() -> None:
+    first = ready((INDEXED,))
+    first.board.turn_knob(0, 30)
+    again = Pair((INDEXED,), first.board)
+    again.time_s = first.time_s
+    again.start().run(1.0)
+    again.board.turn_knob(0, 1)  # tells what the count is
+    again.session.home(0)
+    again.run(0.2)
+    again.session.stop()
+    again.run(1.0)
+    assert again.board.channel(0).status.state == ChannelState.UNKNOWN
+    again.board.turn_knob(0, 2)
+    again.run(0.2)
+    assert again.told(KnobTurned) == [KnobTurned(0, 2)]
 
 
 def test_statistics_tell_what_was_measured() -> None:

@@ -55,14 +55,14 @@ async def go_on(service: Service) -> None:
 
 async def test_a_log_that_is_read_otherwise_is_drawn_anew(panel: Path, tmp_path: Path) -> None:
     other = tmp_path / "other.csv"
-    other.write_text("time[s],pressure_altitude[ft]\n0,100\n900,200\n")
+    other.write_text("time[s],pressure_altitude[ft]\n0,100\n600,150\n900,200\n")
     async with served(panel) as (service, page), watching(page) as browser:
         await browser.until("panel", lambda message: message["replay"]["end_s"] > 1000)
         assert service.replay is not None
         service.replay._log = read_log(other)
         service.read_again(frozenset())
         described = await browser.until("panel", lambda message: message["replay"]["end_s"] == 900)
-        assert described["replay"]["altitude"]["points"] == [[900, 200]]
+        assert described["replay"]["altitude"]["points"] == [[600, 150], [900, 200]]
 
 
 async def test_a_browser_sees_the_panel_its_needles_and_its_health(panel: Path) -> None:
