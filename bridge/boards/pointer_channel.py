@@ -42,6 +42,7 @@ FARTHEST_STEPS = 2**30
 CORRECTION_SHARE = 0.02  # of the channel's speed: slow enough not to be seen
 _REACH_SHARE = 2.0  # of the speed: what a count can have changed by, for clocks that differ
 _MARGIN_STEPS = 2
+_THERE_STEPS = 1.0  # a count is whole, and a motor may rest on a full step
 _CORRECTING = "are being corrected"
 _STATES = frozenset(ChannelState)
 _KNOWN = frozenset({ChannelState.READY, ChannelState.HOLDING, ChannelState.RESTING})
@@ -104,9 +105,14 @@ class PointerChannel:
         return self.reported.position - (self.audit.missed if self.audit else 0)
 
     def has_reached(self, position: float) -> bool:
-        """Whether the board reports its pointer still where a MOVE to this position (steps) sends it."""
+        """Whether the board reports the pointer at rest where a MOVE to this position (steps) sends it.
+
+        A correction of the index audit that goes on, slowly, is not waited for.
+        """
+        if self.audit and self.audit.offset != self.audit.missed:
+            return True
         sent = position + (self.audit.offset if self.audit else 0.0)
-        return self.reported.velocity == 0 and abs(self.reported.position - sent) <= 1.0
+        return self.reported.velocity == 0 and abs(self.reported.position - sent) <= _THERE_STEPS
 
     def forget(self) -> None:
         """The board may have restarted: nothing is known until its next status."""

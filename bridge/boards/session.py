@@ -40,6 +40,8 @@ SILENCE_S = 0.4
 """Age of the oldest unanswered question at which a board counts as absent, see `query_clock`."""
 MOST_NOTICES = 1000
 """Notices kept for a caller that does not take them; then the newest are dropped."""
+_UNDER_WAY = 500
+"""Frames that may be on their way to a board: a second's, on a link that is late."""
 _UNKNOWN = ChannelState.UNKNOWN
 
 
@@ -82,8 +84,8 @@ class BoardSession:
         self._open = False
         self._stopped = False
         self._introduced = False
-        self._introduced_now = False  # since its last status ...
-        self._unasked = False  # ... and without being asked: it has started
+        self._good: int | None = None  # good frames that the board had counted at its last STATUS ...
+        self._sent_then = 0  # ... and how many were sent by then
         self._sequence = 0
         self._board_sequence: int | None = None
         self._notices: list[Notice] = []
@@ -256,7 +258,6 @@ class BoardSession:
     def _introduce(self, time_s: float, introduction: messages.Introduction) -> None:
         self.introduction = introduction
         why = incompatibility(introduction, self._expected, self._board_id, self._diagnosis.reflash)
-        self._introduced_now, self._unasked = True, self._introduced
         self._reset_session()
         if why is not None:
             self._refuse_board(time_s, why)
@@ -306,27 +307,30 @@ class BoardSession:
         self._update_state()
 
     def _look_for_reset(self, status: messages.Status) -> None:
-        # A search for home that was ended, by REST or the watchdog, also leaves the position unknown.
-        searched = _UNKNOWN if self._unasked else ChannelState.HOMING
-        introduced_now, self._introduced_now, self._unasked = self._introduced_now, False, False
-        if all(row.state != _UNKNOWN for row in status.channels):
-            return
-        lost = tuple(
-            channel.number
+        first, started_anew = self._good is None, self._started_anew(status)
+        unknown = [
+            channel
             for channel, row in zip(self.channels, status.channels, strict=True)
-            if row.state == _UNKNOWN and channel.reported.state not in (_UNKNOWN, searched)
-        )
+            if row.state == _UNKNOWN
+        ]
+        # A search for home that was ended, by REST or the watchdog, also leaves the position unknown.
+        lost = tuple(c.number for c in unknown if started_anew and c.reported.state != _UNKNOWN)
         if lost:
             self.statistics.resets += 1
             self._notify([PositionsForgotten(lost)])
-        movers = [
-            row.state
-            for channel, row in zip(self.channels, status.channels, strict=True)
-            if channel.expected.limits.output != Output.SERVO
-        ]
-        all_unknown = bool(movers) and all(state == _UNKNOWN for state in movers)
-        if lost or (all_unknown and introduced_now):
+        movers = [c for c in self.channels if c.expected.limits.output != Output.SERVO]
+        all_unknown = bool(movers) and all(channel in unknown for channel in movers)
+        if lost or (all_unknown and (first or started_anew)):
             self._inputs.board_started()
+
+    def _started_anew(self, status: messages.Status) -> bool:
+        """Whether the board has started since its last STATUS: its count of good frames began at 0 then."""
+        good, sent_then = self._good, self._sent_then
+        self._good, self._sent_then = status.frames_good, self.statistics.sent
+        if good is None:
+            return False
+        more = (status.frames_good - good) % 2**16
+        return more > 2 * (self.statistics.sent - sent_then) + _UNDER_WAY  # doubled, at worst
 
     def _event(self, time_s: float, event: messages.Event) -> None:
         match event.kind:

@@ -236,9 +236,10 @@ class RunningPanel:
 
     @property
     def arrived(self) -> bool:
-        """True when no pointer moves and the boards report all that they drive where they were sent."""
-        return self.still and all(
-            channel.phase is not Phase.READY or channel.has_reached(driven.position)
+        """True when each pointer that is driven has come to the end of its path, as its board reports."""
+        return all(
+            channel.phase is not Phase.READY
+            or (driven.motion.at_rest and channel.has_reached(driven.position))
             for (board, number), driven in self.chain.pointers.items()
             for channel in (self.sessions[board].channels[number],)
         )

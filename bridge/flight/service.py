@@ -52,10 +52,9 @@ GIVEN_POLL_S = 0.5
 """Poll interval for the set of arriving quantities; a change counts once seen twice."""
 
 # A stop takes at most the sum of these, END_PARTS_S counted twice (sources first, then the rest), and of
-# LAST_STATE_S for the state file: 2.3 s.
-COME_TO_REST_S = 1.2
-"""Pointers not reported where they were sent by then are sent to rest all the same: a board stops smoothly
-by itself."""
+# LAST_STATE_S for the state file: 2.6 s.
+COME_TO_REST_S = 1.5
+"""Then REST is sent also to a board that has not reported its pointers in place: it stops them smoothly."""
 END_PARTS_S = 0.4
 """For links to send what waits and to close."""
 
@@ -326,12 +325,14 @@ class Service:
         if self.running.panel.description.rest.behaviour == "park":
             self.running.park()
         tick_s = 1.0 / self.running.panel.description.tick_hz
-        for _ in range(round(COME_TO_REST_S / tick_s)):
+        until_s = self.clock() + COME_TO_REST_S
+        while True:
             await asyncio.sleep(tick_s)
             if self.running.arrived:
                 break
-        else:
-            _log.warning("stopped before every pointer had come to rest")
+            if self.clock() >= until_s:
+                _log.warning("stopped before every pointer was reported at rest")
+                break
         if self._timer is not None:
             self._timer.cancel()
         for board in self.boards.values():

@@ -87,6 +87,8 @@ def test_forty_lost_steps_are_found_shown_and_corrected(lost: int) -> None:
     assert "missed steps were corrected" in pair.session.channels[0].detail
     assert true_place(pair) == pytest.approx(end, abs=2)
     assert pair.session.channels[0].position == pytest.approx(end, abs=2)
+    assert pair.session.channels[0].has_reached(end)
+    assert not pair.session.channels[0].has_reached(end + 10)
     sweep(pair, end, 0.0)
     pair.run(1.0, [0.0])
     assert len(pair.told(StepsMissed)) == 1  # the marks on the way back are where they should

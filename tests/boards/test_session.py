@@ -208,15 +208,50 @@ def test_a_search_that_is_ended_is_no_reset_and_the_knobs_keep_their_counts(ende
     assert pair.told(KnobTurned)[-1] == KnobTurned(0, 2)
 
 
-def test_a_reset_in_a_search_is_seen() -> None:
+@pytest.mark.parametrize("heard", [True, False])
+def test_a_reset_in_a_search_is_seen(heard: bool) -> None:
     pair = ready((INDEXED,))
+    pair.board.turn_knob(0, 30)
     pair.session.home(0)
     pair.run(0.2)
     assert pair.state() is State.HOMING
-    pair.reset()
+    pair.reset(heard=heard)
     pair.run(20.0)
+    pair.board.turn_knob(0, 1)
+    pair.run(0.1)
     assert pair.session.statistics.resets == 1
     assert pair.told(PositionsForgotten) == [PositionsForgotten((0,))]
+    assert pair.told(KnobTurned) == [KnobTurned(0, 30), KnobTurned(0, 1)]
+
+
+def test_a_link_that_was_down_in_a_search_makes_no_turn_of_a_knob() -> None:
+    pair = ready((INDEXED,))
+    pair.board.turn_knob(0, 30)
+    pair.session.home(0)
+    pair.run(0.2)
+    pair.session.link_lost("unplugged")
+    pair.hold_up(1.0)
+    pair.session.link_opened(pair.time_s)
+    pair.run(20.0)
+    assert pair.state() is State.READY
+    pair.board.turn_knob(0, 1)  # tells what the count is
+    pair.board.turn_knob(0, 2)
+    pair.run(0.1)
+    assert pair.session.statistics.resets == 0
+    assert pair.told(KnobTurned) == [KnobTurned(0, 30), KnobTurned(0, 2)]
+
+
+def test_a_search_that_nobody_saw_end_or_begin_is_no_reset() -> None:
+    pair = ready((INDEXED,))
+    pair.session.home(0)
+    lost = {messages.FrameType.STATUS, messages.FrameType.EVENT}
+    pair.to_host = lambda payload: [] if payload[1] in lost else [payload]
+    pair.run(0.05)
+    pair.hold_up(pair.board.watchdog_ms / 1000 + 0.1)
+    pair.to_host = lambda payload: [payload]
+    pair.run(20.0)
+    assert pair.state() is State.READY
+    assert pair.session.statistics.resets == 0
 
 
 def test_a_host_that_starts_again_finds_the_count_and_does_not_home() -> None:

@@ -157,6 +157,7 @@ async def flight(config: Path, folder: Path) -> AsyncIterator[Flight]:
                 await this.level()
                 yield this
                 await this.level()
+        assert not this.told("stopped before every pointer was reported at rest")
         status, counts = await ask(left)
         assert counts.overruns == 0
         for number, row in enumerate(status.channels):

@@ -243,7 +243,7 @@ async def test_a_sweep_ends_with_the_flight(config: Path) -> None:
             bench.sweep()
             await asyncio.sleep(1.0)
             assert bench.moving
-    assert "stopped before every pointer had come to rest" not in {line["event"] for line in logs}
+    assert "stopped before every pointer was reported at rest" not in {line["event"] for line in logs}
 
 
 @on_jumping_clock
